@@ -1,0 +1,1 @@
+"""Streamlit pages over the warehouse. Pages hold no SQL and no arithmetic."""

@@ -1,0 +1,1 @@
+"""Ingest: saved captures and their outcomes become feature rows in the warehouse."""
