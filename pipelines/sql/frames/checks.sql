@@ -1,0 +1,1 @@
+SELECT capture_file, "check", severity, detail FROM setup_check ORDER BY capture_file, "check"

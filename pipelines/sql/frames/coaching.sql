@@ -1,0 +1,1 @@
+SELECT session, technician, held_on, topic, test FROM coaching ORDER BY held_on, session

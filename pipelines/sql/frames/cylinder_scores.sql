@@ -1,0 +1,1 @@
+SELECT * FROM export.cylinders ORDER BY capture_file, firing_position

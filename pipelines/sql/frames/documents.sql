@@ -1,0 +1,1 @@
+SELECT name, value, written_at FROM document ORDER BY name

@@ -1,0 +1,1 @@
+SELECT * FROM family_stat ORDER BY engine_family

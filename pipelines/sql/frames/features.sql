@@ -1,0 +1,1 @@
+SELECT capture_file, feature, value FROM feature ORDER BY capture_file, feature

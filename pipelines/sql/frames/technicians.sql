@@ -1,0 +1,1 @@
+SELECT technician, started_on FROM technician ORDER BY technician
