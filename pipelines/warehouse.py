@@ -114,7 +114,9 @@ class Warehouse:
             try:
                 connection.execute(f"ATTACH '{target}' AS warehouse_file ({options})")
             except duckdb.Error as error:
-                raise WarehouseError(f"The warehouse file {self.database} cannot be opened: {error}") from error
+                raise WarehouseError(
+                    f"The warehouse file {self.database} cannot be opened: {error}"
+                ) from error
             connection.execute("USE warehouse_file")
             yield connection
         finally:
@@ -146,7 +148,9 @@ class Warehouse:
                 connection.execute("BEGIN")
                 try:
                     connection.execute(sql)
-                    connection.execute("INSERT INTO migration VALUES (?, ?, ?)", [step, name, dt.datetime.now()])
+                    connection.execute(
+                        "INSERT INTO migration VALUES (?, ?, ?)", [step, name, dt.datetime.now()]
+                    )
                     if connection.execute("SELECT count(*) FROM warehouse").fetchone() == (0,):
                         connection.execute("INSERT INTO warehouse VALUES (0)")
                     connection.execute("UPDATE warehouse SET version = version + 1")
@@ -170,7 +174,9 @@ class Warehouse:
         """
         return self.frames([name], parameters)[name]
 
-    def frames(self, names: Sequence[str], parameters: Mapping[str, Any] | None = None) -> dict[str, pl.DataFrame]:
+    def frames(
+        self, names: Sequence[str], parameters: Mapping[str, Any] | None = None
+    ) -> dict[str, pl.DataFrame]:
         """Run several named queries over one connection, so that they see the same warehouse version."""
         with self.reading() as connection:
             return {name: query(connection, name, parameters) for name in names}

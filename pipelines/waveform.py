@@ -43,7 +43,9 @@ class Waveform:
             raise ValueError("samples must be float32 of shape (channels, samples)")
         channels, length = self.samples.shape
         if not 1 <= channels <= MAX_CHANNELS:
-            raise UnreadableFile(f"The file has {channels} channels; between 1 and {MAX_CHANNELS} can be read.")
+            raise UnreadableFile(
+                f"The file has {channels} channels; between 1 and {MAX_CHANNELS} can be read."
+            )
         if len(self.labels) != channels:
             raise ValueError("one label per channel")
         if length < MIN_SAMPLES:
@@ -64,4 +66,4 @@ class Waveform:
     @property
     def duration_s(self) -> float:
         """Length of the record in s."""
-        return self.samples.shape[1] / self.rate_hz
+        return int(self.samples.shape[1]) / self.rate_hz

@@ -1,0 +1,72 @@
+"""The log of what happened to every row and file; nothing is overwritten without a row here."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import duckdb
+import polars as pl
+
+PolarsType = pl.DataType | type[pl.DataType]
+Action = Literal["added", "changed", "refused", "waiting", "noted", "read_again"]
+
+SCHEMA: dict[str, PolarsType] = {
+    "batch": pl.String,
+    "logged_at": pl.Datetime("us"),
+    "subject": pl.String,
+    "key": pl.String,
+    "action": pl.String,
+    "reason": pl.String,
+    "before": pl.String,
+    "after": pl.String,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class LogRow:
+    """One thing that happened; `before` and `after` are the row as it was and is."""
+
+    subject: str
+    key: str | None
+    action: Action
+    reason: str | None = None
+    before: Any = None
+    after: Any = None
+
+
+def write(connection: duckdb.DuckDBPyConnection, batch: str, rows: Sequence[LogRow]) -> None:
+    """Append rows inside the caller's transaction."""
+    if not rows:
+        return
+    now = dt.datetime.now()
+    frame = pl.DataFrame(
+        [
+            (batch, now, row.subject, row.key, row.action, row.reason, _json(row.before), _json(row.after))
+            for row in rows
+        ],
+        schema=SCHEMA,
+        orient="row",
+    )
+    append(connection, "intake_log", frame)
+
+
+def append(
+    connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame, *, replace: bool = False
+) -> None:
+    """Insert a frame's rows by column name; with `replace`, rows of the same primary key give way."""
+    if frame.is_empty():
+        return
+    connection.register("incoming", frame.to_arrow())
+    try:
+        verb = "INSERT OR REPLACE" if replace else "INSERT"
+        connection.execute(f"{verb} INTO {table} BY NAME SELECT * FROM incoming")
+    finally:
+        connection.unregister("incoming")
+
+
+def _json(value: Any) -> str | None:
+    return None if value is None else json.dumps(value, default=str, ensure_ascii=False)

@@ -1,0 +1,130 @@
+"""The shop's settings: rows of (name, default, help); an unknown name is refused with a hint."""
+
+from __future__ import annotations
+
+import difflib
+import json
+from dataclasses import dataclass
+from typing import Any
+
+from pipelines.errors import ShopspreadError
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One thing a shop can decide. `kind` is `number`, `whole`, `text` or `hookups` (JSON)."""
+
+    name: str
+    default: Any
+    kind: str
+    help: str
+    lowest: float | None = None
+    highest: float | None = None
+
+    def parse(self, text: str) -> Any:
+        """The value a user typed, checked.
+
+        Raises:
+            ShopspreadError: when it is not of this setting's kind or out of its range.
+        """
+        try:
+            value: Any = text if self.kind == "text" else json.loads(text)
+        except json.JSONDecodeError as error:
+            raise ShopspreadError(f"Setting {self.name}: {text!r} is not a {self.kind}.") from error
+        return self.check(value)
+
+    def check(self, value: Any) -> Any:
+        """The value itself, when it may stand.
+
+        Raises:
+            ShopspreadError: when it may not.
+        """
+        if self.kind in ("number", "whole"):
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                raise ShopspreadError(f"Setting {self.name}: {value!r} is not a number.")
+            if self.kind == "whole" and value != int(value):
+                raise ShopspreadError(f"Setting {self.name}: {value!r} is not a whole number.")
+            if (self.lowest is not None and value < self.lowest) or (
+                self.highest is not None and value > self.highest
+            ):
+                raise ShopspreadError(
+                    f"Setting {self.name}: {value} is outside {self.lowest} to {self.highest}."
+                )
+        if self.kind == "hookups":
+            _check_hookups(value)
+        return value
+
+
+def _check_hookups(value: Any) -> None:
+    if not isinstance(value, dict):
+        raise ShopspreadError('Setting house_setup: give {"test name": {"signals": [...], ...}}.')
+    known = {"signals", "scales", "sync_cylinder", "min_rate_hz", "min_duration_s"}
+    for test, wanted in value.items():
+        extra = set(wanted) - known if isinstance(wanted, dict) else {"?"}
+        if extra:
+            raise ShopspreadError(
+                f"Setting house_setup, test {test}: it may hold {', '.join(sorted(known))}, "
+                f"not {', '.join(sorted(extra))}."
+            )
+
+
+SETTINGS: dict[str, Setting] = {
+    setting.name: setting
+    for setting in (
+        Setting(
+            "comeback_window_days",
+            30,
+            "whole",
+            "A return within this many days counts as a comeback.",
+            1,
+            730,
+        ),
+        Setting(
+            "cost_miss",
+            600.0,
+            "number",
+            "What a missed weak cylinder costs the shop, in its currency.",
+            0,
+            1e6,
+        ),
+        Setting(
+            "cost_false_alarm", 90.0, "number", "What an unneeded gauge test costs, in its currency.", 0, 1e6
+        ),
+        Setting(
+            "discovery_rate_pct",
+            10.0,
+            "number",
+            "Of the captures listed as odd in a week, at most this share may be healthy ones on average.",
+            0.1,
+            50,
+        ),
+        Setting(
+            "labour_rate_per_h",
+            95.0,
+            "number",
+            "What an hour of labour costs, in the shop's currency.",
+            0,
+            1e5,
+        ),
+        Setting(
+            "house_setup",
+            {},
+            "hookups",
+            "The shop's standing hookup per test: signals in channel order, scales, sync_cylinder, "
+            "min_rate_hz, min_duration_s. What is left out is not checked.",
+        ),
+    )
+}
+
+
+def setting(name: str) -> Setting:
+    """The setting of that name.
+
+    Raises:
+        ShopspreadError: when there is none; the message names the nearest.
+    """
+    if name in SETTINGS:
+        return SETTINGS[name]
+    near = difflib.get_close_matches(name, SETTINGS, n=1)
+    hint = f" Did you mean {near[0]}?" if near else f" There are: {', '.join(SETTINGS)}."
+    raise ShopspreadError(f"There is no setting {name!r}.{hint}")
