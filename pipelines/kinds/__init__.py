@@ -16,7 +16,17 @@ from pipelines.kinds.base import (
     TestKind,
 )
 
-__all__ = ["Check", "CylinderReading", "EngineFamily", "Events", "Hookup", "Reading", "TestKind", "kind", "kinds"]
+__all__ = [
+    "Check",
+    "CylinderReading",
+    "EngineFamily",
+    "Events",
+    "Hookup",
+    "Reading",
+    "TestKind",
+    "kind",
+    "kinds",
+]
 
 
 @cache

@@ -1,0 +1,61 @@
+"""The shop's standing hookup per test, and which captures drift from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from pipelines import intake_log
+
+CHECK = "off_house_setup"
+
+
+def drift(capture: Mapping[str, Any], wanted: Mapping[str, Any]) -> list[str]:
+    """How one capture differs from the house setup of its test, in sentences; empty when it does not.
+
+    Args:
+        capture: ch_signals, ch_scales, sync_cylinder, rate_hz, duration_s of one capture.
+        wanted: the house setup of its test; what it leaves out is not checked.
+    """
+    found = []
+    signals = [signal for signal in capture["ch_signals"] or [] if signal]
+    if "signals" in wanted and signals != list(wanted["signals"]):
+        order = " , ".join(f"channel {n} {signal}" for n, signal in enumerate(wanted["signals"], start=1))
+        found.append(f"connect {order.replace(' , ', ', ')}, as the shop always does")
+    scales = [float(scale) for scale in capture["ch_scales"] or []]
+    if "scales" in wanted and scales[: len(wanted["scales"])] != [float(scale) for scale in wanted["scales"]]:
+        scale = ", ".join(f"{value:g}" for value in wanted["scales"])
+        found.append(f"set the scales to {scale} in channel order")
+    if "sync_cylinder" in wanted and (capture["sync_cylinder"] or 1) != wanted["sync_cylinder"]:
+        found.append(f"take the sync from cylinder {wanted['sync_cylinder']}")
+    if "min_rate_hz" in wanted and (capture["rate_hz"] or 0) < wanted["min_rate_hz"]:
+        found.append(f"sample with at least {wanted['min_rate_hz']:g} per second")
+    if "min_duration_s" in wanted and (capture["duration_s"] or 0) < wanted["min_duration_s"]:
+        found.append(f"record at least {wanted['min_duration_s']:g} s")
+    return found
+
+
+def refresh(connection: duckdb.DuckDBPyConnection, house_setup: Mapping[str, Mapping[str, Any]]) -> int:
+    """Make the `off_house_setup` checks say what the setting in force says; returns how many fail.
+
+    Runs inside the caller's transaction. Done for all captures at each fit, because changing the
+    setting changes what counts as drift for captures read long before.
+    """
+    captures = connection.sql(
+        "SELECT log.capture_file, log.test, log.ch_signals, log.ch_scales, log.sync_cylinder, state.rate_hz, "
+        "state.duration_s FROM capture_log AS log JOIN capture_state AS state USING (capture_file) "
+        "WHERE state.status IN ('read', 'unusable')"
+    ).pl()
+    rows = []
+    for capture in captures.to_dicts():
+        found = drift(capture, house_setup.get(capture["test"], {}))
+        if found:
+            detail = f"The hookup differs from the house setup: next time {'; '.join(found)}."
+            rows.append((capture["capture_file"], CHECK, "note", detail))
+    connection.execute('DELETE FROM setup_check WHERE "check" = ?', [CHECK])
+    schema = {"capture_file": pl.String, "check": pl.String, "severity": pl.String, "detail": pl.String}
+    intake_log.append(connection, "setup_check", pl.DataFrame(rows, schema=schema, orient="row"))
+    return len(rows)
