@@ -11,13 +11,14 @@ import duckdb
 import polars as pl
 
 from models.flags import flags
+from models.people import TOPICS
 from pipelines import intake_log
 from pipelines.errors import ShopspreadError, ThresholdConflict
 from pipelines.intake_log import LogRow
 from pipelines.settings import SETTINGS, setting
 from pipelines.warehouse import Warehouse, query
 
-COACHING_TOPICS = ("usable captures", "calls", "hookup")
+COACHING_TOPICS = TOPICS
 
 
 def set_threshold(

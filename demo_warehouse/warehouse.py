@@ -1,0 +1,61 @@
+"""The demo warehouse: the invented shop's files, ingested by the same pipeline as anybody's."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+from demo_warehouse import build
+from pipelines import cli_output as out
+from pipelines.decisions import set_setting
+from pipelines.errors import ShopspreadError
+from pipelines.fit import FitSummary, fit_warehouse
+from pipelines.ingest import IntakeSummary, ingest
+from pipelines.warehouse import Warehouse
+
+# Raised whenever the scenario or what a warehouse keeps of it changes: an older demo is then built anew.
+EDITION = 1
+MARKER = "demo.json"
+SEED = 7
+HOUSE_SETUP = {
+    "relative_compression": {"signals": ["battery_voltage", "ignition_primary"], "sync_cylinder": 1},
+}
+
+
+@dataclass(frozen=True, slots=True)
+class BuiltDemo:
+    """Where the demo stands; `summary` and `fitted` are None when it was there already."""
+
+    truth: Path
+    summary: IntakeSummary | None
+    fitted: FitSummary | None
+
+
+def build_demo(path: Path) -> BuiltDemo:
+    """Build the demo in a folder of its own, or do nothing when this edition stands there whole.
+
+    Raises:
+        ShopspreadError: when the folder holds something that is not a demo of ours.
+    """
+    marker = path / MARKER
+    drop, truth = path / "drop", path / "truth.json"
+    if marker.exists() and json.loads(marker.read_text(encoding="utf-8")) == {"edition": EDITION, "seed": SEED}:
+        return BuiltDemo(truth, None, None)
+    if path.exists() and any(path.iterdir()):
+        if not (drop.exists() or marker.exists()):
+            raise ShopspreadError(f"{path} holds other things; name a new folder for the demo.")
+        # A demo that was broken off, or an older edition: it is ours, and built anew as a whole.
+        shutil.rmtree(path)
+    path.mkdir(parents=True, exist_ok=True)
+    with out.progress("Simulating the captures of an invented shop") as step:
+        build(path, seed=SEED, progress=step)
+    warehouse = Warehouse(path, create=True)
+    set_setting(warehouse, "house_setup", HOUSE_SETUP, set_by="the demo")
+    with out.progress("Reading captures") as step:
+        summary = ingest(drop, warehouse, progress=step)
+    with out.waiting("Learning what spread is normal"):
+        fitted = fit_warehouse(warehouse)
+    marker.write_text(json.dumps({"edition": EDITION, "seed": SEED}), encoding="utf-8")
+    return BuiltDemo(truth, summary, fitted)
