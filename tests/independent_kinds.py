@@ -1,0 +1,106 @@
+"""What goes right or wrong at the hookup, one recipe a kind of capture: how often, what the reader may say of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from independent_engines import LAYOUTS, Conditions, Layout
+from independent_scope import SyncStyle
+
+Named = Literal["sync", "pair", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """How a kind of capture is made and what an honest reading of it holds.
+
+    Attributes:
+        says: what it is, in a phrase.
+        sync: the sync signal; None where the kind has none.
+        named: what the reader can say of an odd cylinder's identity at best.
+        expected: setup checks that must be raised; allowed: checks that may be.
+        readable: False where no reading, or only an uncertain one, can be asked for.
+        rates_hz, bits: what the scope is drawn from.
+        crank_s: range of the cranking time.
+        conditions: what the vehicle's state is drawn from.
+        only_pairs: only layouts whose cylinders have a companion 360 degrees away.
+    """
+
+    says: str
+    sync: SyncStyle | None = "coil_on_plug"
+    named: Named = "sync"
+    expected: frozenset[str] = frozenset()
+    allowed: frozenset[str] = frozenset()
+    readable: bool = True
+    rates_hz: tuple[float, ...] = (2e3, 4e3, 5e3, 8e3, 10e3, 20e3)
+    bits: tuple[int, ...] = (8, 10, 12, 14)
+    crank_s: tuple[float, float] = (3.5, 8.0)
+    conditions: Conditions = Conditions()
+    only_pairs: bool = False
+
+    def layouts(self) -> list[Layout]:
+        """Layouts this kind is drawn from."""
+        return [layout for layout in LAYOUTS if layout.has_companions or not self.only_pairs]
+
+
+def _set(*names: str) -> frozenset[str]:
+    return frozenset(names)
+
+
+RECIPES: dict[str, Recipe] = {
+    "clean": Recipe("good hookup, coil on plug"),
+    "waste_spark": Recipe("one pulse in 360 degrees", sync="waste_spark", named="pair", only_pairs=True),
+    "distributor": Recipe("a pulse for every cylinder", sync="distributor", named="none"),
+    "other_sync": Recipe("sync on a cylinder other than one"),
+    "ac_coupled": Recipe("battery channel AC coupled", expected=_set("ac_coupled")),
+    "reversed": Recipe("leads of the battery channel reversed", expected=_set("reversed_leads")),
+    "starter_current": Recipe("starter current by clamp instead of battery voltage"),
+    "swapped": Recipe("the two channels exchanged", expected=_set("swapped_channels")),
+    "gain": Recipe("battery channel's scale wrong by a factor"),
+    "missing_pulses": Recipe("a tenth to a third of the sync pulses missing", rates_hz=(2e3, 4e3, 5e3)),
+    "ringing": Recipe("sync pulses that ring for milliseconds"),
+    "clipped_sync": Recipe("sync without attenuator, cut off at the screen's top", allowed=_set("clipped")),
+    "pickup": Recipe(
+        "a pickup on the spark lead as sync", rates_hz=(5e3, 1e4, 2e4, 5e4), allowed=_set("clipped")
+    ),
+    "no_sync": Recipe("no sync signal", sync=None, named="none", expected=_set("no_sync")),
+    "too_short": Recipe(
+        "hardly more than one engine cycle",
+        expected=_set("too_short"),
+        allowed=_set("no_sync"),
+        readable=False,
+        crank_s=(0.5, 0.8),
+    ),
+    "engine_started": Recipe(
+        "engine starts on the record", expected=_set("engine_started"), crank_s=(3.2, 5.5)
+    ),
+    "weak_battery": Recipe(
+        "battery too weak",
+        expected=_set("weak_battery"),
+        conditions=Conditions(oil_c=(0, 30), charge=(0.2, 0.5), battery_wear=(1.9, 3.2)),
+    ),
+    "cold_oil": Recipe("oil at -25 to -5 C", conditions=Conditions(oil_c=(-25, -5)), crank_s=(5.0, 9.0)),
+    "clipped": Recipe("screen too small for the battery voltage", expected=_set("clipped")),
+    "coarse": Recipe(
+        "8 bit on a far too wide screen",
+        bits=(8,),
+        expected=_set("coarse_resolution"),
+    ),
+    "dropouts": Recipe("short stretches stuck at zero or at the last value", allowed=_set("clipped")),
+    "gaps": Recipe("stretches without samples"),
+    "pause": Recipe("two cranks with a pause between", crank_s=(2.2, 4.0)),
+    "slow_rate": Recipe(
+        "200 to 500 samples a second",
+        rates_hz=(200, 250, 400, 500),
+        expected=_set("low_sample_rate"),
+        allowed=_set("no_sync"),
+        readable=False,
+    ),
+    "kilosample": Recipe("1 kS/s", rates_hz=(1e3,), allowed=_set("low_sample_rate", "no_sync")),
+    "megasample": Recipe("1 MS/s", rates_hz=(1e6,), crank_s=(2.6, 3.4)),
+    "long_record": Recipe("60 to 115 s, the crank somewhere in it", rates_hz=(2e3, 5e3)),
+    "many_channels": Recipe("three to eight channels in any order"),
+    "two_weak": Recipe("two faulty cylinders"),
+    "no_crank": Recipe("no cranking at all on the record", named="none", readable=False),
+}
