@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import sys
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import Annotated
 
 import typer
 
@@ -43,16 +43,18 @@ Port = Annotated[int, typer.Option("--port", min=1, max=65535, help="Port on thi
 @app.command()
 def ingest(
     drop: Annotated[
-        Optional[Path],
+        Path | None,
         typer.Argument(help="The drop folder: shop tables at its top, waveform files anywhere below."),
     ] = None,
     warehouse: WarehousePath = DEFAULT_WAREHOUSE,
-    fit: Annotated[bool, typer.Option("--fit/--no-fit", help="Recompute spread and thresholds afterwards.")] = True,
+    fit: Annotated[
+        bool, typer.Option("--fit/--no-fit", help="Recompute spread and thresholds afterwards.")
+    ] = True,
     reread: Annotated[
         bool, typer.Option("--reread", help="Read every stored waveform again with today's reader.")
     ] = False,
     jobs: Annotated[
-        Optional[int], typer.Option("--jobs", min=1, help="Worker processes (default: one per processor).")
+        int | None, typer.Option("--jobs", min=1, help="Worker processes (default: one per processor).")
     ] = None,
 ) -> None:
     """Read a drop folder into the warehouse and say what became of each thing in it.
@@ -97,7 +99,9 @@ def read(
         str,
         typer.Option("--scales", help="What turns each channel's numbers into V or A, by channel: '1;20'."),
     ] = "",
-    sync_cylinder: Annotated[int, typer.Option("--sync-cylinder", min=1, help="Cylinder the sync is on.")] = 1,
+    sync_cylinder: Annotated[
+        int, typer.Option("--sync-cylinder", min=1, help="Cylinder the sync is on.")
+    ] = 1,
     as_json: AsJson = False,
 ) -> None:
     """Read one capture without a warehouse: each cylinder's relative compression with its standard error."""
@@ -130,7 +134,7 @@ def fit(warehouse: WarehousePath = DEFAULT_WAREHOUSE) -> None:
 def report(
     warehouse: WarehousePath = DEFAULT_WAREHOUSE,
     as_of: Annotated[
-        Optional[dt.datetime],
+        dt.datetime | None,
         typer.Option(
             "--as-of",
             formats=["%Y-%m-%d"],
@@ -155,7 +159,7 @@ def digest(
     ],
     warehouse: WarehousePath = DEFAULT_WAREHOUSE,
     output: Annotated[
-        Optional[Path], typer.Option("--output", help="Where to write (default: digest-YEAR-Wnn.html here).")
+        Path | None, typer.Option("--output", help="Where to write (default: digest-YEAR-Wnn.html here).")
     ] = None,
 ) -> None:
     """Write one week's digest as a single HTML file that can be mailed: what changed, what needs a decision."""
@@ -170,8 +174,8 @@ def digest(
 
 @app.command()
 def settings(
-    name: Annotated[Optional[str], typer.Argument(help="A setting to look at or change.")] = None,
-    value: Annotated[Optional[str], typer.Argument(help="Its new value.")] = None,
+    name: Annotated[str | None, typer.Argument(help="A setting to look at or change.")] = None,
+    value: Annotated[str | None, typer.Argument(help="Its new value.")] = None,
     warehouse: WarehousePath = DEFAULT_WAREHOUSE,
     by: Annotated[str, typer.Option("--by", help="Who decides this; kept with the change.")] = "",
     as_json: AsJson = False,
@@ -204,7 +208,8 @@ def demo(
     ] = Path("shopspread_demo"),
     port: Port = 8501,
     open_dashboard: Annotated[
-        bool, typer.Option("--dashboard/--no-dashboard", help="Open the dashboard when the warehouse is built.")
+        bool,
+        typer.Option("--dashboard/--no-dashboard", help="Open the dashboard when the warehouse is built."),
     ] = True,
 ) -> None:
     """Build the demo warehouse from its captures, then open the dashboard.

@@ -10,7 +10,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    SpinnerColumn,
+    TextColumn,
+    TimeElapsedColumn,
+)
 from rich.table import Table
 
 from pipelines.report_text import report_text
@@ -86,7 +93,9 @@ def intake(summary: IntakeSummary, fit: FitSummary | None, warehouse: Path) -> N
     for trouble in summary.troubles[:MOST_TROUBLES]:
         say(f"{trouble.status}: {trouble.what}: {trouble.reason}")
     if len(summary.troubles) > MOST_TROUBLES:
-        say(f"... and {len(summary.troubles) - MOST_TROUBLES} more; the dashboard's intake page lists them all.")
+        say(
+            f"... and {len(summary.troubles) - MOST_TROUBLES} more; the dashboard's intake page lists them all."
+        )
     if fit is not None:
         fitted(fit)
 
@@ -129,10 +138,15 @@ def reading(file: Path, engine_family: str, value: Reading, *, as_json: bool) ->
             if cylinder.companion is not None:
                 name += f" or {cylinder.companion}"
             table.add_row(
-                name, f"no. {cylinder.firing_position}", f"{cylinder.relative_pct:.1f} %", f"{cylinder.se_pct:.1f} %"
+                name,
+                f"no. {cylinder.firing_position}",
+                f"{cylinder.relative_pct:.1f} %",
+                f"{cylinder.se_pct:.1f} %",
             )
         console.print(table)
-        console.print("100 % is this capture's median cylinder. Only the odd one out counts; this is not a pressure.")
+        console.print(
+            "100 % is this capture's median cylinder. Only the odd one out counts; this is not a pressure."
+        )
     for check in value.checks:
         say(f"{check.severity}: {check.check}: {check.detail}")
 

@@ -77,7 +77,9 @@ def fit_warehouse(warehouse: Warehouse) -> FitSummary:
             seconds=seconds,
         )
         after = {"captures": summary.captures, "proposals": proposed, "flagged": summary.flagged}
-        intake_log.write(connection, uuid.uuid4().hex[:12], [LogRow("fit", None, "changed", None, None, after)])
+        intake_log.write(
+            connection, uuid.uuid4().hex[:12], [LogRow("fit", None, "changed", None, None, after)]
+        )
     return summary
 
 
@@ -92,7 +94,9 @@ def _replace(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFr
 def _score_rows(captures: pl.DataFrame, outliers: pl.DataFrame) -> pl.DataFrame:
     reasons = [json.dumps(value, default=str) for value in outliers["reasons"].to_list()]
     return captures.join(
-        outliers.with_columns(pl.Series("reasons", reasons, dtype=pl.String)).rename({"model": "outlier_model"}),
+        outliers.with_columns(pl.Series("reasons", reasons, dtype=pl.String)).rename(
+            {"model": "outlier_model"}
+        ),
         on="capture_file",
         how="left",
     )

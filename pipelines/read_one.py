@@ -38,16 +38,20 @@ def read_one(
     if not family_file.is_file():
         raise ShopspreadError(f"There is no family file {family_file}.")
     if kinds.kind(test) is None:
-        raise ShopspreadError(f"There is no reader for the test {test!r} (there are: {', '.join(kinds.kinds())}).")
+        raise ShopspreadError(
+            f"There is no reader for the test {test!r} (there are: {', '.join(kinds.kinds())})."
+        )
     table = read_table(family_file, SPECS["engine_families"])
     rows = {row["engine_family"]: row for row in table.rows.to_dicts()}
     if engine_family not in rows:
         bad = [problem.reason for problem in table.problems if problem.key == engine_family]
         known = f"It defines: {', '.join(rows) or 'none'}."
-        raise ShopspreadError(bad[0] if bad else f"{family_file} defines no engine family {engine_family!r}. {known}")
+        raise ShopspreadError(
+            bad[0] if bad else f"{family_file} defines no engine family {engine_family!r}. {known}"
+        )
     family = family_of(rows[engine_family])
     if sync_cylinder not in family.firing_order:
-        raise ShopspreadError(f"{engine_family!r} has {family.cylinders} cylinders; there is no cylinder {sync_cylinder}.")
+        raise ShopspreadError(f"{engine_family!r} has no cylinder {sync_cylinder} to take the sync from.")
     named = tuple(signal.strip() for signal in signals)
     while named and not named[-1]:
         named = named[:-1]
@@ -56,4 +60,6 @@ def read_one(
     except ValueError as error:
         raise ShopspreadError(f"--scales {scales!r}: give one number a channel, separated by `;`.") from error
     factors += (1.0,) * (len(named) - len(factors))
-    return read(read_waveform(file), Assignment(test, Hookup(named, factors[: len(named)], sync_cylinder), family))
+    return read(
+        read_waveform(file), Assignment(test, Hookup(named, factors[: len(named)], sync_cylinder), family)
+    )
