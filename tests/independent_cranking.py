@@ -108,7 +108,8 @@ class CrankRun:
     """What the batch did: arrays of shape (steps, B) on each engine's own uneven time axis.
 
     Attributes:
-        time_s, crank_deg, battery_v, starter_a, speed_rad_s: (steps, B); `crank_deg` grows without wrapping.
+        time_s, crank_deg, battery_v, starter_a, speed_rad_s: (steps, B); `crank_deg` grows without wrapping;
+            the first ten rows are the current's rise before the crank breaks away.
         peak_pa: (cycles, B, C) highest pressure of each cylinder in each whole engine cycle.
         cycle_end_s: (cycles, B) time at which that cycle ended.
         branch_v: (B, 2) relaxation voltages left at the end, for the recovery after the record's motion.
@@ -186,6 +187,19 @@ def _toward(flow_kg: Array, p_here: Array, p_there: Array, t_up: Array, volume: 
     return np.minimum(flow_kg, np.abs(p_there - p_here) * volume / (gamma * GAS_CONSTANT * t_up))
 
 
+def _contact(e: Engines) -> tuple[Array, Array, Array, Array]:
+    """Current (B,) when the crank breaks away, and time, current, voltage (10, B) up to there.
+
+    Until then the armature stands still: the current rises in the inductance alone.
+    """
+    loop = e.armature_ohm + e.cable_ohm + e.battery_ohm
+    stall = (e.ocv_v - e.brush_v - e.battery_ohm * e.accessory_a) / loop
+    tau = e.inductance_h / loop
+    t = np.linspace(0.0, 0.9, 10)[:, None] * tau
+    a = stall * (1 - np.exp(-t / tau))
+    return a[-1], t, a, e.ocv_v - e.battery_ohm * (a + e.accessory_a)
+
+
 def crank(
     e: Engines,
     rng: np.random.Generator,
@@ -227,9 +241,11 @@ def crank(
     peak_now = np.zeros((batch, cyl))
     speed = np.full(batch, CREEP_RAD_S if fixed_rad_s is None else fixed_rad_s)
     starter = speed.copy()
-    amps = np.zeros(batch)
+    amps, rise_s, rise_a, rise_v = _contact(e)
+    if fixed_rad_s is not None:
+        amps = np.zeros(batch)
     branch = np.zeros((batch, 2))
-    time = np.zeros(batch)
+    time = rise_s[-1].copy()
     engaged = np.ones(batch, dtype=bool)
     stopped = np.zeros(batch, dtype=bool)
     lash = np.zeros(batch)
@@ -322,11 +338,13 @@ def crank(
             # Overrunning clutch: it lets go when the engine would have to drag the armature along.
             alpha = (new_speed**2 - speed**2) / (2 * d_theta)
             contact = drive_nm - e.starter_drag_nm - e.starter_inertia_kgm2 * alpha
-            lets_go = engaged & ((contact < 0) | ~live)
+            held = new_speed <= CREEP_RAD_S  # friction holds the crank: nothing to overrun
+            lets_go = engaged & (((contact < 0) & ~held) | ~live)
             starter = np.where(
                 engaged, new_speed, starter + (drive_nm - e.starter_drag_nm) / e.starter_inertia_kgm2 * dt
             )
-            starter = np.maximum(starter, 0.0)
+            no_load = np.maximum(e.ocv_v - e.brush_v, 0.0) / np.maximum(k_now, 1e-3)
+            starter = np.clip(starter, 0.0, np.maximum(no_load, new_speed))
             lash = np.where(lets_go, 0.0, lash + np.where(starter > new_speed, starter - new_speed, 0.0) * dt)
             meets = ~engaged & live & (starter >= new_speed) & (lash >= np.deg2rad(e.lash_deg))
             joint = (inertia1 * new_speed + e.starter_inertia_kgm2 * starter) / (
@@ -368,15 +386,18 @@ def crank(
         if (time >= end_s).all():
             break
     degrees = np.stack(out["deg"])
-    held = np.fmax.accumulate(degrees, axis=0)
+    turned = np.fmax.accumulate(degrees, axis=0)  # a stopped crank keeps its angle
+    still = np.zeros_like(rise_s)
     return CrankRun(
-        np.stack(out["t"]),
-        held,
-        np.stack(out["v"]),
-        np.stack(out["a"]),
-        np.stack(out["w"]),
+        np.concatenate([rise_s, np.stack(out["t"])]),
+        np.concatenate([still + e.start_deg, turned]),
+        np.concatenate([rise_v, np.stack(out["v"])]),
+        np.concatenate([rise_a, np.stack(out["a"])]),
+        np.concatenate([still + CREEP_RAD_S, np.stack(out["w"])]),
         np.stack(peaks) if peaks else np.empty((0, batch, cyl)),
         np.stack(ends) if ends else np.empty((0, batch)),
         branch,
-        np.stack(out["p"]) if keep_pressure else np.empty((0, 0, 0)),
+        np.concatenate([np.full((10, batch, cyl), AMBIENT_PA), out["p"]])
+        if keep_pressure
+        else np.empty((0, 0, 0)),
     )

@@ -143,7 +143,7 @@ def save(
     readable = True
     rate = float(rng.choice(recipe.rates_hz))
     bits = int(rng.choice(recipe.bits))
-    switch, last = motions[0].switch_s, motions[-1]
+    last = motions[-1]
     end = float(last.time_s[-1]) + float(rng.uniform(0.1, 1.0))
     if kind == "long_record":
         lead, end = float(rng.uniform(5, 50)), 0.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from independent_engines import LAYOUTS, Conditions, Layout
@@ -36,7 +36,7 @@ class Recipe:
     rates_hz: tuple[float, ...] = (2e3, 4e3, 5e3, 8e3, 10e3, 20e3)
     bits: tuple[int, ...] = (8, 10, 12, 14)
     crank_s: tuple[float, float] = (3.5, 8.0)
-    conditions: Conditions = Conditions()
+    conditions: Conditions = field(default_factory=Conditions)
     only_pairs: bool = False
 
     def layouts(self) -> list[Layout]:
