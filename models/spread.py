@@ -1,0 +1,386 @@
+"""Normal spread per engine family: the usual pattern over its cylinders and how far healthy ones scatter.
+
+Inside one capture of n cylinders no cylinder can lie more than (n - 1)/sqrt(n) sample standard deviations
+from the mean (1.5 for four; Shiffler R.E. 1988, American Statistician 42:79-80): a sigma rule on a single
+capture can never fire. What is normal has to come from the family, and for thin families from the shop.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from models.drift import drift_of
+from models.family_model import (
+    FamilySums,
+    Posterior,
+    family_sums,
+    fit_posteriors,
+    no_sums,
+    predictive_readings,
+)
+from models.matrix import NONE, PAIR, SYNC, Layout, Readings, readings_of
+from models.mixture import rough_spread, sort_captures
+from models.null import Null, lowest_gap
+from models.scoring import Scores, score_captures
+
+__all__ = ["FamilyFit", "Scores", "SpreadSettings", "fit_families", "score_captures"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+STATS_SCHEMA: dict[str, pl.DataType] = {
+    "engine_family": pl.String(),
+    "captures": pl.Int64(),
+    "known_good": pl.Int64(),
+    "basis": pl.String(),
+    "cylinders": pl.Int64(),
+    "spread_pct": pl.Float64(),
+    "spread_low": pl.Float64(),
+    "spread_high": pl.Float64(),
+    "between_vehicle_pct": pl.Float64(),
+    "within_vehicle_pct": pl.Float64(),
+    "reading_se_pct": pl.Float64(),
+    "own_weight": pl.Float64(),
+    "drift_pct_per_month": pl.Float64(),
+    "drift_low": pl.Float64(),
+    "drift_high": pl.Float64(),
+    "why": pl.String(),
+    "healthy_captures": pl.Float64(),
+    "odd_share": pl.Float64(),
+    "vehicles": pl.Int64(),
+    "odd_usual_pct": pl.Float64(),
+    "odd_limit_pct": pl.Float64(),
+}
+PATTERN_SCHEMA: dict[str, pl.DataType] = {
+    "engine_family": pl.String(),
+    "cylinder": pl.Int64(),
+    "pattern_pct": pl.Float64(),
+    "low": pl.Float64(),
+    "high": pl.Float64(),
+    "n": pl.Int64(),
+    "predict_low": pl.Float64(),
+    "predict_high": pl.Float64(),
+}
+HEALTHY_SCHEMA: dict[str, pl.DataType] = {
+    "capture_file": pl.String(),
+    "engine_family": pl.String(),
+    "healthy_probability": pl.Float64(),
+    "label": pl.String(),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class SpreadSettings:
+    """What can be chosen about the fit.
+
+    Attributes:
+        anchor_captures: labelled healthy captures a family needs before its basis is named after them.
+        false_alarm_share: share of healthy captures the normal-spread limit may flag.
+        usual_spread_pct: healthy spread assumed while nothing is known (common practice, no source).
+        draws: simulated healthy captures behind each family's limit and intervals.
+        seed: of those draws.
+    """
+
+    anchor_captures: int = 5
+    false_alarm_share: float = 0.01
+    usual_spread_pct: float = 1.5
+    draws: int = 20_000
+    seed: int = 20251125
+
+
+@dataclass(frozen=True, slots=True)
+class FamilyFit:
+    """Normal spread of every family the shop has defined.
+
+    Attributes:
+        stats: one row a family. `spread_pct` is the standard deviation of one healthy cylinder's reading
+            about the family's pattern (vehicles, repeats and reading error together), with its 95 %
+            interval; `between_vehicle_pct` is the part a vehicle keeps, `within_vehicle_pct` what changes
+            from capture to capture beyond the reading error `reading_se_pct`; `own_weight` 0 = borrowed,
+            1 = the family's own; `odd_usual_pct` and `odd_limit_pct` are the median and the
+            (1 - false_alarm_share) quantile of `odd_pct` of new healthy captures.
+        pattern: one row a family and cylinder; 100 = the median cylinder; [low, high] 95 % for the usual
+            value, [predict_low, predict_high] 95 % for a new healthy capture of a new vehicle.
+        healthy: probability of being healthy for each capture that shaped its family.
+        nulls: what `odd_pct` does in new healthy captures, by family.
+        layouts, settings: what the fit was made with.
+    """
+
+    stats: pl.DataFrame
+    pattern: pl.DataFrame
+    healthy: pl.DataFrame
+    nulls: dict[str, Null]
+    layouts: tuple[Layout, ...]
+    settings: SpreadSettings
+
+    def pattern_of(self, engine_family: str) -> Floats:
+        """Usual value by cylinder number, shape (cylinders,), in %."""
+        rows = self.pattern.filter(pl.col("engine_family") == engine_family).sort("cylinder")
+        return rows["pattern_pct"].to_numpy()
+
+
+@dataclass(frozen=True, slots=True)
+class _Shaping:
+    """The captures of one family that shape it, by cylinder number (or position where none is named)."""
+
+    rows: Ints
+    level_pct: Floats
+    se_pct: Floats
+    kind: int
+
+
+def fit_families(
+    captures: pl.DataFrame,
+    cylinders: pl.DataFrame,
+    families: pl.DataFrame,
+    outcomes: pl.DataFrame,
+    *,
+    settings: SpreadSettings | None = None,
+) -> FamilyFit:
+    """Learn pattern and spread of every family in `families`.
+
+    Args:
+        captures, cylinders, families, outcomes: the frames of the warehouse; any of them may be empty.
+
+    Returns:
+        a fit with one row in `stats` for each family, also for families without a single capture.
+    """
+    settings = settings or SpreadSettings()
+    readings = readings_of(captures, cylinders, families, outcomes)
+    shaping = [_shape_family(readings, at) for at in range(len(readings.layouts))]
+    healthy, odd_share, sums = _sort_all(readings, shaping, settings)
+    groups = sorted({layout.group for layout in readings.layouts})
+    group = np.array([groups.index(layout.group) for layout in readings.layouts], dtype=np.int64)
+    posteriors = fit_posteriors(sums, group, seed=settings.seed)
+    # Once more, now that each family's spread has been weighed against the shop's.
+    starts = [posterior.sigma_quantile(0.5) for posterior in posteriors]
+    healthy, odd_share, sums = _sort_all(readings, shaping, settings, starts)
+    posteriors = fit_posteriors(sums, group, seed=settings.seed)
+    stats, patterns, labels = [], [], []
+    nulls: dict[str, Null] = {}
+    for at, layout in enumerate(readings.layouts):
+        described = _describe(readings, layout, at, shaping[at], healthy[at], sums[at], posteriors[at], settings)
+        stats.append(described.stats | {"odd_share": odd_share[at]})
+        patterns += described.pattern
+        nulls[layout.engine_family] = described.null
+        label = readings.healthy_label[shaping[at].rows]
+        labels.append(
+            pl.DataFrame(
+                {
+                    "capture_file": readings.capture_file.gather(shaping[at].rows.tolist()),
+                    "engine_family": pl.repeat(layout.engine_family, shaping[at].rows.size, eager=True),
+                    "healthy_probability": healthy[at],
+                    "label": np.array(["known odd", "not known", "known healthy"])[label + 1].tolist(),
+                },
+                schema=HEALTHY_SCHEMA,
+            )
+        )
+    return FamilyFit(
+        stats=pl.DataFrame(stats, schema=STATS_SCHEMA),
+        pattern=pl.DataFrame(patterns, schema=PATTERN_SCHEMA),
+        healthy=pl.concat(labels) if labels else pl.DataFrame(schema=HEALTHY_SCHEMA),
+        nulls=nulls,
+        layouts=readings.layouts,
+        settings=settings,
+    )
+
+
+def _shape_family(readings: Readings, family: int) -> _Shaping:
+    """Pick the captures that can shape the pattern: named cylinders first, then pairs, then positions."""
+    count = readings.layouts[family].cylinders
+    member = readings.family == family
+    sync = np.flatnonzero(member & (readings.identified == SYNC))
+    pair = np.flatnonzero(member & (readings.identified == PAIR))
+    nameless = np.flatnonzero(member & (readings.identified == NONE))
+    kind = SYNC
+    rows = sync
+    if sync.size < 5 and pair.size:
+        rows, kind = np.sort(np.concatenate([sync, pair])), (SYNC if sync.size > pair.size else PAIR)
+    if rows.size < 5 and nameless.size > rows.size:
+        rows, kind = nameless, NONE
+    value = readings.relative_pct[rows, :count]
+    error = readings.se_pct[rows, :count]
+    if kind != NONE:
+        place = np.argsort(readings.cylinder[rows, :count], axis=1)
+        value = np.take_along_axis(value, place, axis=1)
+        error = np.take_along_axis(error, place, axis=1)
+    return _Shaping(rows, value, error, kind)
+
+
+def _sort_all(
+    readings: Readings, shaping: list[_Shaping], settings: SpreadSettings, starts: list[float] | None = None
+) -> tuple[list[Floats], list[float | None], list[FamilySums]]:
+    if starts is None:
+        rough = [
+            rough_spread(one.level_pct, np.median(one.level_pct, axis=0))
+            for one in shaping
+            if one.rows.size >= 5
+        ]
+        usual = settings.usual_spread_pct
+        if rough:
+            usual = float(np.clip(np.median(rough), 0.4 * usual, 3.0 * usual))
+        starts = [usual] * len(shaping)
+    healthy: list[Floats] = []
+    shares: list[float | None] = []
+    sums: list[FamilySums] = []
+    for at, one in enumerate(shaping):
+        if one.rows.size == 0:
+            healthy.append(np.zeros(0))
+            shares.append(None)
+            sums.append(no_sums(readings.layouts[at].cylinders))
+            continue
+        label = readings.healthy_label[one.rows]
+        found = sort_captures(one.level_pct, label, spread_start_pct=starts[at])
+        healthy.append(found.healthy)
+        shares.append(found.odd_share)
+        level = one.level_pct - one.level_pct.mean(axis=1, keepdims=True)
+        sums.append(family_sums(level, one.se_pct, found.healthy, readings.vehicle[one.rows]))
+    return healthy, shares, sums
+
+
+@dataclass(frozen=True, slots=True)
+class _Described:
+    stats: dict[str, object]
+    pattern: list[dict[str, object]]
+    null: Null
+
+
+def _describe(
+    readings: Readings,
+    layout: Layout,
+    at: int,
+    shaping: _Shaping,
+    healthy: Floats,
+    sums: FamilySums,
+    posterior: Posterior,
+    settings: SpreadSettings,
+) -> _Described:
+    n = layout.cylinders
+    rng = np.random.default_rng([settings.seed, at, n])
+    centre, pattern_draws = posterior.pattern_pct, posterior.draws_pattern
+    fresh = predictive_readings(posterior, settings.draws, rng)
+    if shaping.kind == PAIR:
+        centre, pattern_draws = (_over_pairs(values, layout) for values in (centre, pattern_draws))
+    elif shaping.kind == NONE:
+        # Positions turn from capture to capture: an unevenness of the engine is part of the scatter here.
+        centre = np.zeros(n)
+    usual = 100.0 + centre - np.median(centre)
+    known = 100.0 + pattern_draws - np.median(pattern_draws, axis=1, keepdims=True)
+    fresh = 100.0 + fresh - np.median(fresh, axis=1, keepdims=True)
+    low, high = np.quantile(known, [0.025, 0.975], axis=0)
+    predict_low, predict_high = np.quantile(fresh, [0.025, 0.975], axis=0)
+    odd, _ = lowest_gap(fresh - usual)
+    null = Null.from_draws(odd)
+    label = readings.healthy_label[shaping.rows]
+    confirmed = readings.confirmed[shaping.rows]
+    member = readings.family == at
+    known_good = int(((readings.healthy_label > 0) & member).sum())
+    effective = float(healthy.sum())
+    basis = "all, robust"
+    if effective < 0.5:
+        basis = "borrowed"
+    elif (confirmed > 0).sum() >= settings.anchor_captures:
+        basis = "confirmed"
+    elif (label > 0).sum() >= settings.anchor_captures:
+        basis = "known_good"
+    reading_se = np.sqrt(sums.reading_variance) if np.isfinite(sums.reading_variance) else None
+    sigma, rho = posterior.draws_sigma, posterior.draws_rho
+    noise = 0.0 if reading_se is None else float(reading_se) ** 2
+    within = np.sqrt(np.maximum(sigma**2 * (1.0 - rho) - noise, 0.0))
+    residual = shaping.level_pct - usual if shaping.rows.size else np.zeros((0, n))
+    odd_seen, _ = lowest_gap(residual)
+    drift = drift_of(odd_seen, readings.month[shaping.rows], healthy, readings.vehicle[shaping.rows])
+    stats: dict[str, object] = {
+        "engine_family": layout.engine_family,
+        "captures": int(member.sum()),
+        "known_good": known_good,
+        "basis": basis,
+        "cylinders": n,
+        "spread_pct": posterior.sigma_quantile(0.5),
+        "spread_low": posterior.sigma_quantile(0.025),
+        "spread_high": posterior.sigma_quantile(0.975),
+        "between_vehicle_pct": float(np.median(sigma * np.sqrt(rho))),
+        "within_vehicle_pct": float(np.median(within)),
+        "reading_se_pct": None if reading_se is None else float(reading_se),
+        "own_weight": posterior.own_weight,
+        "drift_pct_per_month": drift.estimate,
+        "drift_low": drift.low,
+        "drift_high": drift.high,
+        "why": _why(basis, shaping, label, effective, sums, posterior, drift.why),
+        "healthy_captures": effective,
+        "vehicles": int(np.unique(readings.vehicle[member]).size),
+        "odd_usual_pct": null.quantile(0.5),
+        "odd_limit_pct": null.quantile(1.0 - settings.false_alarm_share),
+    }
+    pattern: list[dict[str, object]] = [
+        {
+            "engine_family": layout.engine_family,
+            "cylinder": c + 1,
+            "pattern_pct": float(usual[c]),
+            "low": float(low[c]) if shaping.kind != NONE else None,
+            "high": float(high[c]) if shaping.kind != NONE else None,
+            "n": round(effective),
+            "predict_low": float(predict_low[c]),
+            "predict_high": float(predict_high[c]),
+        }
+        for c in range(n)
+    ]
+    return _Described(stats, pattern, null)
+
+
+def _over_pairs(values: Floats, layout: Layout) -> Floats:
+    """Mean of each cylinder and the one 360 degrees away, over the last axis."""
+    n = layout.cylinders
+    if n % 2:
+        return values
+    order = np.array(layout.firing_order) - 1
+    partner = np.empty(n, dtype=np.int64)
+    partner[order] = np.roll(order, n // 2)
+    return np.asarray(0.5 * (values + values[..., partner]))
+
+
+def _why(
+    basis: str,
+    shaping: _Shaping,
+    label: Ints,
+    effective: float,
+    sums: FamilySums,
+    posterior: Posterior,
+    drift_why: str | None,
+) -> str:
+    count = int(shaping.rows.size)
+    labelled = int((label > 0).sum())
+    own = f"{100 * posterior.own_weight:.0f} % of what is known about the spread comes from this family"
+    if basis == "borrowed":
+        text = "No healthy capture of this family yet: pattern and spread are borrowed from the other families."
+        if count:
+            text = (
+                f"None of the {count} captures looks healthy: pattern and spread are borrowed from the "
+                "other families."
+            )
+    elif basis == "confirmed":
+        confirmed = f"Anchored on {labelled} captures known to be healthy, confirmed ones among them"
+        text = f"{confirmed}; {count - labelled} others count as far as they look healthy; {own}."
+    elif basis == "known_good":
+        text = (
+            f"Anchored on {labelled} known-good captures; {count - labelled} others count as far as they "
+            f"look healthy; {own}."
+        )
+    else:
+        text = (
+            f"Too few captures are known to be healthy ({labelled}), so all {count} were sorted; "
+            f"{effective:.0f} look healthy; {own}."
+        )
+    if shaping.kind == PAIR:
+        text += " The sync pulse names pairs only, so the pattern is the mean of each pair."
+    elif shaping.kind == NONE:
+        text += " No sync names the cylinders, so the pattern is even and its unevenness counts as spread."
+    if sums.vehicle_weight.size and sums.within_dof < 2:
+        text += " Hardly any vehicle was captured twice, so the split between vehicles and repeats is borrowed."
+    if drift_why:
+        text += f" No drift given: {drift_why}"
+    return text
