@@ -51,7 +51,7 @@ class Readings:
         cylinder, companion: by firing position; 0 where there is none.
         identified: SYNC, PAIR or NONE.
         vehicle: a code per vehicle; a capture without a vehicle is a vehicle of its own.
-        month: time of the capture in months since the first; NaN where unknown.
+        month: time of the capture in months since 1970; NaN where unknown.
         confirmed: 1 = its order was confirmed even, -1 = confirmed odd, 0 = no such outcome.
         known_good: made on a vehicle known to be good, and not confirmed odd.
     """
@@ -196,7 +196,7 @@ def readings_of(
         ).rank("dense")
     ).to_series()
     when = rows["captured_at"].cast(pl.Datetime("us"))
-    days = (when - when.min()).dt.total_seconds().cast(pl.Float64).fill_null(float("nan")) / 86400.0
+    days = when.dt.epoch("us").cast(pl.Float64).fill_null(float("nan")).to_numpy() / 86_400e6
     confirmed = rows["confirmed"].to_numpy().astype(np.int64)
     return Readings(
         layouts=layouts,
@@ -208,7 +208,7 @@ def readings_of(
         companion=scatter("companion", 0.0).astype(np.int64),
         identified=identified.astype(np.int64),
         vehicle=vehicle.to_numpy().astype(np.int64),
-        month=days.to_numpy() / DAYS_PER_MONTH,
+        month=days / DAYS_PER_MONTH,
         confirmed=confirmed,
         known_good=(rows["purpose"] == "known_good").fill_null(False).to_numpy() & (confirmed != -1),
     )
