@@ -1,0 +1,84 @@
+"""Calls against confirmed outcomes: sensitivity and specificity kept apart, and kappa.
+
+One share of right calls hides which mistake is made: a person who calls every engine even is right
+most of the time and finds nothing. Kappa takes out the agreement that guessing would give (Cohen,
+Educ. Psychol. Meas. 20:37-46, 1960; standard error of Fleiss, Cohen & Everitt, Psychol. Bull.
+72:323-327, 1969).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from statsmodels.stats.inter_rater import cohens_kappa
+
+from models.results import Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class CallCounts:
+    """Judged calls of one person.
+
+    Attributes:
+        judged: calls a confirmed outcome can judge. right: those that were right.
+        odd, found: confirmed odd engines, and those called odd on a right cylinder.
+        even, cleared: confirmed even engines, and those called even.
+        table: called (rows: even, odd) by confirmed (columns: even, odd), for kappa.
+    """
+
+    judged: int
+    right: int
+    odd: int
+    found: int
+    even: int
+    cleared: int
+    table: tuple[tuple[int, int], tuple[int, int]]
+
+
+def count_calls(judged: pl.DataFrame) -> CallCounts:
+    """Counts from rows of `logbook.judged_calls` (one person's, or everybody's)."""
+    odd = judged.filter(pl.col("finding") == "odd")
+    even = judged.filter(pl.col("finding") == "even")
+
+    def cell(call: str, finding: str) -> int:
+        return judged.filter((pl.col("call") == call) & (pl.col("finding") == finding)).height
+
+    return CallCounts(
+        judged=judged.height,
+        right=int(judged["right"].sum()),
+        odd=odd.height,
+        found=int(odd["right"].sum()),
+        even=even.height,
+        cleared=int(even["right"].sum()),
+        table=(
+            (cell("even", "even"), cell("even", "odd")),
+            (cell("odd", "even"), cell("odd", "odd")),
+        ),
+    )
+
+
+def kappa(table: tuple[tuple[int, ...], ...], *, least_n: int) -> Estimate:
+    """Cohen's kappa of a square table of counts with its 95 % interval.
+
+    'Too little to say' below `least_n`, or where one of the two always says the same: agreement beyond
+    chance is then not defined.
+    """
+    counts = np.asarray(table, dtype=float)
+    n = int(counts.sum())
+    if n < least_n:
+        return Estimate.nothing(n, f"Too little to say: {n} judged calls, at least {least_n} needed.")
+    if (counts.sum(axis=0) > 0).sum() < 2 or (counts.sum(axis=1) > 0).sum() < 2:
+        return Estimate.nothing(
+            n, "Calls or outcomes were all the same, so agreement beyond chance has no figure."
+        )
+    result = cohens_kappa(counts)
+    value, error = float(result.kappa), math.sqrt(max(float(result.var_kappa), 0.0))
+    if error == 0.0:  # full agreement: the large-sample error is 0, which is no interval
+        # the rule of three on the chance of any disagreement (Hanley & Lippman-Hand, JAMA 249:1743, 1983)
+        expected = float((counts.sum(axis=0) @ counts.sum(axis=1)) / n**2)
+        return Estimate(n=n, estimate=value, low=max(-1.0, 1 - (3 / n) / (1 - expected)), high=1.0)
+    half = 1.959963984540054 * error
+    return Estimate(n=n, estimate=value, low=max(-1.0, value - half), high=min(1.0, value + half))

@@ -1,0 +1,98 @@
+"""Funnel in place of a ranking: each technician's share against what chance alone would give at that n.
+
+Exact binomial limits around the house's share, widened where ordinary technicians differ by more than
+chance (Spiegelhalter, Stat. Med. 24:1185-1202, 2005). Inside the funnel nobody differs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from models.control import funnel_limit, over_dispersion
+from models.skill import TechnicianSkill
+
+MEASURES: tuple[str, ...] = ("usable", "calls", "sensitivity", "specificity", "hookup", "adoption")
+
+
+@dataclass(frozen=True, slots=True)
+class Funnel:
+    """A funnel of one measure.
+
+    Attributes:
+        measure: one of `MEASURES`. house: the share all together, None where there is nothing.
+        dispersion: how much wider than chance the points scatter (1 = chance alone).
+        points: technician, n, events, share, standing (`inside`, `below`, `above` the 99.9 % limits
+            widened for dispersion, or `too little to say`).
+        limits: n, low_95, high_95, low_999, high_999 for n from 1 to the largest, in parts of one.
+    """
+
+    measure: str
+    house: float | None
+    dispersion: float
+    points: pl.DataFrame
+    limits: pl.DataFrame
+
+
+def funnel(skills: Sequence[TechnicianSkill], measure: str, *, least_n: int = 6) -> Funnel:
+    """Funnel of `measure` over the technicians.
+
+    Raises:
+        ValueError: for a measure that does not exist.
+    """
+    if measure not in MEASURES:
+        raise ValueError(f"no funnel for {measure!r}; there is one for {', '.join(MEASURES)}")
+    counted = [(s.technician, s.counts[measure]) for s in skills if s.counts[measure].trials > 0]
+    n = np.array([c.trials for _, c in counted], dtype=float)
+    k = np.array([c.events for _, c in counted], dtype=float)
+    points = pl.DataFrame(
+        {
+            "technician": [name for name, _ in counted],
+            "n": n.astype(np.int64),
+            "events": k.astype(np.int64),
+            "share": k / n,
+        },
+        schema={"technician": pl.String, "n": pl.Int64, "events": pl.Int64, "share": pl.Float64},
+    )
+    house = float(k.sum() / n.sum()) if n.size else None
+    names = ("low_95", "high_95", "low_999", "high_999")
+    if house is None or not 0 < house < 1:
+        # all or none: there is no spread to draw a funnel from
+        return Funnel(
+            measure,
+            house,
+            1.0,
+            points.with_columns(
+                standing=pl.when(pl.col("n") < least_n)
+                .then(pl.lit("too little to say"))
+                .otherwise(pl.lit("inside"))
+            ),
+            pl.DataFrame(schema={"n": pl.Int64, **dict.fromkeys(names, pl.Float64)}),
+        )
+    dispersion = over_dispersion(k, n, house)
+    at = np.unique(np.geomspace(1, max(n.max(), 2), 120).round())
+    limits = {
+        name: _widened(house, at, level, dispersion)
+        for name, level in zip(names, (0.025, 0.975, 0.0005, 0.9995), strict=True)
+    }
+    low, high = _widened(house, n, 0.0005, dispersion), _widened(house, n, 0.9995, dispersion)
+    standing = np.where(
+        n < least_n,
+        "too little to say",
+        np.where(k / n < low, "below", np.where(k / n > high, "above", "inside")),
+    )
+    return Funnel(
+        measure,
+        house,
+        dispersion,
+        points.with_columns(standing=pl.Series(standing, dtype=pl.String)),
+        pl.DataFrame({"n": at.astype(np.int64), **limits}),
+    )
+
+
+def _widened(house: float, n: np.ndarray, level: float, dispersion: float) -> np.ndarray:  # type: ignore[type-arg]
+    limit = funnel_limit(house, n, level)
+    return np.asarray(np.clip(house + (limit - house) * np.sqrt(dispersion), 0.0, 1.0))

@@ -1,0 +1,114 @@
+"""Before and after each technician began to scope.
+
+Technicians start at different times, so those who have not begun yet show what the season and the shop
+did meanwhile. The figure of the shop is the coefficient of 'has begun' in a linear model of the comeback
+with a level for every technician and every quarter (a stepped comparison; Hussey & Hughes, Contemp.
+Clin. Trials 28:182-191, 2007), with errors robust to unequal variance (HC2; MacKinnon & White, J. Econometrics
+29:305-325, 1985). Only orders watched for the whole window count, so that before and after are watched alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+import statsmodels.api as sm
+
+from models.casemix import codes_of
+from models.intervals import share, share_difference
+from models.logistic import dummies
+from models.results import Estimate
+
+Floats = npt.NDArray[np.float64]
+
+_LEAST_EACH_SIDE = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Stepped:
+    """Before and after.
+
+    Attributes:
+        difference: after minus before, allowing for technician and quarter, in parts of one.
+        by_technician: technician, began_at, before_orders, before_comebacks, before_risk,
+            after_orders, after_comebacks, after_risk, difference, low, high (null where too little).
+    """
+
+    difference: Estimate
+    by_technician: pl.DataFrame
+
+
+_SCHEMA = {
+    "technician": pl.String,
+    "began_at": pl.Datetime("us"),
+    "before_orders": pl.Int64,
+    "before_comebacks": pl.Int64,
+    "before_risk": pl.Float64,
+    "after_orders": pl.Int64,
+    "after_comebacks": pl.Int64,
+    "after_risk": pl.Float64,
+    "difference": pl.Float64,
+    "low": pl.Float64,
+    "high": pl.Float64,
+}
+
+
+def stepped_adoption(
+    watched: pl.DataFrame, potential_days: Floats, *, window_days: int, least_n: int
+) -> Stepped:
+    """Compare each technician's eligible orders before and after the first one that was scoped.
+
+    Args:
+        watched: `returns.watched_orders`. potential_days: days each could have been watched.
+    """
+    began = (
+        watched.filter(pl.col("scoped") & pl.col("technician").is_not_null())
+        .group_by("technician")
+        .agg(began_at=pl.col("opened_at").min().cast(pl.Datetime("us")))
+    )
+    whole = (
+        watched.with_columns(potential=pl.Series(potential_days, dtype=pl.Float64))
+        .filter((pl.col("potential") >= window_days) & pl.col("technician").is_not_null())
+        .join(began, on="technician", how="left")
+        .with_columns(
+            came_back=pl.col("returned") & (pl.col("days") <= window_days),
+            after=(pl.col("opened_at") >= pl.col("began_at")).fill_null(False),
+        )
+    )
+    rows = []
+    for name, begun in began.sort("technician").iter_rows():
+        own = whole.filter(pl.col("technician") == name)
+        before, after = own.filter(~pl.col("after")), own.filter("after")
+        k0, n0 = int(before["came_back"].sum()), before.height
+        k1, n1 = int(after["came_back"].sum()), after.height
+        gap = share_difference(k1, n1, k0, n0, least=least_n, what="orders before and after")
+        risk0, risk1 = share(k0, n0, least=least_n), share(k1, n1, least=least_n)
+        rows.append(
+            (name, begun, n0, k0, risk0.estimate, n1, k1, risk1.estimate, gap.estimate, gap.low, gap.high)
+        )
+    return Stepped(_pooled(whole), pl.DataFrame(rows, schema=_SCHEMA, orient="row"))
+
+
+def _pooled(whole: pl.DataFrame) -> Estimate:
+    n = whole.height
+    after = whole["after"].to_numpy()
+    if min(int(after.sum()), n - int(after.sum())) < _LEAST_EACH_SIDE:
+        return Estimate.nothing(
+            n,
+            f"Too little to say: {n - int(after.sum())} orders before and {int(after.sum())} after a technician "
+            f"began to scope, at least {_LEAST_EACH_SIDE} of each needed.",
+        )
+    person, people = codes_of(whole["technician"])
+    quarter, quarters = codes_of(whole.select(q=pl.col("opened_at").dt.truncate("1q").cast(pl.String))["q"])
+    controls = np.hstack([np.ones((n, 1)), dummies(person, len(people)), dummies(quarter, len(quarters))])
+    x = np.hstack([after.astype(float)[:, None], controls])
+    left = after - controls @ np.linalg.lstsq(controls, after.astype(float), rcond=None)[0]
+    if float(left @ left) < 1e-6 * n:
+        return Estimate.nothing(
+            n, "All technicians began in the same quarter, so the season cannot be told apart."
+        )
+    fit = sm.OLS(whole["came_back"].to_numpy().astype(float), x).fit(cov_type="HC2")
+    low, high = fit.conf_int()[0]
+    return Estimate(n=n, estimate=float(fit.params[0]), low=float(low), high=float(high))
