@@ -306,7 +306,7 @@ def crank(
         firing = time > e.fire_s
         if firing.any():
             throttle = np.clip((95.0 - speed) / 40.0, 0.04, 1.0) * np.clip((time - e.fire_s) / 0.4, 0.3, 1.0)
-            temp = temp + (firing * throttle)[:, None] * tab["burn"][j] * (1300.0 / 24.0 * step_deg)
+            temp = temp + (firing * throttle)[:, None] * tab["burn"][j] * (2400.0 / 24.0 * step_deg)
         p = mass * GAS_CONSTANT * temp / volume
         # 4. manifold, isothermal; the closed throttle leaks
         dm = orifice_flow(e.throttle_m2, np.full(batch, AMBIENT_PA), e.wall_k, p_man, e.gamma) * dt
@@ -354,7 +354,8 @@ def crank(
             starter = np.where(meets, joint, starter)
             engaged = (engaged & ~lets_go) | meets
             # 5. armature and battery, backward Euler on the inductance
-            charging = np.where(speed > 55.0, np.clip((time - e.fire_s - 0.4) / 0.8, 0, 1) * 60.0, 0.0)
+            wanted_a = (14.2 - e.ocv_v) / (e.battery_ohm + e.branch_ohm[:, 0]) + e.accessory_a
+            charging = np.where(speed > 55.0, np.clip((time - e.fire_s - 0.4) / 0.8, 0, 1) * wanted_a, 0.0)
             rest_a = e.accessory_a - charging
             open_v = e.ocv_v - branch.sum(-1) - e.battery_ohm * rest_a
             drive_v = open_v - e.brush_v * np.tanh(amps / 5.0) - k_now * starter

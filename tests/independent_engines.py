@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from independent_cranking import Array, CrankRun, Engines, crank
 
 from pipelines.kinds.base import EngineFamily, SyncKind
+from tests.independent_cranking import Array, CrankRun, Engines, crank
 
 CYLINDER_COLUMNS = 8
 FAULT_MODES = ("ring", "exhaust_seat", "intake_seat", "flat_intake_lobe", "late_closing", "gasket")
@@ -54,7 +54,7 @@ class Layout:
 
 LAYOUTS: tuple[Layout, ...] = (
     Layout("three_small", (1, 2, 3), (), 333, 10.5, 52, 0.12, "permanent_magnet", 235, 125, 7.5),
-    Layout("four_even", (1, 3, 4, 2), (), 499, 10.8, 58, 0.17, "permanent_magnet", 215, 125, 6.5),
+    Layout("four_even", (1, 3, 4, 2), (), 499, 10.8, 58, 0.20, "permanent_magnet", 215, 125, 6.5),
     Layout("four_long", (1, 3, 4, 2), (), 610, 9.6, 48, 0.26, "series", 185, 140, 6.0),
     Layout("four_uneven", (1, 3, 2, 4), (270, 180, 90, 180), 250, 12.2, 50, 0.09, "permanent_magnet", 260, 150, 9.0),
     Layout("five_even", (1, 2, 4, 5, 3), (), 495, 10.0, 55, 0.24, "compound", 200, 125, 5.5),
@@ -160,14 +160,14 @@ def draw_engines(
         wide["tdc_deg"][row, :n] = [tops[c + 1] for c in range(n)]
         swept = layout.swept_cc * 1e-6
         wide["swept_m3"][row, :n] = swept
-        wide["ratio"][row, :n] = layout.ratio * (1 + 0.006 * pattern[0] + 0.004 * z[0])
-        wide["intake_close_deg"][row, :n] = layout.intake_close_deg + 0.8 * pattern[1] + 0.5 * z[1]
+        wide["ratio"][row, :n] = layout.ratio * (1 + 0.006 * pattern[0] + 0.006 * z[0])
+        wide["intake_close_deg"][row, :n] = layout.intake_close_deg + 0.8 * pattern[1] + 0.8 * z[1]
         port = 5.0e-4 * (swept / 500e-6) ** 0.67
         wide["intake_area_m2"][row, :n] = port * (1 + 0.03 * z[2])
         wide["exhaust_area_m2"][row, :n] = 0.8 * port
         wear = np.exp(0.3 * rng.standard_normal() * off)
         scale = 0.30e-6 * wear * swept / 500e-6
-        wide["ring_m2"][row, :n] = scale * np.exp(0.10 * pattern[2] + 0.12 * z[3])
+        wide["ring_m2"][row, :n] = scale * np.exp(0.10 * pattern[2] + 0.18 * z[3])
         if fault is not None:
             apply_fault(wide, row, fault)
 
@@ -179,9 +179,9 @@ def draw_engines(
         volume = swept * n
         friction = layout.friction_kpa * 1e3 * volume / (4 * np.pi)
         target = layout.target_rpm * np.pi / 30
-        battery = layout.battery_mohm * 1e-3 * worn * (1 + max(0.0, 20 - oil_c) * 0.012)
+        battery = 0.8e-3 * layout.battery_mohm * worn * (1 + max(0.0, 20 - oil_c) * 0.012)
         armature, cable = 0.9e-3 * layout.battery_mohm, 0.4e-3 * layout.battery_mohm
-        loop = armature + cable + 1e-3 * layout.battery_mohm * 1.3
+        loop = armature + cable + 0.8e-3 * layout.battery_mohm * 1.3
         load = friction * 1.15 + 9e3 * volume  # rough work lost to heat and leakage, in N m
         volts = 11.4
         k = (volts + np.sqrt(max(volts**2 - 4 * target * loop * load / 0.85, 0.1))) / (2 * target)
@@ -194,9 +194,9 @@ def draw_engines(
         put("wall_k", 273.0 + max(oil_c, -25))
         put("heat_w_m2k", 70 * np.exp(0.2 * rng.standard_normal() * off))
         put("leak_scatter", rng.uniform(0.03, 0.12) if off else 0.0)
-        put("throttle_m2", 6e-6 * volume / 2e-3 * np.exp(0.4 * rng.standard_normal() * off))
+        put("throttle_m2", 16e-6 * volume / 2e-3 * np.exp(0.4 * rng.standard_normal() * off))
         put("manifold_m3", 1.3 * volume)
-        put("inertia_kgm2", layout.inertia_kgm2 * np.exp(0.05 * rng.standard_normal() * off))
+        put("inertia_kgm2", 1.25 * layout.inertia_kgm2 * np.exp(0.05 * rng.standard_normal() * off))
         put("reciprocating_kg", 0.9 * swept / 500e-6)
         put("crank_radius_m", 0.043 * (swept / 500e-6) ** (1 / 3))
         put("fric_coulomb_nm", friction * (0.75 + 0.25 * thick**0.5))

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from independent_cranking import Array, Engines
-from independent_engines import Layout
-from independent_kinds import Recipe
-from independent_scope import FrontEnd, Ignition, Motion, digitise, pink_noise, render
 from scipy.signal import lfilter
 
 from pipelines.kinds.base import Hookup
 from pipelines.waveform import Waveform
+from tests.independent_cranking import Array, Engines
+from tests.independent_engines import Layout
+from tests.independent_kinds import Recipe
+from tests.independent_scope import FrontEnd, Ignition, Motion, digitise, pink_noise, render
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from independent_engines import LAYOUTS, Conditions, Layout
-from independent_scope import SyncStyle
+from tests.independent_engines import LAYOUTS, Conditions, Layout
+from tests.independent_scope import SyncStyle
 
 Named = Literal["sync", "pair", "none"]
 
@@ -78,7 +78,7 @@ RECIPES: dict[str, Recipe] = {
     "weak_battery": Recipe(
         "battery too weak",
         expected=_set("weak_battery"),
-        conditions=Conditions(oil_c=(0, 30), charge=(0.2, 0.5), battery_wear=(1.9, 3.2)),
+        conditions=Conditions(oil_c=(0, 30), charge=(0.2, 0.6), battery_wear=(1.6, 3.0)),
     ),
     "cold_oil": Recipe("oil at -25 to -5 C", conditions=Conditions(oil_c=(-25, -5)), crank_s=(5.0, 9.0)),
     "clipped": Recipe("screen too small for the battery voltage", expected=_set("clipped")),

@@ -7,8 +7,9 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from independent_cranking import Array, CrankRun, Engines
 from scipy.signal import lfilter
+
+from tests.independent_cranking import Array, CrankRun, Engines
 
 SyncStyle = Literal["coil_on_plug", "waste_spark", "distributor"]
 

@@ -15,8 +15,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from independent_cranking import Array, CrankRun, Engines, crank
-from independent_engines import (
+
+from pipelines.kinds.base import EngineFamily, Hookup
+from pipelines.waveform import Waveform
+from tests.independent_cranking import Array, CrankRun, Engines, crank
+from tests.independent_engines import (
     FAULT_MODES,
     LEAST_LOSS,
     Conditions,
@@ -26,12 +29,9 @@ from independent_engines import (
     fault_with_loss,
     loss_of_peak,
 )
-from independent_hookup import Saved, save
-from independent_kinds import RECIPES, Named, Recipe
-from independent_scope import Motion, motion_of
-
-from pipelines.kinds.base import EngineFamily, Hookup
-from pipelines.waveform import Waveform
+from tests.independent_hookup import Saved, save
+from tests.independent_kinds import RECIPES, Named, Recipe
+from tests.independent_scope import Motion, motion_of
 
 BATCH = 64
 HEALTHY_SCATTER = 0.06  # a healthy vehicle whose cylinders differ by more is thrown away, not mislabelled
@@ -125,7 +125,7 @@ def _simulate(
     cranking = rng.uniform(*recipe.crank_s, size=b)
     if kind == "engine_started":
         e = replace(e, fire_s=cranking, release_s=cranking + rng.uniform(0.3, 0.7, b))
-        ends = cranking + rng.uniform(1.2, 2.0, b)
+        ends = cranking + rng.uniform(1.5, 4.0, b)
     else:
         e = replace(e, release_s=cranking)
         ends = cranking + 1.2
@@ -209,7 +209,7 @@ def _capture(
 ) -> TestCapture | None:
     layout = batch.layouts[row]
     before = float(rng.uniform(0.2, 1.5))
-    first_end = float(batch.engines.release_s[row]) + 1.2
+    first_end = np.inf if kind == "engine_started" else float(batch.engines.release_s[row]) + 1.2
     motions = [motion_of(batch.engines, batch.run, row, before, first_end)]
     if kind == "pause":
         other = row + 1  # the same engine, simulated again in the next row
