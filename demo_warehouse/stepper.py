@@ -21,7 +21,7 @@ from demo_warehouse.run import CrankingRun
 Array = npt.NDArray[np.float64]
 
 STEP_S = 0.0004
-VALVE_S = 0.004
+VALVE_S = 0.0015
 """Time constant with which an open valve brings a cylinder to its port's pressure."""
 DRAG_GRID_S = 0.05
 MAX_CYCLES_PER_S = 10.0
@@ -208,7 +208,7 @@ def step_batch(runs: Sequence[CrankingRun]) -> Stepped:
         peaks[own] = np.maximum(peaks[own], pressure)
         if any_fires:
             burning = time_s[step] >= batch.fires_at_s
-            gain = np.where(burning, np.clip(3.0 * (1.2 * IDLE_RAD_S - omega) / IDLE_RAD_S, 0.0, 3.0), 0.0)
+            gain = np.where(burning, np.clip(8.0 * (1.2 * IDLE_RAD_S - omega) / IDLE_RAD_S, 0.0, 3.5), 0.0)
             rise = np.clip(cycle_pos * 36.0, 0.0, 1.0) * (cycle_pos < batch.exhaust_open)
             pressure = pressure * (1.0 + gain[:, None] * rise * ~batch.open_to_air)
         gas_nm = ((pressure - ATMOSPHERE_PA) * slope * sine * (1.0 + cosine / root)).sum(axis=1)
