@@ -47,7 +47,7 @@ class Motion:
         first, last = self.crank_deg[0], self.crank_deg[-1]
         turns = np.arange(np.ceil((first - angle_deg) / 720), np.floor((last - angle_deg - 1e-6) / 720) + 1)
         moving = np.concatenate([[True], np.diff(self.crank_deg) > 0])
-        return np.interp(angle_deg + 720 * turns, self.crank_deg[moving], self.time_s[moving])
+        return np.asarray(np.interp(angle_deg + 720 * turns, self.crank_deg[moving], self.time_s[moving]))
 
     def battery_at(self, t: Array) -> Array:
         """Battery voltage at times `t`, before coil loads."""
@@ -192,7 +192,7 @@ class FrontEnd:
     @property
     def step(self) -> float:
         """One code in volts at the scope's input."""
-        return (1 if self.unipolar else 2) * self.full_scale_v / 2**self.bits
+        return float((1 if self.unipolar else 2) * self.full_scale_v / 2**self.bits)
 
 
 def pink_noise(count: int, rng: np.random.Generator) -> Array:

@@ -235,7 +235,8 @@ def _twice(e: Engines) -> Engines:
     return Engines(**values)
 
 
-def _make(kind: str, n: int, seed: int) -> list[TestCapture]:
+def build_set(kind: str, n: int, seed: int) -> list[TestCapture]:
+    """`make_set` without the folder of kept sets."""
     recipe = RECIPES[kind]
     rng = np.random.default_rng([seed, *kind.encode()])
     pool = recipe.layouts()
@@ -329,7 +330,7 @@ def make_set(kind: str, n: int, seed: int) -> list[TestCapture]:
     """
     if kind not in RECIPES:
         raise KeyError(f"no kind of capture {kind!r}; there are {', '.join(RECIPES)}")
-    return _kept(f"{kind}_{n}_{seed}", lambda: _make(kind, n, seed))
+    return _kept(f"{kind}_{n}_{seed}", lambda: build_set(kind, n, seed))
 
 
 def make_repeats(engines: int, repeats: int, seed: int) -> list[TestCapture]:
