@@ -72,9 +72,12 @@ def family_sums(level_pct: Floats, se_pct: Floats, healthy: Floats, vehicle: Int
     _, code = np.unique(vehicle, return_inverse=True)
     count = int(code.max(initial=-1)) + 1
     weight = np.bincount(code, weights=healthy, minlength=count)
-    mean = np.stack(
-        [np.bincount(code, weights=healthy * level_pct[:, c], minlength=count) for c in range(n)], axis=1
-    ) / np.maximum(weight, 1e-12)[:, None]
+    mean = (
+        np.stack(
+            [np.bincount(code, weights=healthy * level_pct[:, c], minlength=count) for c in range(n)], axis=1
+        )
+        / np.maximum(weight, 1e-12)[:, None]
+    )
     square = float(healthy @ np.sum((level_pct - mean[code]) ** 2, axis=1))
     effective = np.bincount(code, weights=healthy**2, minlength=count) / np.maximum(weight, 1e-12)
     with np.errstate(all="ignore"):
@@ -181,7 +184,9 @@ def fit_posteriors(
     log_sigma, log_tau = np.log(SIGMA_PCT), np.log(TAU_PCT)
     logit_rho = np.log(RHO / (1.0 - RHO))
     p_sigma = np.zeros((families, SIGMA_PCT.size))
-    p_tau = pool_grid(np.zeros((families, TAU_PCT.size)), log_tau, centre=TAU_PRIOR[:2], family_sd=TAU_PRIOR[2])
+    p_tau = pool_grid(
+        np.zeros((families, TAU_PCT.size)), log_tau, centre=TAU_PRIOR[:2], family_sd=TAU_PRIOR[2]
+    )
     p_rho = pool_grid(np.zeros((families, RHO.size)), logit_rho, centre=RHO_PRIOR[:2], family_sd=RHO_PRIOR[2])
     # Each pass lets one of the three learn from the shop while the others stand; it settles in a few.
     for _ in range(4):

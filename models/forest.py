@@ -6,7 +6,6 @@ Liu F.T., Ting K.M. & Zhou Z.-H. (2008), Isolation Forest, Proc. 8th IEEE Int. C
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +14,8 @@ import numpy.typing as npt
 import polars as pl
 from sklearn.ensemble import IsolationForest
 
-from models.conformal import conformal_p, p_floor
+from models.conformal import conformal_p
+from models.matrix import confirmed_labels
 from models.reasons import REASON, feature_reasons
 from models.robust import mad_scale, nanmedian
 
@@ -119,9 +119,11 @@ def feature_table(features: pl.DataFrame, scores: Scores) -> pl.DataFrame:
 
 
 def fit_forest(
-    features_wide: pl.DataFrame,
+    features: pl.DataFrame,
     captures: pl.DataFrame,
+    scores: Scores,
     fit: FamilyFit,
+    outcomes: pl.DataFrame | None = None,
     *,
     settings: ForestSettings | None = None,
 ) -> ForestFit:
@@ -133,32 +135,49 @@ def fit_forest(
     saw neither (cross-conformal; Vovk V. 2015, Ann. Math. Artif. Intell. 74:9-28).
 
     Args:
-        features_wide: from `feature_table`.
-        captures: frame of captures.
-        fit: from `fit_families`; says which captures are known to be healthy or odd.
+        features: long frame (capture_file, feature, value); captures, outcomes: frames of the warehouse.
+        scores: from `score_captures`; its figures about the cylinders are features too.
+        fit: from `fit_families`; says which captures look healthy.
     """
     settings = settings or ForestSettings()
-    rows = features_wide.join(
-        captures.select("capture_file", "engine_family", "purpose"),
-        on="capture_file",
-        how="inner",
-        maintain_order="left",
-    ).join(
-        fit.healthy.select("capture_file", "healthy_probability", "label"),
-        on="capture_file",
-        how="left",
-        maintain_order="left",
+    table = feature_table(features, scores)
+    names, values = _usable_features(table.drop("capture_file"))
+    known = captures.unique("capture_file", keep="last", maintain_order=True)
+    confirmed = (
+        known.select("capture_file", pl.lit(0, dtype=pl.Int64).alias("confirmed"))
+        if outcomes is None
+        else confirmed_labels(known, outcomes)
     )
-    names, values = _usable_features(rows.select(pl.selectors.numeric().exclude("healthy_probability")))
+    rows = (
+        table.select("capture_file")
+        .join(
+            known.select("capture_file", "engine_family", "purpose"),
+            on="capture_file",
+            how="left",
+            maintain_order="left",
+        )
+        .join(
+            confirmed.select("capture_file", "confirmed"),
+            on="capture_file",
+            how="left",
+            maintain_order="left",
+        )
+        .join(
+            fit.healthy.select("capture_file", "healthy_probability"),
+            on="capture_file",
+            how="left",
+            maintain_order="left",
+        )
+    )
     if rows.height < 8 or not names:
         why = f"{rows.height} readable captures; an isolation forest needs at least 8."
         return ForestFit(pl.DataFrame(schema=SCORE_SCHEMA), tuple(names), why)
     codes, family = np.unique(rows["engine_family"].fill_null("").to_numpy(), return_inverse=True)
-    label = rows["label"].fill_null("not known").to_numpy()
-    odd = label == "known odd"
+    label = rows["confirmed"].fill_null(0).to_numpy()
+    odd = label < 0
     # Those confirmed even were mostly picked for looking odd; known-good captures alone where they suffice.
-    healthy = (label == "known healthy") & ~odd
-    good = healthy & (rows["purpose"] == "known_good").fill_null(False).to_numpy()
+    good = ~odd & (rows["purpose"] == "known_good").fill_null(False).to_numpy()
+    healthy = good | (label > 0)
     looks = rows["healthy_probability"].fill_null(0.5).to_numpy()
     standard = _on_family_scale(values, family, looks)
     score = np.full(rows.height, np.nan)
@@ -200,7 +219,7 @@ def fit_forest(
                 strict=True,
             ):
                 reasons[int(row)] = told
-    table = pl.DataFrame(
+    result_table = pl.DataFrame(
         {
             "capture_file": rows["capture_file"],
             "outlier_score": score,
@@ -214,7 +233,7 @@ def fit_forest(
     why = None
     if not np.isfinite(p).any():
         why = "No capture is known to be healthy, so the scores cannot be turned into p-values."
-    return ForestFit(table, tuple(names), why)
+    return ForestFit(result_table, tuple(names), why)
 
 
 def _calibrators(good: Bools, healthy: Bools, settings: ForestSettings) -> Bools:
@@ -328,8 +347,3 @@ def held_out_p(train: Floats, calibration: Floats, test: Floats, *, seed: int, t
     forest = IsolationForest(n_estimators=trees, max_samples=min(256, train.shape[0]), random_state=seed)
     forest.fit(train)
     return conformal_p(-forest.score_samples(calibration), -forest.score_samples(test))
-
-
-def smallest_p(calibration_sizes: Sequence[int]) -> list[float]:
-    """Floor of the p-values for each calibration size."""
-    return [p_floor(size) for size in calibration_sizes]

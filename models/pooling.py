@@ -127,7 +127,9 @@ class ScalePrior:
     family_sd: float
 
 
-def pool_log_scale(log_likelihood: Floats, x: Floats, group: npt.NDArray[np.int64], prior: ScalePrior) -> Floats:
+def pool_log_scale(
+    log_likelihood: Floats, x: Floats, group: npt.NDArray[np.int64], prior: ScalePrior
+) -> Floats:
     """What the *other* families say about each family's log scale.
 
     Three levels, all by quadrature: x_f ~ N(m_group, omega^2), m_group ~ N(m_0, kappa^2). Multiplying the
@@ -162,9 +164,7 @@ def pool_log_scale(log_likelihood: Floats, x: Floats, group: npt.NDArray[np.int6
     np.add.at(product, group, marginal)
     peak = product.max(axis=(1, 2), keepdims=True)
     # evidence[j, m, kappa, omega] of each group, with the group's centre integrated out.
-    evidence = np.log(
-        np.maximum(np.einsum("mqg,jog->jmqo", to_group, np.exp(product - peak)), 1e-300)
-    )
+    evidence = np.log(np.maximum(np.einsum("mqg,jog->jmqo", to_group, np.exp(product - peak)), 1e-300))
     everything = hyper + evidence.sum(axis=0)
     result = np.empty((families, k))
     for family in range(families):

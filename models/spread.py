@@ -163,7 +163,9 @@ def fit_families(
     stats, patterns, labels = [], [], []
     nulls: dict[str, Null] = {}
     for at, layout in enumerate(readings.layouts):
-        described = _describe(readings, layout, at, shaping[at], healthy[at], sums[at], posteriors[at], settings)
+        described = _describe(
+            readings, layout, at, shaping[at], healthy[at], sums[at], posteriors[at], settings
+        )
         stats.append(described.stats | {"odd_share": odd_share[at]})
         patterns += described.pattern
         nulls[layout.engine_family] = described.null
@@ -356,7 +358,9 @@ def _why(
     labelled = int((label > 0).sum())
     own = f"{100 * posterior.own_weight:.0f} % of what is known about the spread comes from this family"
     if basis == "borrowed":
-        text = "No healthy capture of this family yet: pattern and spread are borrowed from the other families."
+        text = (
+            "No healthy capture of this family yet: pattern and spread are borrowed from the other families."
+        )
         if count:
             text = (
                 f"None of the {count} captures looks healthy: pattern and spread are borrowed from the "
@@ -380,7 +384,9 @@ def _why(
     elif shaping.kind == NONE:
         text += " No sync names the cylinders, so the pattern is even and its unevenness counts as spread."
     if sums.vehicle_weight.size and sums.within_dof < 2:
-        text += " Hardly any vehicle was captured twice, so the split between vehicles and repeats is borrowed."
+        text += (
+            " Hardly any vehicle was captured twice, so the split between vehicles and repeats is borrowed."
+        )
     if drift_why:
         text += f" No drift given: {drift_why}"
     return text

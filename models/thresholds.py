@@ -1,0 +1,440 @@
+"""From which X on is a cylinder odd, for this family, and what does that X cost?
+
+Expected cost of one capture in question, with prevalence pi of weak cylinders:
+
+    cost(X) = pi * cost_miss * (1 - detection(X)) + (1 - pi) * cost_false_alarm * false_alarm(X)
+
+(Elkan C. 2001, The foundations of cost-sensitive learning, IJCAI, section 2, written as a curve.)
+Curves of few captures are steps that jump about, so the proposal steadies them: false alarms by the
+family's normal spread, detection by the odd captures of the whole shop, each giving way to the family's
+own confirmed captures as they come in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+from scipy.special import ndtr
+
+from models.curves import (
+    ThresholdCurves,
+    band,
+    bootstrap_times,
+    curves,
+    drawn_weights,
+    effective,
+    healthy_weight,
+    odd_weight,
+    share_at_least,
+    vehicle_codes,
+)
+from models.evidence import Weights, confirmation_weights, evidence
+from models.null import Null
+from models.results import Estimate
+from models.scoring import Scores
+from models.spread import FamilyFit
+from models.whatif import WhatIf, what_if
+
+__all__ = [
+    "Cost",
+    "Proposal",
+    "ThresholdCurves",
+    "WhatIf",
+    "costs_at",
+    "curves",
+    "evidence",
+    "propose",
+    "what_if",
+]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+COST_GRID_PCT: Floats = np.round(np.arange(1.0, 40.01, 0.1), 1)
+
+HEALTHY_WORTH = 30.0
+"""Captures' worth of trust in the normal spread when it meets the family's own healthy captures (a choice)."""
+
+ODD_WORTH = 10.0
+"""The same for the shop's odd captures against the family's own, and for the prevalence (a choice)."""
+
+MIN_OWN = 5
+"""Confirmed captures of each sort a family needs before its proposal is said to rest on its outcomes."""
+
+MIN_SHOP = 12
+"""Captures confirmed odd in the shop below which no cost is weighed (a choice)."""
+
+RECENT_WEEKS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """What a limit does in one family: share of healthy captures it flags, share of odd ones it finds."""
+
+    false_alarm: Estimate
+    detection: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """A proposed limit for one family.
+
+    Attributes:
+        threshold_pct: X, in % of `odd_pct`; low, high: its 95 % interval.
+        basis: 'outcomes' (the family's own), 'outcomes of all families' or 'normal spread'.
+        why: a sentence for the record of decisions.
+        flags_per_week: captures a week at or beyond X, over the last `RECENT_WEEKS` weeks on record.
+        false_alarm, detection: at X.
+        prevalence: share of weak cylinders among the captures in question, None where nothing says.
+        cost: DataFrame(threshold_pct, expected_cost, detection, false_alarm): the steadied curves;
+            empty for basis 'normal spread', where no cost could be weighed.
+        cost_miss, cost_false_alarm: what was asked with.
+    """
+
+    engine_family: str
+    threshold_pct: float
+    low: float
+    high: float
+    basis: str
+    why: str
+    flags_per_week: float
+    false_alarm: Estimate
+    detection: Estimate
+    prevalence: float | None
+    cost: pl.DataFrame
+    cost_miss: float
+    cost_false_alarm: float
+
+
+def smoothed_detection(odd_pct: Floats, weight: Floats, grid_pct: Floats) -> Floats:
+    """Weighted share of odd captures at or beyond each X, smoothed by a normal kernel.
+
+    Bandwidth by the rule of thumb 0.9 min(sd, IQR/1.34) n^(-1/5) (Silverman B.W. 1986, Density Estimation,
+    section 3.4.2), at least half a percent.
+
+    Args:
+        odd_pct: shape (n,), n >= 1; weight: shape (n,) or (draws, n).
+
+    Returns:
+        shape (k,) or (draws, k); NaN where the weights sum to 0.
+    """
+    quarter, three = np.quantile(odd_pct, [0.25, 0.75])
+    scale = min(float(np.std(odd_pct)), float(three - quarter) / 1.34) or float(np.std(odd_pct))
+    width = max(0.9 * scale * odd_pct.size ** (-0.2), 0.5)
+    kernel = ndtr((odd_pct[:, None] - grid_pct[None, :]) / width)
+    total = weight.sum(axis=-1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(weight @ kernel / (total if weight.ndim == 1 else total[:, None]))
+
+
+@dataclass(frozen=True, slots=True)
+class _Draw:
+    """Weights of one reading of the evidence (the data as they are, or one bootstrap draw)."""
+
+    healthy: Floats
+    odd: Floats
+    asked: Floats
+
+
+def propose(
+    fit: FamilyFit,
+    scores: Scores | pl.DataFrame,
+    captures: pl.DataFrame,
+    outcomes: pl.DataFrame,
+    *,
+    cost_miss: float,
+    cost_false_alarm: float,
+    draws: int = 200,
+    seed: int = 20251125,
+) -> tuple[Proposal, ...]:
+    """Propose a limit for every family of the fit.
+
+    Where the shop has too few captures confirmed odd, the limit is the normal-spread one, which flags
+    about `fit.settings.false_alarm_share` of healthy captures.
+
+    Args:
+        cost_miss: cost of a weak cylinder that is not flagged; cost_false_alarm: of a gauge test that was
+            not needed. Same unit, > 0.
+
+    Raises:
+        ValueError: a cost is not a positive finite number.
+    """
+    for name, value in (("cost_miss", cost_miss), ("cost_false_alarm", cost_false_alarm)):
+        if not (np.isfinite(value) and value > 0):
+            raise ValueError(f"{name} is a positive number, not {value!r}")
+    rows = evidence(scores, captures, outcomes)
+    weighting = confirmation_weights(rows)
+    times = bootstrap_times(vehicle_codes(rows), draws, seed)
+    asked = rows["in_question"].to_numpy().astype(np.float64)
+    whole = _Draw(healthy_weight(rows, weighting), odd_weight(rows, weighting), asked)
+    again = [
+        _Draw(healthy_weight(rows, one) * row, odd_weight(rows, one) * row, asked * row)
+        for one, row in zip(drawn_weights(rows, times, weighting), times, strict=True)
+    ]
+    shop = _ShopCurves.of(rows, whole, again)
+    rng = np.random.default_rng(seed + 1)
+    found = []
+    for stat in fit.stats.iter_rows(named=True):
+        null = fit.nulls[stat["engine_family"]]
+        wide = np.log(stat["spread_high"] / stat["spread_low"]) / (2 * 1.96)
+        stretch = np.exp(wide * rng.standard_normal(draws))
+        found.append(
+            _propose_one(fit, stat, null, stretch, rows, whole, again, shop, cost_miss, cost_false_alarm)
+        )
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class _ShopCurves:
+    """Odd captures of all families together."""
+
+    odd_n: int
+    detection: Floats
+    drawn_detection: Floats
+    prevalence: float
+    drawn_prevalence: Floats
+
+    @classmethod
+    def of(cls, rows: pl.DataFrame, whole: _Draw, again: list[_Draw]) -> _ShopCurves:
+        odd = np.flatnonzero(whole.odd > 0)
+        if odd.size < MIN_SHOP:
+            empty = np.zeros(0)
+            return cls(int(odd.size), empty, empty, float("nan"), empty)
+        value = rows["odd_pct"].to_numpy()[odd]
+        drawn = np.stack([one.odd[odd] for one in again])
+        return cls(
+            odd_n=int(odd.size),
+            detection=smoothed_detection(value, whole.odd[odd], COST_GRID_PCT),
+            drawn_detection=smoothed_detection(value, drawn, COST_GRID_PCT),
+            prevalence=_share_odd(whole, None),
+            drawn_prevalence=np.array([_share_odd(one, None) for one in again]),
+        )
+
+
+def _share_odd(draw: _Draw, member: npt.NDArray[np.bool_] | None, prior: float | None = None) -> float:
+    """Weighted share of odd among the confirmed captures in question, held towards `prior`."""
+    use = draw.asked > 0 if member is None else member & (draw.asked > 0)
+    odd, even = float(draw.odd[use].sum()), float(draw.healthy[use].sum())
+    if prior is None:
+        return odd / (odd + even) if odd + even > 0 else float("nan")
+    both = np.concatenate([draw.odd[use], draw.healthy[use]])
+    worth = effective(both)
+    own = odd / (odd + even) if odd + even > 0 else prior
+    return (worth * own + ODD_WORTH * prior) / (worth + ODD_WORTH)
+
+
+def _propose_one(
+    fit: FamilyFit,
+    stat: dict[str, object],
+    null: Null,
+    stretch: Floats,
+    rows: pl.DataFrame,
+    whole: _Draw,
+    again: list[_Draw],
+    shop: _ShopCurves,
+    cost_miss: float,
+    cost_false_alarm: float,
+) -> Proposal:
+    name = str(stat["engine_family"])
+    member = (rows["engine_family"] == name).fill_null(False).to_numpy()
+    odd_pct = rows["odd_pct"].to_numpy()
+    healthy_rows = np.flatnonzero(member & (whole.healthy > 0))
+    odd_rows = np.flatnonzero(member & (whole.odd > 0))
+    grid = COST_GRID_PCT
+    prevalence: float | None = None
+    cost = pl.DataFrame(
+        schema=dict.fromkeys(("threshold_pct", "expected_cost", "detection", "false_alarm"), pl.Float64)
+    )
+    share = fit.settings.false_alarm_share
+    if shop.odd_n < MIN_SHOP:
+        limit = null.quantile(1.0 - share)
+        low, high = (float(q) for q in np.quantile(limit * stretch, [0.025, 0.975]))
+        basis = "normal spread"
+        why = (
+            f"The shop has {shop.odd_n} captures confirmed odd, too few to weigh costs: {limit:.1f} % is what "
+            f"about {share:.0%} of healthy captures of this family reach ({stat['basis']})."
+        )
+    else:
+        alarm = null.survival(grid)
+        curves_at = _family_curves(
+            odd_pct, healthy_rows, odd_rows, whole.healthy, whole.odd, alarm, shop.detection
+        )
+        prevalence = _share_odd(whole, member, shop.prevalence)
+        expected = (
+            prevalence * cost_miss * (1 - curves_at[1]) + (1 - prevalence) * cost_false_alarm * curves_at[0]
+        )
+        limit = float(grid[int(np.argmin(expected))])
+        limits = []
+        for at, one in enumerate(again):
+            pi = shop.drawn_prevalence[at]
+            if not np.isfinite(pi):
+                continue
+            drawn = _family_curves(
+                odd_pct,
+                healthy_rows,
+                odd_rows,
+                one.healthy,
+                one.odd,
+                null.survival(grid / stretch[at]),
+                shop.drawn_detection[at],
+            )
+            pi = _share_odd(one, member, float(pi))
+            expense = pi * cost_miss * (1 - drawn[1]) + (1 - pi) * cost_false_alarm * drawn[0]
+            limits.append(grid[int(np.argmin(expense))])
+        low, high = (float(q) for q in np.quantile(limits, [0.025, 0.975]))
+        low, high = min(low, limit), max(high, limit)
+        enough = odd_rows.size >= MIN_OWN and healthy_rows.size >= MIN_OWN
+        basis = "outcomes" if enough else "outcomes of all families"
+        cost = pl.DataFrame(
+            {
+                "threshold_pct": grid,
+                "expected_cost": expected,
+                "detection": curves_at[1],
+                "false_alarm": curves_at[0],
+            }
+        )
+        why = (
+            f"{limit:.1f} % has the lowest expected cost when a miss costs {cost_miss:g} and an unneeded test "
+            f"{cost_false_alarm:g}, with weak cylinders in {prevalence:.0%} of captures; {odd_rows.size} captures "
+            f"confirmed odd and {healthy_rows.size} known healthy are this family's own, {shop.odd_n} odd ones the "
+            "whole shop's; corrected for odd-looking captures being followed up more often."
+        )
+    limit = round(limit, 1)
+    return Proposal(
+        engine_family=name,
+        threshold_pct=limit,
+        low=min(round(low, 1), limit),
+        high=max(round(high, 1), limit),
+        basis=basis,
+        why=why,
+        flags_per_week=_flags_per_week(rows.filter(pl.Series(member)), limit),
+        false_alarm=_false_alarm(odd_pct, healthy_rows, whole, again, limit, null, stretch, stat),
+        detection=_share_estimate(
+            odd_pct, odd_rows, whole.odd, [one.odd for one in again], limit, "confirmed odd"
+        ),
+        prevalence=prevalence,
+        cost=cost,
+        cost_miss=cost_miss,
+        cost_false_alarm=cost_false_alarm,
+    )
+
+
+def _family_curves(
+    odd_pct: Floats,
+    healthy_rows: Ints,
+    odd_rows: Ints,
+    healthy: Floats,
+    odd: Floats,
+    alarm: Floats,
+    detection: Floats,
+) -> tuple[Floats, Floats]:
+    """False alarms and detection on the cost grid, the family's own captures against what steadies them."""
+    if healthy[healthy_rows].sum() > 0:
+        worth = effective(healthy[healthy_rows])
+        own = share_at_least(odd_pct[healthy_rows], healthy[healthy_rows], COST_GRID_PCT)
+        alarm = (worth * own + HEALTHY_WORTH * alarm) / (worth + HEALTHY_WORTH)
+    if odd[odd_rows].sum() > 0:
+        worth = effective(odd[odd_rows])
+        own = smoothed_detection(odd_pct[odd_rows], odd[odd_rows], COST_GRID_PCT)
+        detection = (worth * own + ODD_WORTH * detection) / (worth + ODD_WORTH)
+    return alarm, detection
+
+
+def _flags_per_week(rows: pl.DataFrame, limit: float) -> float:
+    when = rows["captured_at"].drop_nulls()
+    if when.len() == 0:
+        return 0.0
+    days = (when.max() - when.min()).total_seconds() / 86400.0  # type: ignore[union-attr, operator]
+    weeks = min(float(RECENT_WEEKS), max(days / 7.0, 1.0))
+    recent = rows.filter(pl.col("captured_at") > pl.lit(when.max()) - pl.duration(days=7 * weeks))
+    return float((recent["odd_pct"] >= limit).sum()) / weeks
+
+
+def _share_estimate(
+    odd_pct: Floats, members: Ints, weight: Floats, drawn: list[Floats], limit: float, sort: str
+) -> Estimate:
+    n = int(members.size)
+    if n < MIN_OWN:
+        return Estimate.nothing(n, f"{n} captures {sort} in this family; at least {MIN_OWN} are needed.")
+    at = np.array([limit])
+    share = share_at_least(odd_pct[members], weight[members], at)
+    again = (
+        share_at_least(odd_pct[members], np.stack([one[members] for one in drawn]), at)
+        if drawn
+        else np.zeros((0, 1))
+    )
+    low, high = band(share, again, effective(weight[members]))
+    return Estimate(n, float(share[0]), float(low[0]), float(high[0]))
+
+
+def _false_alarm(
+    odd_pct: Floats,
+    members: Ints,
+    whole: _Draw,
+    again: list[_Draw],
+    limit: float,
+    null: Null,
+    stretch: Floats,
+    stat: dict[str, object],
+) -> Estimate:
+    if members.size >= MIN_OWN:
+        return _share_estimate(
+            odd_pct, members, whole.healthy, [one.healthy for one in again], limit, "known healthy"
+        )
+    looks = round(float(stat["healthy_captures"] or 0.0))  # type: ignore[arg-type]
+    spread = null.survival(limit / stretch)
+    share = float(null.survival(np.array([limit]))[0])
+    low, high = (float(q) for q in np.quantile(spread, [0.025, 0.975]))
+    return Estimate(looks, share, min(low, share), max(high, share))
+
+
+class _Costs(dict[str, Cost]):
+    """Families without a limit answer that there is nothing to say."""
+
+    def __missing__(self, key: str) -> Cost:
+        nothing = Estimate.nothing(0, f"No limit is in force for {key}.")
+        return Cost(nothing, nothing)
+
+
+def costs_at(
+    scores: Scores | pl.DataFrame,
+    captures: pl.DataFrame,
+    outcomes: pl.DataFrame,
+    limits: Mapping[str, float],
+    *,
+    draws: int = 200,
+    seed: int = 20251125,
+) -> Mapping[str, Cost]:
+    """False alarms and detection of given limits, corrected for who gets followed up.
+
+    Args:
+        scores: capture scores, from `score_captures` or the warehouse.
+        limits: X by family, in %.
+
+    Returns:
+        by family; a family without a limit answers with `Estimate.nothing`.
+    """
+    rows = evidence(scores, captures, outcomes)
+    weighting: Weights = confirmation_weights(rows)
+    times = bootstrap_times(vehicle_codes(rows), draws, seed)
+    redrawn = drawn_weights(rows, times, weighting)
+    healthy, odd = healthy_weight(rows, weighting), odd_weight(rows, weighting)
+    drawn_healthy = [healthy_weight(rows, one) * row for one, row in zip(redrawn, times, strict=True)]
+    drawn_odd = [odd_weight(rows, one) * row for one, row in zip(redrawn, times, strict=True)]
+    value = rows["odd_pct"].to_numpy()
+    found = _Costs()
+    for name, limit in limits.items():
+        member = (rows["engine_family"] == name).fill_null(False).to_numpy()
+        found[name] = Cost(
+            false_alarm=_share_estimate(
+                value, np.flatnonzero(member & (healthy > 0)), healthy, drawn_healthy, limit, "known healthy"
+            ),
+            detection=_share_estimate(
+                value, np.flatnonzero(member & (odd > 0)), odd, drawn_odd, limit, "confirmed odd"
+            ),
+        )
+    return found
