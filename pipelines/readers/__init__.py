@@ -1,0 +1,94 @@
+"""Waveform files: one module a format, each the same pair of functions, asked one after the other.
+
+A reader module of this package defines
+
+- `SUFFIXES`: the endings (lower case, with the dot) such files usually have,
+- `recognise(head: bytes, path: Path) -> bool`: whether the first bytes look like this format,
+- `read(path: Path) -> Waveform`: the samples, or UnreadableFile with the reason and what to do.
+
+Modules whose name begins with `_` are helpers. A new format is a new file here; nothing else changes.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from functools import cache
+from pathlib import Path
+from typing import Protocol, cast
+
+from pipelines.errors import NotThisFormat, UnreadableFile
+from pipelines.readers._source import read_head
+from pipelines.waveform import Waveform
+
+
+class Reader(Protocol):
+    """What every reader module offers."""
+
+    SUFFIXES: tuple[str, ...]
+
+    def recognise(self, head: bytes, path: Path) -> bool:
+        """Whether the first bytes (unzipped) look like this format."""
+        ...
+
+    def read(self, path: Path) -> Waveform:
+        """The file's samples.
+
+        Raises:
+            UnreadableFile: with the reason and what to do.
+            NotThisFormat: when the file proves to be of another format after all.
+        """
+        ...
+
+
+@cache
+def readers() -> dict[str, Reader]:
+    """Every reader module by name. An import error in one is an error here, never swallowed."""
+    found: dict[str, Reader] = {}
+    for module in pkgutil.iter_modules(__path__):
+        if module.name.startswith("_"):
+            continue
+        reader = importlib.import_module(f"{__name__}.{module.name}")
+        missing = [part for part in ("SUFFIXES", "recognise", "read") if not hasattr(reader, part)]
+        if missing:
+            raise TypeError(f"The reader module {module.name} lacks {', '.join(missing)}.")
+        found[module.name] = cast(Reader, reader)
+    return found
+
+
+@cache
+def known_suffixes() -> tuple[str, ...]:
+    """The endings of files worth trying, lower case, zipped ones included."""
+    plain = sorted({suffix for reader in readers().values() for suffix in reader.SUFFIXES})
+    return (*plain, *(f"{suffix}.gz" for suffix in plain))
+
+
+def read_waveform(path: Path) -> Waveform:
+    """Read one saved capture, whatever its format.
+
+    Args:
+        path: the file; its content decides the format, not its ending.
+
+    Returns:
+        The waveform; `notes` say in sentences what had to be decided.
+
+    Raises:
+        UnreadableFile: the reason, and what to do.
+    """
+    head = read_head(path)
+    if not head:
+        raise UnreadableFile("The file is empty (0 bytes); save the capture again and copy it once more.")
+    if not head.strip(b"\0"):
+        raise UnreadableFile(
+            "The file holds nothing but zero bytes, as after a copy that broke off; copy it once more."
+        )
+    for reader in readers().values():
+        if reader.recognise(head, path):
+            try:
+                return reader.read(path)
+            except NotThisFormat:
+                continue
+    raise UnreadableFile(
+        f"This is no format Shopspread reads (there are: {', '.join(readers())}). "
+        "Export the capture as delimited text (CSV) with a time column."
+    )

@@ -1,0 +1,116 @@
+"""From a printed time column to a sample rate and an even grid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipelines.errors import UnreadableFile
+from pipelines.waveform import MAX_DURATION_S
+
+Times = npt.NDArray[np.float64]
+# More grid points than this and the "gap" is no gap but a wrong time column.
+MAX_STRETCH = 20
+# A sample may sit so far from its place on the even grid, in steps, before the axis counts as uneven.
+PLACE_STEPS = 0.4
+# Steps over which the usual step is taken where digits are few.
+BLOCK = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Timebase:
+    """An even grid for the samples.
+
+    Attributes:
+        rate_hz: samples a second.
+        start_s: time of the first sample.
+        index: grid place of each sample, shape (samples,); None where that is 0, 1, 2, …
+        notes: what had to be decided, in sentences.
+    """
+
+    rate_hz: float
+    start_s: float
+    index: npt.NDArray[np.int64] | None = None
+    notes: tuple[str, ...] = ()
+
+
+def timebase(time_s: Times, last_place_s: float, first_line: int) -> Timebase:
+    """The even grid behind a printed time column.
+
+    The rate is (samples - 1) / (last - first) where every sample lies within its rounding and
+    0.4 steps of that grid; else the usual step is found and longer steps count as gaps.
+
+    Args:
+        time_s: finite times in s, shape (samples,), at least 2.
+        last_place_s: one unit in the last printed place, in s.
+        first_line: line number of the first sample, for messages.
+
+    Raises:
+        UnreadableFile: when time stands still, runs backwards, or is not evenly sampled.
+    """
+    count = time_s.size
+    span_s = float(time_s[-1] - time_s[0])
+    if span_s > 0:
+        step_s = span_s / (count - 1)
+        off_s = time_s - time_s[0]
+        off_s -= np.arange(count, dtype=np.float64) * step_s
+        if (
+            max(off_s.max(), -off_s.min()) <= last_place_s + PLACE_STEPS * step_s
+            and step_s > 0.02 * last_place_s
+        ):
+            return Timebase((count - 1) / span_s, float(time_s[0]))
+    steps_s = np.diff(time_s)
+    back = np.flatnonzero(steps_s < -1.01 * last_place_s)
+    if back.size:
+        line = first_line + int(back[0]) + 1
+        raise UnreadableFile(
+            f"Time runs backwards at line {line}; two records seem to be pasted together. "
+            "Save each record as a file of its own."
+        )
+    if span_s <= 0 or step_s <= 0.02 * last_place_s:
+        raise UnreadableFile(
+            "The time column hardly moves: it is printed with too few digits. Export it with more digits, "
+            "or with the sample interval above the table."
+        )
+    return _with_gaps(time_s, steps_s, last_place_s)
+
+
+def _with_gaps(time_s: Times, steps_s: Times, last_place_s: float) -> Timebase:
+    count = time_s.size
+    step_s = float(np.median(steps_s))
+    if step_s < 4 * last_place_s and count > 4 * BLOCK:
+        step_s = float(np.median(time_s[BLOCK:] - time_s[:-BLOCK])) / BLOCK
+    if step_s <= 0:
+        raise UnreadableFile(
+            "Many samples carry the same time; export the time column with more digits, "
+            "or with the sample interval above the table."
+        )
+    gaps = np.flatnonzero(steps_s > 1.5 * step_s + last_place_s)
+    inside = np.ones(count - 1, dtype=bool)
+    inside[gaps] = False
+    # The step again, from all the even stretches together.
+    step_s = float(steps_s[inside].sum() / max(1, inside.sum()))
+    grid_steps = np.ones(count - 1, dtype=np.int64)
+    grid_steps[gaps] = np.maximum(1, np.rint(steps_s[gaps] / step_s)).astype(np.int64)
+    length = int(grid_steps.sum()) + 1
+    uneven = np.abs(steps_s[inside] - step_s) > 0.5 * step_s + 1.01 * last_place_s
+    if uneven.mean() > 0.001 or gaps.size > 0.2 * count:
+        shortest, longest = np.percentile(steps_s, [1, 99])
+        raise UnreadableFile(
+            f"The samples are not evenly spaced (steps from {shortest:.3g} s to {longest:.3g} s); "
+            "save the capture with a fixed sample interval."
+        )
+    if length > MAX_STRETCH * count or length * step_s > MAX_DURATION_S:
+        raise UnreadableFile(
+            f"The time column leaps: {length * step_s:.3g} s from first to last sample, but only "
+            f"{count * step_s:.3g} s of samples. Save the cranking stretch as one record."
+        )
+    index = np.concatenate([[0], np.cumsum(grid_steps)]).astype(np.int64)
+    largest = int(grid_steps.max()) - 1
+    note = (
+        f"The time column has {gaps.size} gap{'s' if gaps.size > 1 else ''} (the longest of {largest} samples, "
+        f"{largest * step_s:.3g} s); the missing samples were left empty."
+    )
+    return Timebase(1.0 / step_s, float(time_s[0]), index, (note,))
