@@ -1,0 +1,117 @@
+"""The manager's and the trainer's answers, kept by (stamp, as-of day)."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import polars as pl
+import streamlit as st
+
+from dashboard import data
+from models.adoption import Adoption, adoption
+from models.coaching import (
+    BeforeAfter,
+    CoachingEffect,
+    CoachingList,
+    before_after,
+    coaching_effect,
+    needs_coaching,
+)
+from models.comebacks import Comebacks, comebacks
+from models.funnels import Funnel, funnel
+from models.people import PeopleSettings
+from models.skill import TechnicianSkill, technicians
+from pipelines.report import people_settings
+
+KEPT = 6
+
+
+def settings_of(stamp: str) -> PeopleSettings:
+    """The shop's settings as the models about people take them."""
+    return people_settings(data.settings(stamp))
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner="Counting where the scope was used")
+def scope_use(stamp: str, as_of: dt.date) -> Adoption:
+    """Use of the scope up to a day."""
+    frames = data.frames(stamp)
+    return adoption(
+        frames["captures"],
+        frames["orders"],
+        frames["technicians"],
+        as_of=as_of,
+        settings=settings_of(stamp),
+    )
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner="Comparing comebacks")
+def returns(stamp: str, as_of: dt.date) -> Comebacks:
+    """Comebacks up to a day."""
+    frames = data.frames(stamp)
+    return comebacks(
+        frames["captures"],
+        frames["orders"],
+        frames["outcomes"],
+        frames["checks"],
+        as_of=as_of,
+        settings=settings_of(stamp),
+    )
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner="Weighing everybody's captures and calls")
+def skills(stamp: str, as_of: dt.date) -> tuple[TechnicianSkill, ...]:
+    """Every technician's figures up to a day, by name."""
+    frames = data.frames(stamp)
+    return technicians(
+        frames["captures"],
+        frames["cylinders"],
+        frames["checks"],
+        frames["orders"],
+        frames["outcomes"],
+        frames["technicians"],
+        frames["drills"],
+        as_of=as_of,
+        settings=settings_of(stamp),
+    )
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner="Looking for who may need a hand")
+def coaching_list(stamp: str, as_of: dt.date) -> CoachingList:
+    """Who needs coaching, on the evidence up to a day."""
+    frames = data.frames(stamp)
+    return needs_coaching(
+        skills(stamp, as_of),
+        frames["captures"],
+        frames["checks"],
+        frames["outcomes"],
+        frames["coaching"],
+        as_of=as_of,
+        orders=frames["orders"],
+        settings=settings_of(stamp),
+    )
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def sessions(stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], CoachingEffect]:
+    """Each coaching session with the work before and after it, and all of them together."""
+    frames = data.frames(stamp)
+    each = before_after(
+        frames["captures"],
+        frames["checks"],
+        frames["outcomes"],
+        frames["coaching"],
+        as_of=as_of,
+        orders=frames["orders"],
+        settings=settings_of(stamp),
+    )
+    return each, coaching_effect(each)
+
+
+def funnel_of(stamp: str, as_of: dt.date, measure: str) -> Funnel:
+    """The funnel of one measure over the technicians."""
+    return funnel(skills(stamp, as_of), measure, least_n=settings_of(stamp).least_n)
+
+
+def chart_points(found: CoachingList, technician: str, topic: str) -> pl.DataFrame:
+    """The points of one technician's chart of one topic."""
+    return found.chart_points.filter((pl.col("technician") == technician) & (pl.col("topic") == topic))

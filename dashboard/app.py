@@ -1,0 +1,66 @@
+"""The dashboard's entry: navigation, shared filters, and an eye on the warehouse's version."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard import data, filters, notices
+from pipelines.errors import ShopspreadError
+
+PAGES: dict[str, list[tuple[str, str, str]]] = {
+    "The shop": [("shop", "Scope use and comebacks", ":material/storefront:")],
+    "Engines": [
+        ("spread", "Normal spread", ":material/straighten:"),
+        ("thresholds", "Thresholds", ":material/tune:"),
+        ("known_good", "Known-good captures", ":material/verified:"),
+        ("capture", "One capture", ":material/show_chart:"),
+    ],
+    "People": [("technicians", "Technicians and coaching", ":material/groups:")],
+    "Records": [("intake", "Intake and settings", ":material/inbox:")],
+}
+
+POLL_S = 4
+
+
+@st.fragment(run_every=POLL_S)
+def watch(seen: str) -> None:
+    """Draw the page again as soon as an ingest, a fit or a decision has landed."""
+    try:
+        now = data.stamp()
+    except ShopspreadError:
+        return  # in use for long: the next look will tell
+    if now != seen:
+        st.rerun()
+
+
+def main() -> None:
+    """One run of the script: a page with its filters, or what to do first."""
+    st.set_page_config(page_title="Shopspread", page_icon=":material/ssid_chart:", layout="wide")
+    filters.keep()
+    pages = {
+        section: [
+            st.Page(f"views/{name}.py", title=title, icon=icon, url_path=name, default=name == "shop")
+            for name, title, icon in entries
+        ]
+        for section, entries in PAGES.items()
+    }
+    page = st.navigation(pages)
+    try:
+        stamp = data.stamp()
+    except ShopspreadError as error:
+        notices.trouble(str(error))
+        return
+    st.session_state["stamp"] = stamp
+    watch(stamp)
+    if not stamp or not data.frames(stamp)["captures"].height + data.frames(stamp)["orders"].height:
+        notices.start_here(page.title, warehouse=bool(stamp))
+        if stamp and page.title == "Intake and settings":
+            page.run()
+        return
+    try:
+        page.run()
+    except ShopspreadError as error:
+        notices.trouble(str(error))
+
+
+main()

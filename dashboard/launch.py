@@ -1,0 +1,81 @@
+"""Start the dashboard: one Streamlit server on this machine, with every option on its command line.
+
+Nothing is read from a configuration file, because the folder the user stands in is not ours.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+from dashboard.palette import THEME
+from pipelines.errors import ShopspreadError
+
+WAREHOUSE_VARIABLE = "SHOPSPREAD_WAREHOUSE"
+ADDRESS = "127.0.0.1"
+APP = Path(__file__).resolve().with_name("app.py")
+
+
+def command(port: int, *, headless: bool | None = None) -> list[str]:
+    """The command line that serves the dashboard.
+
+    Args:
+        port: TCP port on this machine.
+        headless: True opens no browser; None leaves it to Streamlit (it opens one where there is a screen).
+    """
+    options = {
+        "server.address": ADDRESS,
+        "server.port": str(port),
+        "server.fileWatcherType": "none",
+        "server.showEmailPrompt": "false",
+        "browser.serverAddress": ADDRESS,
+        "browser.gatherUsageStats": "false",
+        "client.showErrorDetails": "none",
+        "client.toolbarMode": "minimal",
+        **THEME,
+    }
+    if headless is not None:
+        options["server.headless"] = str(headless).lower()
+    flags = [part for name, value in options.items() for part in (f"--{name}", value)]
+    return [sys.executable, "-m", "streamlit", "run", str(APP), *flags]
+
+
+def environment(warehouse: Path) -> dict[str, str]:
+    """The environment of the server: which warehouse, and where our packages stand.
+
+    `streamlit run` puts only the script's own folder on the import path, so the folder that holds our
+    packages is named here; it makes no difference where they are installed.
+    """
+    given = dict(os.environ)
+    given[WAREHOUSE_VARIABLE] = str(Path(warehouse).resolve())
+    paths = [str(APP.parents[1]), *given.get("PYTHONPATH", "").split(os.pathsep)]
+    given["PYTHONPATH"] = os.pathsep.join(path for path in paths if path)
+    return given
+
+
+def launch(warehouse: Path, port: int, *, headless: bool | None = None) -> None:
+    """Serve the dashboard of a warehouse until it is stopped (Ctrl-C).
+
+    Raises:
+        ShopspreadError: when the port is taken.
+    """
+    with socket.socket() as probe:
+        # As the server itself will: a port still cooling down from the last run may be used again.
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((ADDRESS, port))
+        except OSError as error:
+            raise ShopspreadError(
+                f"Port {port} on this machine is taken, perhaps by a dashboard already open at "
+                f"http://{ADDRESS}:{port}; look there, or give another number with --port."
+            ) from error
+    sys.stderr.write(f"The dashboard is at http://{ADDRESS}:{port} (stop it with Ctrl-C).\n")
+    sys.stderr.flush()
+    arguments, given = command(port, headless=headless), environment(warehouse)
+    if os.name == "posix":
+        # Taking this process's place, so that whoever stops it stops the server.
+        os.execve(arguments[0], arguments, given)
+    subprocess.run(arguments, env=given, check=False)

@@ -1,0 +1,52 @@
+"""What a page says instead of figures: what to do first, that there is too little, that something went wrong."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+FIRST_STEPS = """
+1. Put the shop's tables (`engine_families.csv`, `technicians.csv`, `repair_orders.csv`, `captures.csv`,
+   `outcomes.csv`, `drills.csv`; any of them) and the saved captures into one folder.
+2. Read that folder into the warehouse: `shopspread ingest FOLDER --warehouse {warehouse}`
+3. This page fills by itself as soon as the first captures have landed.
+
+To look around first, `shopspread demo` builds an invented shop and opens it.
+"""
+
+
+def start_here(title: str, *, warehouse: bool) -> None:
+    """The page of an empty warehouse: what to do first."""
+    from dashboard import data
+
+    st.title(title)
+    found = "The warehouse is still empty" if warehouse else "There is no warehouse yet"
+    st.info(f"{found}: {data.path()}", icon=":material/flag:")
+    st.subheader("What to do first")
+    st.markdown(FIRST_STEPS.format(warehouse=data.path()))
+
+
+def too_little(sentence: str) -> None:
+    """Too little to say, and what would help."""
+    st.info(sentence, icon=":material/hourglass_empty:")
+
+
+def trouble(sentence: str) -> None:
+    """Something could not be done: the reason and what to do."""
+    st.error(sentence, icon=":material/error:")
+
+
+def cautions(sentences: tuple[str, ...], *, expanded: bool = False) -> None:
+    """The cautions of a test, where its hookup is shown."""
+    if not sentences:
+        return
+    with st.expander(
+        "Before anybody cranks an engine: cautions", icon=":material/warning:", expanded=expanded
+    ):
+        for sentence in sentences:
+            st.markdown(f"- {sentence}")
+
+
+def check(name: str, severity: str, detail: str) -> None:
+    """A failed setup check: how grave, and what to do next time."""
+    show = {"unusable": st.error, "warning": st.warning}.get(severity, st.info)
+    show(f"**{name.replace('_', ' ').capitalize()}** ({severity}). {detail}")

@@ -1,0 +1,95 @@
+"""Figures in words: an estimate is never shown without its n and its 95 % interval."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+from models.results import Estimate
+
+COUNTED = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}
+
+
+def number(value: float, digits: int = 0) -> str:
+    """A number for a sentence, with a true minus sign and no negative zero."""
+    text = f"{value:,.{digits}f}".replace(",", " ")
+    if float(text.replace(" ", "")) == 0:
+        text = text.removeprefix("-")
+    return text.replace("-", "−")
+
+
+def percent(value: float | None, digits: int = 0) -> str:
+    """A part of one as a percentage."""
+    return "unknown" if value is None else f"{number(100 * value, digits)} %"
+
+
+def share(estimate: Estimate, *, digits: int = 0) -> str:
+    """A share (in parts of one) with interval and n, or why there is none."""
+    return _worded(estimate, scale=100.0, unit=" %", digits=digits)
+
+
+def points(estimate: Estimate, *, digits: int = 1) -> str:
+    """A difference of shares in percentage points, signed, with interval and n."""
+    return _worded(estimate, scale=100.0, unit=" points", digits=digits, signed=True)
+
+
+def figure(estimate: Estimate, unit: str, *, digits: int = 1, signed: bool = False) -> str:
+    """Any estimate in its own unit, with interval and n."""
+    return _worded(estimate, scale=1.0, unit=unit, digits=digits, signed=signed)
+
+
+def short(estimate: Estimate, *, digits: int = 0, scale: float = 100.0, unit: str = " %") -> str:
+    """The bare figure for large type; the full wording must stand right below it."""
+    if estimate.estimate is None:
+        return "too little to say"
+    return f"{number(scale * estimate.estimate, digits)}{unit}"
+
+
+def _worded(estimate: Estimate, *, scale: float, unit: str, digits: int, signed: bool = False) -> str:
+    if estimate.estimate is None:
+        why = (estimate.why or "too little to say").removesuffix(".")
+        return f"{why} (n = {estimate.n})"
+    value = scale * estimate.estimate
+    text = ("+" if signed and value > 0 else "") + number(value, digits) + unit
+    if estimate.low is None or estimate.high is None:
+        return f"{text} (n = {estimate.n})"
+    low, high = number(scale * estimate.low, digits), number(scale * estimate.high, digits)
+    return f"{text} (95 % interval {low} to {high}{unit}, n = {estimate.n})"
+
+
+def clear_sign(estimate: Estimate) -> int:
+    """+1 or −1 where the whole interval lies on one side of zero, else 0."""
+    if estimate.estimate is None or estimate.low is None or estimate.high is None:
+        return 0
+    return 1 if estimate.low > 0 else -1 if estimate.high < 0 else 0
+
+
+def cylinders(numbers: Sequence[int]) -> str:
+    """`cylinder 3`, `cylinders 3 and 4`."""
+    names = [str(n) for n in numbers]
+    if not names:
+        return "no cylinder"
+    if len(names) == 1:
+        return f"cylinder {names[0]}"
+    return f"cylinders {', '.join(names[:-1])} and {names[-1]}"
+
+
+def plural(count: int, noun: str, many: str | None = None) -> str:
+    """`1 capture`, `3 captures`."""
+    return f"{number(count)} {noun if count == 1 else many or noun + 's'}"
+
+
+def day(value: dt.date | dt.datetime | None) -> str:
+    """A day as ISO 8601 writes it."""
+    return "unknown day" if value is None else f"{value:%Y-%m-%d}"
+
+
+def chance(p: float | None) -> str:
+    """A p-value as a frequency anybody can picture."""
+    if p is None:
+        return "unknown"
+    if p >= 0.1:
+        return f"about {number(100 * p)} in 100"
+    if p >= 0.01:
+        return f"about {number(1000 * p)} in 1 000"
+    return f"about {number(10000 * p)} in 10 000"
