@@ -202,6 +202,6 @@ def curves(
     )
     return ThresholdCurves(
         curves=pl.concat(parts) if parts else pl.DataFrame(schema=SCHEMA),
-        weights=shown.filter(pl.col("weight") > 0).cast(WEIGHT_SCHEMA),
+        weights=shown.filter(pl.col("weight") > 0).cast(pl.Schema(WEIGHT_SCHEMA)),
         weighting=weighting,
     )

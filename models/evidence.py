@@ -124,7 +124,7 @@ def evidence(scores: Scores | pl.DataFrame, captures: pl.DataFrame, outcomes: pl
         pl.when(decided & pl.col("odd_cylinder").is_not_null()).then(hit | near).alias("named_right"),
         # After an odd finding was dealt with, the engine is no longer the one the outcome is about.
         ((pl.col("purpose").fill_null("diagnosis") == "diagnosis") & ~repaired).alias("in_question"),
-    ).cast(SCHEMA)
+    ).cast(pl.Schema(SCHEMA))
 
 
 def design(rows: pl.DataFrame) -> Floats:

@@ -71,7 +71,7 @@ def family_sums(level_pct: Floats, se_pct: Floats, healthy: Floats, vehicle: Int
     level_pct, se_pct, healthy, vehicle = level_pct[use], se_pct[use], healthy[use], vehicle[use]
     _, code = np.unique(vehicle, return_inverse=True)
     count = int(code.max(initial=-1)) + 1
-    weight = np.bincount(code, weights=healthy, minlength=count)
+    weight = np.bincount(code, weights=healthy, minlength=count).astype(np.float64)
     mean = (
         np.stack(
             [np.bincount(code, weights=healthy * level_pct[:, c], minlength=count) for c in range(n)], axis=1

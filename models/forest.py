@@ -90,7 +90,7 @@ def path_length(n: float) -> float:
         return 0.0
     if n <= 2:
         return 1.0
-    return 2.0 * (np.log(n - 1.0) + EULER_GAMMA) - 2.0 * (n - 1.0) / n
+    return float(2.0 * (np.log(n - 1.0) + EULER_GAMMA) - 2.0 * (n - 1.0) / n)
 
 
 def feature_table(features: pl.DataFrame, scores: Scores) -> pl.DataFrame:
@@ -230,10 +230,10 @@ def fit_forest(
         },
         schema=SCORE_SCHEMA,
     ).with_columns(pl.col("outlier_p").fill_nan(None))
-    why = None
+    missing: str | None = None
     if not np.isfinite(p).any():
-        why = "No capture is known to be healthy, so the scores cannot be turned into p-values."
-    return ForestFit(result_table, tuple(names), why)
+        missing = "No capture is known to be healthy, so the scores cannot be turned into p-values."
+    return ForestFit(result_table, tuple(names), missing)
 
 
 def _calibrators(good: Bools, healthy: Bools, settings: ForestSettings) -> Bools:

@@ -188,7 +188,7 @@ def pool_grid(log_likelihood: Floats, x: Floats, *, centre: tuple[float, float],
         shape (families, k), log weights of what the other families say about each one.
     """
     m = np.linspace(centre[0] - 3.0 * centre[1], centre[0] + 3.0 * centre[1], 41)
-    to_family = _normal_rows(x[None, :], m[:, None], np.float64(family_sd))
+    to_family = _normal_rows(x[None, :], m[:, None], family_sd)
     like = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
     marginal = np.log(np.maximum(like @ to_family.T, 1e-300))
     everything = -0.5 * ((m - centre[0]) / centre[1]) ** 2 + marginal.sum(axis=0)
@@ -198,7 +198,7 @@ def pool_grid(log_likelihood: Floats, x: Floats, *, centre: tuple[float, float],
     return np.asarray(np.log(np.maximum(density / density.sum(axis=1, keepdims=True), 1e-300)))
 
 
-def _normal_rows(x: Floats, mean: Floats, sd: Floats) -> Floats:
+def _normal_rows(x: npt.ArrayLike, mean: npt.ArrayLike, sd: npt.ArrayLike) -> Floats:
     """Normal density on the last axis, each row scaled to sum 1 over the grid."""
-    density = np.exp(-0.5 * ((x - mean) / sd) ** 2)
+    density = np.exp(-0.5 * ((np.asarray(x) - np.asarray(mean)) / np.asarray(sd)) ** 2)
     return np.asarray(density / np.maximum(density.sum(axis=-1, keepdims=True), 1e-300))

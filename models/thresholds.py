@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy.special import ndtr
 
+from models.costs import COST_GRID_PCT, MIN_SHOP, Draw, ShopCurves, family_curves, share_odd
 from models.curves import (
     ThresholdCurves,
     band,
@@ -54,19 +54,8 @@ __all__ = [
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-COST_GRID_PCT: Floats = np.round(np.arange(1.0, 40.01, 0.1), 1)
-
-HEALTHY_WORTH = 30.0
-"""Captures' worth of trust in the normal spread when it meets the family's own healthy captures (a choice)."""
-
-ODD_WORTH = 10.0
-"""The same for the shop's odd captures against the family's own, and for the prevalence (a choice)."""
-
 MIN_OWN = 5
 """Confirmed captures of each sort a family needs before its proposal is said to rest on its outcomes."""
-
-MIN_SHOP = 12
-"""Captures confirmed odd in the shop below which no cost is weighed (a choice)."""
 
 RECENT_WEEKS = 12
 
@@ -110,36 +99,6 @@ class Proposal:
     cost_false_alarm: float
 
 
-def smoothed_detection(odd_pct: Floats, weight: Floats, grid_pct: Floats) -> Floats:
-    """Weighted share of odd captures at or beyond each X, smoothed by a normal kernel.
-
-    Bandwidth by the rule of thumb 0.9 min(sd, IQR/1.34) n^(-1/5) (Silverman B.W. 1986, Density Estimation,
-    section 3.4.2), at least half a percent.
-
-    Args:
-        odd_pct: shape (n,), n >= 1; weight: shape (n,) or (draws, n).
-
-    Returns:
-        shape (k,) or (draws, k); NaN where the weights sum to 0.
-    """
-    quarter, three = np.quantile(odd_pct, [0.25, 0.75])
-    scale = min(float(np.std(odd_pct)), float(three - quarter) / 1.34) or float(np.std(odd_pct))
-    width = max(0.9 * scale * odd_pct.size ** (-0.2), 0.5)
-    kernel = ndtr((odd_pct[:, None] - grid_pct[None, :]) / width)
-    total = weight.sum(axis=-1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(weight @ kernel / (total if weight.ndim == 1 else total[:, None]))
-
-
-@dataclass(frozen=True, slots=True)
-class _Draw:
-    """Weights of one reading of the evidence (the data as they are, or one bootstrap draw)."""
-
-    healthy: Floats
-    odd: Floats
-    asked: Floats
-
-
 def propose(
     fit: FamilyFit,
     scores: Scores | pl.DataFrame,
@@ -170,12 +129,12 @@ def propose(
     weighting = confirmation_weights(rows)
     times = bootstrap_times(vehicle_codes(rows), draws, seed)
     asked = rows["in_question"].to_numpy().astype(np.float64)
-    whole = _Draw(healthy_weight(rows, weighting), odd_weight(rows, weighting), asked)
+    whole = Draw(healthy_weight(rows, weighting), odd_weight(rows, weighting), asked)
     again = [
-        _Draw(healthy_weight(rows, one) * row, odd_weight(rows, one) * row, asked * row)
+        Draw(healthy_weight(rows, one) * row, odd_weight(rows, one) * row, asked * row)
         for one, row in zip(drawn_weights(rows, times, weighting), times, strict=True)
     ]
-    shop = _ShopCurves.of(rows, whole, again)
+    shop = ShopCurves.of(rows, whole, again)
     rng = np.random.default_rng(seed + 1)
     found = []
     for stat in fit.stats.iter_rows(named=True):
@@ -188,54 +147,15 @@ def propose(
     return tuple(found)
 
 
-@dataclass(frozen=True, slots=True)
-class _ShopCurves:
-    """Odd captures of all families together."""
-
-    odd_n: int
-    detection: Floats
-    drawn_detection: Floats
-    prevalence: float
-    drawn_prevalence: Floats
-
-    @classmethod
-    def of(cls, rows: pl.DataFrame, whole: _Draw, again: list[_Draw]) -> _ShopCurves:
-        odd = np.flatnonzero(whole.odd > 0)
-        if odd.size < MIN_SHOP:
-            empty = np.zeros(0)
-            return cls(int(odd.size), empty, empty, float("nan"), empty)
-        value = rows["odd_pct"].to_numpy()[odd]
-        drawn = np.stack([one.odd[odd] for one in again])
-        return cls(
-            odd_n=int(odd.size),
-            detection=smoothed_detection(value, whole.odd[odd], COST_GRID_PCT),
-            drawn_detection=smoothed_detection(value, drawn, COST_GRID_PCT),
-            prevalence=_share_odd(whole, None),
-            drawn_prevalence=np.array([_share_odd(one, None) for one in again]),
-        )
-
-
-def _share_odd(draw: _Draw, member: npt.NDArray[np.bool_] | None, prior: float | None = None) -> float:
-    """Weighted share of odd among the confirmed captures in question, held towards `prior`."""
-    use = draw.asked > 0 if member is None else member & (draw.asked > 0)
-    odd, even = float(draw.odd[use].sum()), float(draw.healthy[use].sum())
-    if prior is None:
-        return odd / (odd + even) if odd + even > 0 else float("nan")
-    both = np.concatenate([draw.odd[use], draw.healthy[use]])
-    worth = effective(both)
-    own = odd / (odd + even) if odd + even > 0 else prior
-    return (worth * own + ODD_WORTH * prior) / (worth + ODD_WORTH)
-
-
 def _propose_one(
     fit: FamilyFit,
     stat: dict[str, object],
     null: Null,
     stretch: Floats,
     rows: pl.DataFrame,
-    whole: _Draw,
-    again: list[_Draw],
-    shop: _ShopCurves,
+    whole: Draw,
+    again: list[Draw],
+    shop: ShopCurves,
     cost_miss: float,
     cost_false_alarm: float,
 ) -> Proposal:
@@ -260,10 +180,10 @@ def _propose_one(
         )
     else:
         alarm = null.survival(grid)
-        curves_at = _family_curves(
+        curves_at = family_curves(
             odd_pct, healthy_rows, odd_rows, whole.healthy, whole.odd, alarm, shop.detection
         )
-        prevalence = _share_odd(whole, member, shop.prevalence)
+        prevalence = share_odd(whole, member, shop.prevalence)
         expected = (
             prevalence * cost_miss * (1 - curves_at[1]) + (1 - prevalence) * cost_false_alarm * curves_at[0]
         )
@@ -273,7 +193,7 @@ def _propose_one(
             pi = shop.drawn_prevalence[at]
             if not np.isfinite(pi):
                 continue
-            drawn = _family_curves(
+            drawn = family_curves(
                 odd_pct,
                 healthy_rows,
                 odd_rows,
@@ -282,7 +202,7 @@ def _propose_one(
                 null.survival(grid / stretch[at]),
                 shop.drawn_detection[at],
             )
-            pi = _share_odd(one, member, float(pi))
+            pi = share_odd(one, member, float(pi))
             expense = pi * cost_miss * (1 - drawn[1]) + (1 - pi) * cost_false_alarm * drawn[0]
             limits.append(grid[int(np.argmin(expense))])
         low, high = (float(q) for q in np.quantile(limits, [0.025, 0.975]))
@@ -323,27 +243,6 @@ def _propose_one(
     )
 
 
-def _family_curves(
-    odd_pct: Floats,
-    healthy_rows: Ints,
-    odd_rows: Ints,
-    healthy: Floats,
-    odd: Floats,
-    alarm: Floats,
-    detection: Floats,
-) -> tuple[Floats, Floats]:
-    """False alarms and detection on the cost grid, the family's own captures against what steadies them."""
-    if healthy[healthy_rows].sum() > 0:
-        worth = effective(healthy[healthy_rows])
-        own = share_at_least(odd_pct[healthy_rows], healthy[healthy_rows], COST_GRID_PCT)
-        alarm = (worth * own + HEALTHY_WORTH * alarm) / (worth + HEALTHY_WORTH)
-    if odd[odd_rows].sum() > 0:
-        worth = effective(odd[odd_rows])
-        own = smoothed_detection(odd_pct[odd_rows], odd[odd_rows], COST_GRID_PCT)
-        detection = (worth * own + ODD_WORTH * detection) / (worth + ODD_WORTH)
-    return alarm, detection
-
-
 def _flags_per_week(rows: pl.DataFrame, limit: float) -> float:
     when = rows["captured_at"].drop_nulls()
     if when.len() == 0:
@@ -374,8 +273,8 @@ def _share_estimate(
 def _false_alarm(
     odd_pct: Floats,
     members: Ints,
-    whole: _Draw,
-    again: list[_Draw],
+    whole: Draw,
+    again: list[Draw],
     limit: float,
     null: Null,
     stretch: Floats,
