@@ -133,7 +133,8 @@ def relative_volume(after_top_deg: Array, ratio: Array, rod_ratio: Array) -> Arr
     J. B. Heywood, Internal Combustion Engine Fundamentals (1988), section 2.2.
     """
     a = np.deg2rad(after_top_deg)
-    return 1 + 0.5 * (ratio - 1) * (rod_ratio + 1 - np.cos(a) - np.sqrt(rod_ratio**2 - np.sin(a) ** 2))
+    travel = rod_ratio + 1 - np.cos(a) - np.sqrt(rod_ratio**2 - np.sin(a) ** 2)
+    return np.asarray(1 + 0.5 * (ratio - 1) * travel)
 
 
 def _lift(local_deg: Array, opens_deg: Array, closes_deg: Array) -> Array:

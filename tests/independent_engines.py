@@ -266,7 +266,7 @@ def loss_of_peak(layouts: list[Layout], e: Engines, run: CrankRun, struck: list[
         for cylinder in cylinders:
             sound[row, cylinder - 1] = np.nan
     level = np.array([np.nanmedian(row) if np.isfinite(row).any() else np.nan for row in sound])
-    return 1 - middle / level[:, None]
+    return np.asarray(1 - middle / level[:, None])
 
 
 @cache

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from pipelines.kinds.base import Hookup
-from pipelines.waveform import Waveform
+from pipelines.waveform import Samples, Waveform
 from tests.independent_cranking import Array, Engines
 from tests.independent_engines import Layout
 from tests.independent_kinds import Recipe
@@ -52,7 +52,8 @@ def _ignition(recipe: Recipe, kind: str, rng: np.random.Generator) -> Ignition:
             "ring_s": rng.uniform(0.003, 0.010),
             "ring_hz": rng.uniform(300, 3000),
         }
-        return replace(ign, **{name: float(value) for name, value in ring.items()})
+        volts, decay, hz = (float(ring[name]) for name in ("ring_v", "ring_s", "ring_hz"))
+        return replace(ign, ring_v=volts, ring_s=decay, ring_hz=hz)
     if kind == "missing_pulses":
         return replace(ign, missing_share=float(rng.uniform(0.1, 0.35)))
     if kind == "pickup":
@@ -95,7 +96,7 @@ def _clamp(amps: Array, rate_hz: float, rng: np.random.Generator) -> Array:
 
 
 def _break(
-    kind: str, channels: Array, rate: float, span: tuple[float, float], rng: np.random.Generator
+    kind: str, channels: Samples, rate: float, span: tuple[float, float], rng: np.random.Generator
 ) -> None:
     """Dropouts or gaps inside the crank, in place; `span` is the crank in s from the first sample."""
     count = int(rng.integers(2, 7))
@@ -191,7 +192,8 @@ def save(
         channels = one[None] if style == 0 else np.stack([one, two])
     else:
         channels = np.stack([one, two])
-    signals, scales = (signal_one, signal_two), (scale_one, scale_two)
+    signals: tuple[str, ...] = (signal_one, signal_two)
+    scales: tuple[float, ...] = (scale_one, scale_two)
     if kind == "swapped":
         channels = channels[::-1].copy()
         if rng.random() < 0.5:

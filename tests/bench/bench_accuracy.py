@@ -14,9 +14,11 @@ import numpy as np
 
 from pipelines.kinds import kind
 from tests.accuracy import Judged, Method, calibration, judge, read_all, summarise, usual_pattern
+from tests.bench.baselines import dips_by_sync, local_extremes_line
 from tests.independent_kinds import RECIPES
 from tests.independent_sets import make_repeats, make_set
 
+BASELINES: dict[str, Method] = {"dips": dips_by_sync, "local_line": local_extremes_line}
 HEAVY = {"megasample": 6, "long_record": 20}
 
 
@@ -25,11 +27,12 @@ def methods(names: list[str]) -> dict[str, Method]:
     found: dict[str, Method] = {}
     for name in names:
         if name == "reader":
-            found[name] = kind("relative_compression").read
+            reader = kind("relative_compression")
+            if reader is None:
+                raise SystemExit("no test kind relative_compression is installed")
+            found[name] = reader.read
         else:
-            from tests.bench import baselines
-
-            found[name] = {"dips": baselines.dips_by_sync, "local_line": baselines.local_extremes_line}[name]
+            found[name] = BASELINES[name]
     return found
 
 
