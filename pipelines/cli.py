@@ -7,9 +7,14 @@ itself was wrong. Results go to stdout, progress and messages to stderr.
 from __future__ import annotations
 
 import datetime as dt
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
+
+# Everything here multiplies small matrices, and an ingest runs one process a processor: threads inside
+# each multiplication only get in each other's way. Set before numpy is first imported.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import typer
 
@@ -163,7 +168,7 @@ def digest(
     ] = None,
 ) -> None:
     """Write one week's digest as a single HTML file that can be mailed: what changed, what needs a decision."""
-    from pipelines.digest import write_digest
+    from dashboard.digest import write_digest
 
     house = Warehouse(warehouse)
     with out.waiting("Writing the digest"):
