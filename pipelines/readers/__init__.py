@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Protocol, cast
 
 from pipelines.errors import NotThisFormat, UnreadableFile
-from pipelines.readers._source import read_head
+from pipelines.source import read_head
 from pipelines.waveform import Waveform
 
 

@@ -20,8 +20,8 @@ import polars as pl
 from pipelines.errors import UnreadableFile
 from pipelines.readers._cells import TOKENS, is_data_row, is_sample, last_place, split_cells
 from pipelines.readers._sniff import Layout, sniff
-from pipelines.readers._source import HEAD_BYTES, looks_like_text, read_all, to_utf8
 from pipelines.readers._timebase import Timebase, timebase
+from pipelines.source import HEAD_BYTES, looks_like_text, read_all, to_utf8
 from pipelines.waveform import MAX_DURATION_S, Waveform
 
 SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".asc")

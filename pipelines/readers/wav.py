@@ -17,7 +17,7 @@ import numpy.typing as npt
 from scipy.io import wavfile
 
 from pipelines.errors import UnreadableFile
-from pipelines.readers._source import read_all
+from pipelines.source import read_all
 from pipelines.waveform import Waveform
 
 SUFFIXES = (".wav",)
