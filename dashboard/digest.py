@@ -48,7 +48,8 @@ def render(week: Week) -> str:
         week=week,
         before_weeks=BEFORE_WEEKS,
         number=week.monday.isocalendar().week,
-        flagged=week.flagged.to_dicts(),
+        open_flags=week.flagged.filter(pl.col("outcome").is_null()).to_dicts(),
+        settled=week.flagged.filter(pl.col("outcome").is_not_null()).height,
         thresholds=week.thresholds.to_dicts(),
         troubles=week.troubles.to_dicts(),
         adoption_picture=picture(adoption_chart(week.weeks)) if week.weeks.height else None,
@@ -64,7 +65,7 @@ def share_text(value: Estimate) -> str:
     text = f"{value.estimate:.0%}"
     if value.low is not None and value.high is not None:
         text += f" [{value.low:.0%} to {value.high:.0%}]"
-    return f"{text}, n = {value.n}"
+    return f"{text}, n\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}{value.n}"
 
 
 def picture(chart: alt.LayerChart) -> str:

@@ -56,7 +56,6 @@ class Week:
         changes: figures against the `BEFORE_WEEKS` weeks before.
         flagged: capture_file, captured_at, technician, engine_family, vehicle, repair_order, odd_pct,
             threshold_pct, named (cylinders), p_value, discovery, outcome: this week's flagged captures.
-        unconfirmed: how many of them nobody has confirmed or ruled out yet.
         coaching: who to sit down with, as of the week's end; `new` those not on the list a week before.
         thresholds: engine_family, set_pct, proposed_pct, set_by: where the data now say otherwise.
         troubles: capture_file, status, reason: what waits or was refused, whenever it came.
@@ -69,7 +68,6 @@ class Week:
     sunday: dt.date
     changes: tuple[Change, ...]
     flagged: pl.DataFrame
-    unconfirmed: int
     coaching: tuple[CoachingItem, ...]
     new: frozenset[tuple[str, str]]
     thresholds: pl.DataFrame
@@ -105,7 +103,6 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
         sunday=sunday,
         changes=_changes(captures, used.by_week, scored, monday, sunday, start),
         flagged=flagged,
-        unconfirmed=flagged.filter(pl.col("outcome").is_null()).height,
         coaching=coaching,
         new=frozenset((item.technician, item.topic) for item in coaching)
         - {(item.technician, item.topic) for item in earlier},
