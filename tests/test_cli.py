@@ -76,7 +76,7 @@ def test_a_wrong_call_ends_with_status_2_and_says_why(tmp_path: Path, words: tup
     assert list(tmp_path.iterdir()) == []
 
 
-def test_what_waits_is_named_on_stderr_with_status_1(shop: Path, tmp_path: Path) -> None:
+def test_what_waits_is_named_on_stderr_with_status_1(tmp_path: Path) -> None:
     drop = tmp_path / "drop"
     small_drop(drop)
     write_capture(drop / "early.csv", (1, 1, 1, 1))
@@ -126,7 +126,7 @@ def test_read_names_the_families_there_are(shop: Path) -> None:
     assert "plain-4" in done.stderr
 
 
-def test_read_refuses_an_unreadable_file_with_status_1(shop: Path, tmp_path: Path) -> None:
+def test_read_refuses_an_unreadable_file_with_status_1(tmp_path: Path) -> None:
     (tmp_path / "bad.csv").write_bytes(b"\x00\xff" * 100)
     (tmp_path / "f.csv").write_text(FAMILIES)
     done = shopspread("read", "bad.csv", "--family-file", "f.csv", "--engine-family", "plain-4", cwd=tmp_path)

@@ -165,7 +165,7 @@ def test_an_unreadable_file_is_refused_with_its_reason_and_the_rest_goes_on(
 
 
 def test_a_test_nobody_reads_yet_waits_with_its_waveform_kept(drop: Path, house: Warehouse) -> None:
-    write_capture(drop / "pump.csv", (1, 1, 1, 1))
+    write_capture(drop / "pump.csv", (1, 1, 1, 1), seed=33)
     with (drop / "captures.csv").open("a") as file:
         file.write(log_row("pump.csv", test="fuel_pump_current") + "\n")
     status, reason = reason_of(ingest(drop, house, jobs=1), "pump.csv")
