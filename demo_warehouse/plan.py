@@ -1,0 +1,170 @@
+"""Which captures the invented shop took in its year: diagnoses, drills, known-good references; and with what slips."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+
+import numpy as np
+
+from demo_warehouse.families import BY_NAME, FAMILIES, Family
+from demo_warehouse.people import DRILL_WEEKS, EVERYBODY_EVERY_WEEKS, FIRST_DAY, LAST_DAY, PEOPLE, Person
+from demo_warehouse.shop import Call, Fault, Order, Vehicle, draw_call, draw_fault, draw_slip, workday
+
+TEST = "relative_compression"
+EVEN = Call("even", (), True)
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A capture before it is simulated.
+
+    Attributes:
+        hookup: `house`, `sync_first` (channels the other way round, logged so), `sync_elsewhere` (sync on another
+            cylinder, logged so) or `clamp` (starter current instead of battery voltage, logged so).
+        seed: of everything random in the capture itself.
+    """
+
+    taken_at: datetime
+    technician: Person
+    vehicle: Vehicle
+    order: str
+    purpose: str
+    call: Call
+    fault: Fault | None
+    slip: str
+    hookup: str
+    seed: int
+
+    @property
+    def family(self) -> Family:
+        """The vehicle's engine family."""
+        return BY_NAME[self.vehicle.family]
+
+
+@dataclass(frozen=True, slots=True)
+class DrillRow:
+    """A row of `drills.csv`."""
+
+    name: str
+    technician: str
+    week_of: date
+    target: int
+
+
+def _hookup(rng: np.random.Generator, person: Person, family: Family) -> str:
+    if rng.random() >= person.off_house:
+        return "house"
+    if person.role == "strong" and rng.random() < 0.5:
+        return "clamp"
+    if family.sync_kind == "distributor":
+        return "sync_first"
+    return "sync_elsewhere" if rng.random() < 0.5 else "sync_first"
+
+
+def drill_rows() -> list[DrillRow]:
+    """All drills that were asked for."""
+    rows = []
+    for technician, monday, weeks, target, _ in DRILL_WEEKS:
+        step = 1 if technician else EVERYBODY_EVERY_WEEKS
+        for n in range(weeks):
+            week = monday + timedelta(weeks=n * step)
+            rows.append(DrillRow(f"drill-{technician or 'all'}-{n + 1:02d}", technician, week, target))
+    return rows
+
+
+def plan_captures(
+    rng: np.random.Generator, orders: list[Order], vehicles: list[Vehicle], scale: float
+) -> list[Planned]:
+    """All captures in time order; `scale` thins the practice captures of a smaller shop."""
+    planned = _diagnoses(rng, orders) + _drills(rng, vehicles, scale) + _references(rng, vehicles, scale)
+    planned.sort(key=lambda capture: (capture.taken_at, capture.seed))
+    taken: Counter[str] = Counter()
+    kept = []
+    for capture in planned:
+        cap = capture.technician.capture_cap
+        if cap is not None and taken[capture.technician.name] >= cap:
+            continue
+        taken[capture.technician.name] += 1
+        kept.append(capture)
+    return kept
+
+
+def _diagnoses(rng: np.random.Generator, orders: list[Order]) -> list[Planned]:
+    planned = []
+    for order in orders:
+        if not order.scoped:
+            continue
+        family = BY_NAME[order.vehicle.family]
+        at = order.opened_at + timedelta(minutes=int(rng.integers(15, 120)))
+        hookup = _hookup(rng, order.technician, family)
+        planned.append(
+            Planned(at, order.technician, order.vehicle, order.name, "diagnosis", order.call, order.fault,
+                    order.slip, hookup, int(rng.integers(2**31)))
+        )  # fmt: skip
+        if (order.slip in ("too_short", "no_sync") and rng.random() < 0.25) or rng.random() < 0.09:
+            # taken again on the same vehicle, a few minutes later, with the same call
+            again = at + timedelta(minutes=int(rng.integers(4, 25)))
+            slip = draw_slip(rng, order.technician, again.date())
+            planned.append(
+                Planned(again, order.technician, order.vehicle, order.name, "diagnosis", order.call,
+                        order.fault, slip, hookup, int(rng.integers(2**31)))
+            )  # fmt: skip
+        if order.fault is not None and order.call.right and rng.random() < 0.2:
+            # after the repair, as a reference
+            after = order.closed_at - timedelta(minutes=30)
+            planned.append(
+                Planned(max(after, at + timedelta(minutes=40)), order.technician, order.vehicle, order.name,
+                        "known_good", EVEN, None, "", "house", int(rng.integers(2**31)))
+            )  # fmt: skip
+    return planned
+
+
+def _drills(rng: np.random.Generator, vehicles: list[Vehicle], scale: float) -> list[Planned]:
+    planned = []
+    # practice happens on the vehicles that stand around; the thin family stays thin
+    pool = [v for v in vehicles if v.family != "fenland-2.5-i5"]
+    for technician, monday, weeks, target, done in DRILL_WEEKS:
+        who = [p for p in PEOPLE if p.name == technician or (not technician and p.role != "hardly scopes")]
+        step = 1 if technician else EVERYBODY_EVERY_WEEKS
+        for n in range(weeks):
+            week = monday + timedelta(weeks=n * step)
+            for person in who:
+                if person.started_on > week + timedelta(days=4):
+                    continue
+                for _ in range(int(rng.binomial(target, min(done * scale, 1.0)))):
+                    last = min(week + timedelta(days=4), LAST_DAY)
+                    planned.append(_practice(rng, person, pool, workday(rng, week, last)))
+    return planned
+
+
+def _practice(rng: np.random.Generator, person: Person, pool: list[Vehicle], taken_at: datetime) -> Planned:
+    vehicle = pool[int(rng.integers(len(pool)))]
+    family = BY_NAME[vehicle.family]
+    fault = draw_fault(rng, family.engine.cylinders) if rng.random() < 0.04 else None
+    call = draw_call(rng, person, fault, family.engine.cylinders)
+    slip = draw_slip(rng, person, taken_at.date())
+    hookup = _hookup(rng, person, family)
+    return Planned(
+        taken_at, person, vehicle, "", "drill", call, fault, slip, hookup, int(rng.integers(2**31))
+    )
+
+
+def _references(rng: np.random.Generator, vehicles: list[Vehicle], scale: float) -> list[Planned]:
+    """Captures of engines known to be sound, taken by the strong and the steady technician."""
+    planned = []
+    careful = [person for person in PEOPLE if person.role in ("strong", "steady")]
+    for family in FAMILIES:
+        own = [vehicle for vehicle in vehicles if vehicle.family == family.name]
+        wanted = 1 if family.share < 0.05 else max(1, round(6 * scale))
+        for _ in range(wanted if own else 0):
+            person = careful[int(rng.integers(len(careful)))]
+            vehicle = own[int(rng.integers(len(own)))]
+            day = workday(rng, FIRST_DAY, LAST_DAY).date()
+            at = datetime.combine(day, time(16, 40)) + timedelta(minutes=int(rng.integers(0, 45)))
+            planned.append(
+                Planned(at, person, vehicle, "", "known_good", EVEN, None, "", "house",
+                        int(rng.integers(2**31)))
+            )  # fmt: skip
+    return planned

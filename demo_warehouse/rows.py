@@ -1,0 +1,202 @@
+"""The scenario's tables, in the shape of the drop folder, and the handful of files that cannot be read."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from demo_warehouse.families import FAMILIES
+from demo_warehouse.people import COACHING, PEOPLE
+from demo_warehouse.plan import TEST, DrillRow, Planned
+from demo_warehouse.render import Made, sync_cylinder
+from demo_warehouse.shop import Order
+
+VERIFIED = {"odd": 0.80, "unsure": 0.50, "even": 0.15, "not_scoped": 0.05}
+"""Probability that an outcome is recorded, by the last call on the order."""
+OTHER_FINDING = 0.03
+GAUGE_NOISE = 0.015
+METHODS = ("gauge", "leak_down", "borescope", "teardown", "repair_verified")
+METHOD_SHARES = (0.62, 0.18, 0.08, 0.04, 0.08)
+UNDEFINED_FAMILY = "unlisted-2.2-i4"
+
+
+def write(path: Path, frame: pl.DataFrame) -> None:
+    """Write a table as the contract asks: UTF-8, comma, an empty cell for nothing."""
+    frame.with_columns(pl.col(pl.String).replace("", None)).write_csv(path)
+
+
+def engine_families() -> pl.DataFrame:
+    """All families; empty intervals = even firing."""
+    return pl.DataFrame(
+        [
+            {
+                "engine_family": family.name,
+                "cylinders": family.engine.cylinders,
+                "firing_order": "-".join(map(str, family.engine.firing_order)),
+                "firing_intervals_deg": "-".join(f"{v:g}" for v in family.engine.firing_intervals_deg),
+                "sync_kind": family.sync_kind,
+            }
+            for family in FAMILIES
+        ]
+    )
+
+
+def technicians() -> pl.DataFrame:
+    """All technicians with their first day."""
+    return pl.DataFrame([{"technician": p.name, "started_on": p.started_on.isoformat()} for p in PEOPLE])
+
+
+def repair_orders(orders: list[Order]) -> pl.DataFrame:
+    """All repair orders."""
+    return pl.DataFrame(
+        [
+            {
+                "repair_order": order.name,
+                "opened_at": order.opened_at.isoformat(timespec="minutes"),
+                "closed_at": order.closed_at.isoformat(timespec="minutes"),
+                "technician": order.technician.name,
+                "vehicle": order.vehicle.name,
+                "engine_family": order.vehicle.family,
+                "complaint": order.complaint,
+                "scope_eligible": "true" if order.eligible else "false",
+                "comeback_of": order.comeback_of,
+                "labour_h": order.labour_h,
+                "parts_cost": order.parts_cost,
+                "parts_returned": order.parts_returned,
+            }
+            for order in orders
+        ]
+    )
+
+
+def captures(named: dict[str, Planned]) -> pl.DataFrame:
+    """The capture log: what the technician wrote down, which a slip may contradict."""
+    return pl.DataFrame([_log_row(file, capture) for file, capture in named.items()])
+
+
+def _log_row(file: str, capture: Planned) -> dict[str, str | int | float]:
+    channels: list[tuple[str, float]] = [("battery_voltage", 1.0), ("ignition_primary", 20.0)]
+    if capture.hookup == "clamp":
+        channels[0] = ("starter_current", 100.0)
+    if capture.hookup == "sync_first":
+        channels.reverse()
+    sync = sync_cylinder(capture)
+    return {
+        "capture_file": file,
+        "captured_at": capture.taken_at.isoformat(timespec="minutes"),
+        "technician": capture.technician.name,
+        "repair_order": capture.order,
+        "vehicle": capture.vehicle.name,
+        "engine_family": capture.vehicle.family,
+        "test": TEST,
+        "purpose": capture.purpose,
+        "ch1_signal": channels[0][0],
+        "ch1_scale": channels[0][1],
+        "ch2_signal": channels[1][0],
+        "ch2_scale": channels[1][1],
+        "sync_cylinder": "" if sync == 1 else str(sync),
+        "call": capture.call.call,
+        "call_cylinders": ";".join(map(str, capture.call.cylinders)),
+    }
+
+
+def drills(asked: list[DrillRow]) -> pl.DataFrame:
+    """All drills."""
+    return pl.DataFrame(
+        [
+            {
+                "drill": row.name,
+                "technician": row.technician,
+                "test": TEST,
+                "week_of": row.week_of.isoformat(),
+                "target": row.target,
+            }
+            for row in asked
+        ]
+    )
+
+
+def coaching() -> pl.DataFrame:
+    """All coaching sessions."""
+    return pl.DataFrame(
+        [
+            {
+                "session": session,
+                "technician": who,
+                "held_on": day.isoformat(),
+                "topic": topic,
+                "test": TEST,
+            }
+            for session, who, day, topic in COACHING
+        ]
+    )
+
+
+def outcomes(
+    rng: np.random.Generator, orders: list[Order], named: dict[str, Planned], made: dict[str, Made]
+) -> tuple[pl.DataFrame, dict[str, float]]:
+    """Outcomes of the orders that somebody looked into, and the probabilities with which they did."""
+    diagnosed = {
+        capture.order: made[file] for file, capture in named.items() if capture.purpose == "diagnosis"
+    }
+    found: list[dict[str, str]] = []
+    for order in orders:
+        if not order.eligible:
+            continue
+        group = order.call.call if order.scoped else "not_scoped"
+        if rng.random() >= VERIFIED[group]:
+            continue
+        method = str(rng.choice(METHODS, p=METHOD_SHARES))
+        other = rng.random() < OTHER_FINDING
+        gauge = ""
+        if method == "gauge" and order.name in diagnosed:
+            peaks = np.array(diagnosed[order.name].peak_kpa) - 101.3
+            read = np.maximum(peaks * (1.0 + GAUGE_NOISE * rng.standard_normal(peaks.size)), 0.0)
+            gauge = ";".join(str(5 * round(float(p) / 5.0)) for p in read)
+        odd = order.fault is not None and not other
+        found.append(
+            {
+                "repair_order": order.name,
+                "confirmed_at": (order.closed_at - timedelta(minutes=20)).isoformat(timespec="minutes"),
+                "finding": "other" if other else "odd" if odd else "even",
+                "confirmed_cylinders": ";".join(map(str, order.fault.cylinders))
+                if order.fault and odd
+                else "",
+                "method": method,
+                "gauge_kpa": gauge,
+            }
+        )
+    schema = dict.fromkeys(
+        ("repair_order", "confirmed_at", "finding", "confirmed_cylinders", "method", "gauge_kpa"), pl.String
+    )
+    return pl.DataFrame(found, schema=schema), dict(VERIFIED)
+
+
+def plant_bad_files(
+    drop: Path, log: pl.DataFrame, named: dict[str, Planned]
+) -> tuple[pl.DataFrame, dict[str, dict[str, str]]]:
+    """Spoil five things on purpose, so that the demo shows what is refused and what waits.
+
+    Practice captures are taken, so that no repair order loses its capture. Returns the log as it is then, and the
+    truth by file.
+    """
+    practice = [file for file, capture in named.items() if capture.purpose == "drill" and not capture.slip]
+    garbled, empty, gone, unlogged, unlisted = practice[:: max(1, len(practice) // 5)][:5]
+    noise = np.random.default_rng(404).integers(0, 256, 4096, dtype=np.uint8)
+    (drop / garbled).write_bytes(noise.tobytes())
+    (drop / empty).write_bytes(b"")
+    (drop / gone).unlink()
+    family = pl.when(pl.col("capture_file") == unlisted).then(pl.lit(UNDEFINED_FAMILY))
+    log = log.filter(pl.col("capture_file") != unlogged).with_columns(
+        family.otherwise(pl.col("engine_family")).alias("engine_family")
+    )
+    return log, {
+        garbled: {"kind": "unreadable", "status": "refused"},
+        empty: {"kind": "empty file", "status": "refused"},
+        gone: {"kind": "log row without its file", "status": "waiting"},
+        unlogged: {"kind": "file without its log row", "status": "waiting"},
+        unlisted: {"kind": "engine family that nobody defined", "status": "waiting"},
+    }
