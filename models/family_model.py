@@ -22,7 +22,7 @@ from models.pooling import ScalePrior, pool_grid, pool_log_scale
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-SIGMA_PCT = np.exp(np.linspace(np.log(0.15), np.log(15.0), 93))
+SIGMA_PCT = np.exp(np.linspace(np.log(0.15), np.log(15.0), 185))
 RHO = np.array([0.02, 0.12, 0.25, 0.38, 0.5, 0.62, 0.75, 0.86, 0.94])
 TAU_PCT = np.exp(np.linspace(np.log(0.1), np.log(14.0), 15))
 
