@@ -50,7 +50,7 @@ TROUBLE = {
     "scope use": "eligible orders were not scoped",
 }
 
-CHART_SCHEMA = {
+CHART_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "technician": pl.String,
     "topic": pl.String,
     "at": pl.Datetime("us"),

@@ -88,7 +88,7 @@ def comebacks(
         window_days=window,
         watched_whole=int((inside | (potential_days >= window)).sum()),
         crude=crude(watched, window_days=window),
-        adjusted=adjusted(watched, potential_days, window_days=window),
+        adjusted=adjusted(watched, potential_days, window_days=window, seed=chosen.seed),
         curves=_curves(watched, window),
         by_call_quality=_by_call_quality(watched, captures, outcomes, moment, window, chosen.least_n),
         parts=_parts(watched, chosen.least_n),

@@ -10,10 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from models.control import funnel_limit, over_dispersion
 from models.skill import TechnicianSkill
+
+Floats = npt.NDArray[np.float64]
 
 MEASURES: tuple[str, ...] = ("usable", "calls", "sensitivity", "specificity", "hookup", "adoption")
 
@@ -93,6 +96,6 @@ def funnel(skills: Sequence[TechnicianSkill], measure: str, *, least_n: int = 6)
     )
 
 
-def _widened(house: float, n: np.ndarray, level: float, dispersion: float) -> np.ndarray:  # type: ignore[type-arg]
+def _widened(house: float, n: Floats, level: float, dispersion: float) -> Floats:
     limit = funnel_limit(house, n, level)
     return np.asarray(np.clip(house + (limit - house) * np.sqrt(dispersion), 0.0, 1.0))

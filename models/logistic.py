@@ -91,7 +91,9 @@ def fit_logistic(
         if abs(gain) < 1e-10 and float(np.abs(step).max(initial=0.0)) < 1e-7:
             p = expit(eta)
             information = (x.T * (n * p * (1 - p))) @ x + np.diag(ridge)
-            return LogisticFit(beta, np.linalg.inv(information), _log_likelihood(eta, k, n))
+            return LogisticFit(
+                beta, np.asarray(np.linalg.inv(information), dtype=np.float64), _log_likelihood(eta, k, n)
+            )
     raise NotConverged(
         "a logistic fit did not settle: a category may hold no event at all, or nothing but events"
     )

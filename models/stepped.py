@@ -40,7 +40,7 @@ class Stepped:
     by_technician: pl.DataFrame
 
 
-_SCHEMA = {
+_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "technician": pl.String,
     "began_at": pl.Datetime("us"),
     "before_orders": pl.Int64,

@@ -15,7 +15,7 @@ from models.casemix import usual_technician
 from models.hookup import hookup_trouble
 from models.logbook import captures_until, judged_calls
 
-SCHEMA = {
+SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "topic": pl.String,
     "technician": pl.String,
     "at": pl.Datetime("us"),

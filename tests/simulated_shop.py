@@ -8,39 +8,44 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
+
+Floats = npt.NDArray[np.float64]
+Schema = dict[str, pl.DataType | type[pl.DataType]]
 
 START = datetime(2025, 1, 6, 8)
 
-CAPTURES = {
+CAPTURES: Schema = {
     "capture_file": pl.String, "engine_family": pl.String, "technician": pl.String, "repair_order": pl.String,
     "vehicle": pl.String, "captured_at": pl.Datetime("us"), "test": pl.String, "purpose": pl.String,
     "status": pl.String, "reason": pl.String, "cycles": pl.Float64, "crank_rpm": pl.Float64, "rest_v": pl.Float64,
     "crank_min_v": pl.Float64, "call": pl.String, "call_cylinders": pl.List(pl.Int64), "ch_signals": pl.String,
     "ch_scales": pl.String, "sync_cylinder": pl.Int64, "rate_hz": pl.Float64, "duration_s": pl.Float64,
 }  # fmt: skip
-CYLINDERS = {
+CYLINDERS: Schema = {
     "capture_file": pl.String, "cylinder": pl.Int64, "firing_position": pl.Int64, "relative_pct": pl.Float64,
     "se_pct": pl.Float64, "identified": pl.String, "companion": pl.Int64,
 }  # fmt: skip
-CHECKS = {"capture_file": pl.String, "check": pl.String, "severity": pl.String, "detail": pl.String}
-ORDERS = {
+CHECKS: Schema = {"capture_file": pl.String, "check": pl.String, "severity": pl.String, "detail": pl.String}
+ORDERS: Schema = {
     "repair_order": pl.String, "opened_at": pl.Datetime("us"), "closed_at": pl.Datetime("us"),
     "technician": pl.String, "vehicle": pl.String, "engine_family": pl.String, "complaint": pl.String,
     "scope_eligible": pl.Boolean, "comeback_of": pl.String, "labour_h": pl.Float64, "parts_cost": pl.Float64,
     "parts_returned": pl.Float64,
 }  # fmt: skip
-OUTCOMES = {
+OUTCOMES: Schema = {
     "repair_order": pl.String, "confirmed_at": pl.Datetime("us"), "finding": pl.String,
     "confirmed_cylinders": pl.List(pl.Int64), "method": pl.String, "gauge_kpa": pl.List(pl.Float64),
 }  # fmt: skip
-TECHNICIANS = {"technician": pl.String, "started_on": pl.Date}
-DRILLS = {
+TECHNICIANS: Schema = {"technician": pl.String, "started_on": pl.Date}
+DRILLS: Schema = {
     "drill": pl.String, "technician": pl.String, "test": pl.String, "week_of": pl.Date, "target": pl.Int64,
 }  # fmt: skip
-COACHING = {
+COACHING: Schema = {
     "session": pl.String, "technician": pl.String, "held_on": pl.Date, "topic": pl.String, "test": pl.String,
 }  # fmt: skip
 
@@ -73,8 +78,8 @@ class Comebacks:
     truth: float
 
 
-def _logistic(x: np.ndarray) -> np.ndarray:
-    return 1 / (1 + np.exp(-x))
+def _logistic(x: Floats | float) -> Floats:
+    return np.asarray(1 / (1 + np.exp(-np.asarray(x, dtype=float))))
 
 
 def comeback_shop(
@@ -105,7 +110,7 @@ def comeback_shop(
         seen[int(v)] = seen.get(int(v), 0) + 1
     season = np.cos(2 * np.pi * opened / 365)
     difficulty = hard[complaint] + family_hard[family] + 0.25 * earlier + 0.2 * season
-    scope_logit = -0.9 + 1.1 * difficulty + habit[person]
+    scope_logit = -1.0 + 1.5 * difficulty + habit[person]
     may_scope = opened >= (person * 35.0 if begin_scoping else 0.0)
     scoped = may_scope & (rng.random(orders) < _logistic(scope_logit))
     base = -2.35 + 0.9 * difficulty + care[person]
@@ -117,7 +122,8 @@ def comeback_shop(
     def at(day: float) -> datetime:
         return START + timedelta(days=float(day))
 
-    rows, taken = [], []
+    rows: list[tuple[Any, ...]] = []
+    taken: list[tuple[Any, ...]] = []
     for i in range(orders):
         rows.append((
             f"ro {i}", at(opened[i]), at(closed[i]), people[person[i]], f"car {vehicle[i]}", families[family[i]],
@@ -195,7 +201,11 @@ def skill_shop(
     rng = np.random.default_rng(seed)
     names = [f"tech {chr(97 + i)}" for i in range(people)]
     planted = {(t.technician, t.topic): t for t in trouble}
-    rows, cyl, checks, orders, outcomes = [], [], [], [], []
+    rows: list[tuple[Any, ...]] = []
+    cyl: list[tuple[Any, ...]] = []
+    checks: list[tuple[Any, ...]] = []
+    orders: list[tuple[str, datetime, str]] = []
+    outcomes: list[tuple[Any, ...]] = []
     for name in names:
         own = {
             topic: rng.normal(0, between_sd) for topic in ("usable captures", "hookup", "calls", "scope use")
@@ -248,15 +258,29 @@ def skill_shop(
                     order, at + timedelta(days=1), "odd" if odd else "even", [cylinder] if odd else [], "gauge", [],
                 ))  # fmt: skip
             if order is not None:
-                orders.append((order, at, at + timedelta(days=1), True))
-        for i, day in enumerate(np.sort(rng.uniform(0, 7 * weeks, rng.poisson(3.0 * weeks)))):
+                orders.append((order, at, name))
+        first = 7 * weeks - 14 if newcomer and name == names[-1] else 0
+        jobs = np.sort(rng.uniform(first, 7 * weeks, rng.poisson(3.0 * (weeks - first / 7))))
+        for i, day in enumerate(jobs):
             if rng.random() < rate("scope use", 0.55, day):
                 at = START + timedelta(days=float(day))
-                orders.append((f"{name[-1]}n{i}", at, at + timedelta(days=1), True))
-        orders[:] = [o if len(o) > 4 else (*o, name) for o in orders]
+                orders.append((f"{name[-1]}n{i}", at, name))
     full = [
-        (o, opened, closed, name, f"car {i}", f"family {i % 4}", "misfire", eligible, None, 2.0, 100.0, 0.0)
-        for i, (o, opened, closed, eligible, name) in enumerate(orders)
+        (
+            o,
+            at,
+            at + timedelta(days=1),
+            name,
+            f"car {i}",
+            f"family {i % 4}",
+            "misfire",
+            True,
+            None,
+            2.0,
+            100.0,
+            0.0,
+        )
+        for i, (o, at, name) in enumerate(orders)
     ]
     started = [START.date() - timedelta(days=400)] * people
     if newcomer:
