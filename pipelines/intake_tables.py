@@ -74,7 +74,8 @@ def _merge(table: TableRead, warehouse: Warehouse, batch: str) -> TableIntake:
             for row in fresh
         ]
         log += [LogRow(file, problem.key, "refused", problem.reason) for problem in table.problems]
-        notes = []
+        notes = [f"{file}, line {note.line}: {note.reason}" for note in table.notes]
+        log += [LogRow(file, note.key, "noted", note.reason) for note in table.notes]
         if table.unknown_columns:
             notes.append(f"{file}: unknown columns kept out: {', '.join(table.unknown_columns)}.")
             log.append(LogRow(file, None, "noted", notes[-1]))
