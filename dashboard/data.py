@@ -67,6 +67,20 @@ def _all_frames(stamp: str, names: tuple[str, ...]) -> dict[str, pl.DataFrame]: 
     return warehouse().frames(names)
 
 
+def fit_stamp(stamp: str) -> str:
+    """Changes with every fit, and not with decisions or coaching sessions in between."""
+    found = _frame(stamp, "last_fit", ())
+    return f"{stamp.rpartition('|')[0]}|fit {found['fit_id'][0] if found.height else 0}"
+
+
+def work_stamp(stamp: str) -> str:
+    """Changes when captures, orders, outcomes, coaching or settings do, and not when a threshold is set.
+
+    The figures about people take seconds; a decision on a threshold must not make anybody wait for them.
+    """
+    return f"{stamp.rpartition('|')[0]}|log {_frame(stamp, 'last_log', ())['log_id'][0]}"
+
+
 # One connection reads all of them, so that they are of one version.
 SHARED = (
     "captures",
@@ -184,3 +198,8 @@ def fit_again() -> None:
     from pipelines.fit import fit_warehouse
 
     fit_warehouse(warehouse())
+
+
+def coaching_topics() -> tuple[str, ...]:
+    """What a coaching session can be about."""
+    return decisions.COACHING_TOPICS

@@ -52,6 +52,9 @@ def environment(warehouse: Path) -> dict[str, str]:
     given = dict(os.environ)
     given[WAREHOUSE_VARIABLE] = str(Path(warehouse).resolve())
     paths = [str(APP.parents[1]), *given.get("PYTHONPATH", "").split(os.pathsep)]
+    for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        # Our matrices are small: many threads on them only get into each other's way.
+        given.setdefault(threads, "1")
     given["PYTHONPATH"] = os.pathsep.join(path for path in paths if path)
     return given
 

@@ -40,3 +40,12 @@ def open_capture(capture_file: str, *, key: str) -> None:
     if st.button(f"Look at {capture_file}", key=key, icon=":material/show_chart:"):
         st.session_state["capture"] = capture_file
         st.switch_page("views/capture.py")
+
+
+def open_selected(event: Any, capture_files: list[str], *, key: str) -> None:
+    """Below a table of captures: a button that opens the selected row's capture."""
+    rows = list(event.selection.rows) if hasattr(event, "selection") else []
+    if rows and rows[0] < len(capture_files):
+        open_capture(capture_files[rows[0]], key=key)
+    else:
+        st.caption("Select a row to open that capture.")

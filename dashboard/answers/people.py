@@ -1,4 +1,4 @@
-"""The manager's and the trainer's answers, kept by (stamp, as-of day)."""
+"""The manager's and the trainer's answers, kept by (work stamp, as-of day); see `data.work_stamp`."""
 
 from __future__ import annotations
 
@@ -31,37 +31,43 @@ def settings_of(stamp: str) -> PeopleSettings:
     return people_settings(data.settings(stamp))
 
 
+def _frames(work_stamp: str) -> dict[str, pl.DataFrame]:
+    """The frames as they are now; the work stamp is the key under which the answer is kept."""
+    del work_stamp
+    return data.frames(data.stamp())
+
+
 @st.cache_resource(max_entries=KEPT, show_spinner="Counting where the scope was used")
-def scope_use(stamp: str, as_of: dt.date) -> Adoption:
+def scope_use(work_stamp: str, as_of: dt.date) -> Adoption:
     """Use of the scope up to a day."""
-    frames = data.frames(stamp)
+    frames = _frames(work_stamp)
     return adoption(
         frames["captures"],
         frames["orders"],
         frames["technicians"],
         as_of=as_of,
-        settings=settings_of(stamp),
+        settings=settings_of(data.stamp()),
     )
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Comparing comebacks")
-def returns(stamp: str, as_of: dt.date) -> Comebacks:
+def returns(work_stamp: str, as_of: dt.date) -> Comebacks:
     """Comebacks up to a day."""
-    frames = data.frames(stamp)
+    frames = _frames(work_stamp)
     return comebacks(
         frames["captures"],
         frames["orders"],
         frames["outcomes"],
         frames["checks"],
         as_of=as_of,
-        settings=settings_of(stamp),
+        settings=settings_of(data.stamp()),
     )
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Weighing everybody's captures and calls")
-def skills(stamp: str, as_of: dt.date) -> tuple[TechnicianSkill, ...]:
+def skills(work_stamp: str, as_of: dt.date) -> tuple[TechnicianSkill, ...]:
     """Every technician's figures up to a day, by name."""
-    frames = data.frames(stamp)
+    frames = _frames(work_stamp)
     return technicians(
         frames["captures"],
         frames["cylinders"],
@@ -71,30 +77,30 @@ def skills(stamp: str, as_of: dt.date) -> tuple[TechnicianSkill, ...]:
         frames["technicians"],
         frames["drills"],
         as_of=as_of,
-        settings=settings_of(stamp),
+        settings=settings_of(data.stamp()),
     )
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Looking for who may need a hand")
-def coaching_list(stamp: str, as_of: dt.date) -> CoachingList:
+def coaching_list(work_stamp: str, as_of: dt.date) -> CoachingList:
     """Who needs coaching, on the evidence up to a day."""
-    frames = data.frames(stamp)
+    frames = _frames(work_stamp)
     return needs_coaching(
-        skills(stamp, as_of),
+        skills(work_stamp, as_of),
         frames["captures"],
         frames["checks"],
         frames["outcomes"],
         frames["coaching"],
         as_of=as_of,
         orders=frames["orders"],
-        settings=settings_of(stamp),
+        settings=settings_of(data.stamp()),
     )
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
-def sessions(stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], CoachingEffect]:
+def sessions(work_stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], CoachingEffect]:
     """Each coaching session with the work before and after it, and all of them together."""
-    frames = data.frames(stamp)
+    frames = _frames(work_stamp)
     each = before_after(
         frames["captures"],
         frames["checks"],
@@ -102,14 +108,14 @@ def sessions(stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], Coach
         frames["coaching"],
         as_of=as_of,
         orders=frames["orders"],
-        settings=settings_of(stamp),
+        settings=settings_of(data.stamp()),
     )
     return each, coaching_effect(each)
 
 
-def funnel_of(stamp: str, as_of: dt.date, measure: str) -> Funnel:
+def funnel_of(work_stamp: str, as_of: dt.date, measure: str) -> Funnel:
     """The funnel of one measure over the technicians."""
-    return funnel(skills(stamp, as_of), measure, least_n=settings_of(stamp).least_n)
+    return funnel(skills(work_stamp, as_of), measure, least_n=settings_of(data.stamp()).least_n)
 
 
 def chart_points(found: CoachingList, technician: str, topic: str) -> pl.DataFrame:

@@ -16,11 +16,12 @@ GROUPS = {"scoped": palette.SCOPED, "not scoped": palette.NOT_SCOPED}
 def use_by_week(rows: pl.DataFrame) -> Any:
     """Share of eligible jobs that were scoped, week by week: week, share_pct, low, high, n."""
     along = base.x("week:T", "Week closed")
-    upright = base.y("share_pct:Q", "Eligible jobs scoped", "%", scale=alt.Scale(domain=[0, 100]))
+    title = base.axis_title("Eligible jobs scoped", "%")
+    upright = alt.Y("share_pct:Q", title=title, scale=alt.Scale(domain=[0, 100]))
     band = (
         alt.Chart(rows)
         .mark_area(opacity=0.3, color=palette.BAND, interpolate="monotone")
-        .encode(x=along, y=alt.Y("low:Q", title=upright.title), y2="high:Q")
+        .encode(x=along, y=alt.Y("low:Q", title=title), y2="high:Q")
     )
     line = (
         alt.Chart(rows)
@@ -85,7 +86,8 @@ def intervals(
     """
     names = rows["name"].to_list()
     upright = base.y("name:N", along, sort=names if sort is None else sort, axis=alt.Axis(labelLimit=260))
-    across = base.x(f"{field}:Q", what, unit)
+    title = base.axis_title(what, unit)
+    across = alt.X(f"{field}:Q", title=title)
     known, unknown = rows.filter(pl.col(field).is_not_null()), rows.filter(pl.col(field).is_null())
     tip = [
         alt.Tooltip("name:N", title=along.lower()),
@@ -99,14 +101,14 @@ def intervals(
     layers.append(
         alt.Chart(known)
         .mark_rule(strokeWidth=7, opacity=0.35, color=palette.BAND)
-        .encode(x=alt.X("low:Q", title=across.title), x2="high:Q", y=upright, tooltip=tip)
+        .encode(x=alt.X("low:Q", title=title), x2="high:Q", y=upright, tooltip=tip)
     )
     if raw is not None:
         layers.append(
             alt.Chart(known)
             .mark_point(shape="stroke", angle=90, size=140, color=palette.INK, strokeWidth=1.5)
             .encode(
-                x=alt.X(f"{raw}:Q", title=across.title),
+                x=alt.X(f"{raw}:Q", title=title),
                 y=upright,
                 tooltip=[alt.Tooltip(f"{raw}:Q", title=f"{raw_word} ({unit})", format=".1f")],
             )

@@ -15,8 +15,9 @@ chosen = filters.sidebar(frames, data.newest_day(stamp), ("as_of",))
 
 st.title("Scope use and comebacks")
 st.caption(f"All records up to {words.day(chosen.as_of)}. Jobs are repair orders where the scope could help.")
-use = people.scope_use(stamp, chosen.as_of)
-back = people.returns(stamp, chosen.as_of)
+work = data.work_stamp(stamp)
+use = people.scope_use(work, chosen.as_of)
+back = people.returns(work, chosen.as_of)
 parts.answers(
     [
         answers.use_answer(use, chosen.as_of),
