@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Protocol, cast
 
 from pipelines.errors import NotThisFormat, UnreadableFile
-from pipelines.source import read_head
+from pipelines.source import GZIP_MAGIC, read_all, read_head
 from pipelines.waveform import Waveform
 
 
@@ -82,6 +82,8 @@ def read_waveform(path: Path) -> Waveform:
         raise UnreadableFile(
             "The file holds nothing but zero bytes, as after a copy that broke off; copy it once more."
         )
+    if head == GZIP_MAGIC:
+        read_all(path)  # a zip that cannot be unzipped: this names the reason
     for reader in readers().values():
         if reader.recognise(head, path):
             try:

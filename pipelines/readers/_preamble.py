@@ -13,7 +13,7 @@ _RATE_KEY = re.compile(
     r"|abtast(?:rate|frequenz)|fréquence d.échantillonnage|frecuencia de muestreo)"
 )
 _INTERVAL_KEY = re.compile(
-    r"(?:(?:(?:sampl\w*|time|horizontal|x|point|scan)(?: time)? ?)?(?:interval|period|increment|spacing|step)"
+    r"(?:(?:(?:sampl\w*|time|horizontal|x|point|scan)(?: time)? ?)?(?:intervall?|period|increment|spacing|step)"
     r"|sampl(?:e|ing) time|time per sample|seconds per sample|dt|delta t|Δt|δt|delta x"
     r"|abtast(?:intervall|periode|zeit))"
 )

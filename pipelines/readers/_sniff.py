@@ -95,8 +95,8 @@ class _Candidate:
 
 
 def lines_of(head: str) -> list[str]:
-    """The lines of a text, whatever ends them."""
-    return head.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    """The lines of a text. Carriage returns alone as line ends were made newlines before."""
+    return [line.rstrip("\r") for line in head.split("\n")]
 
 
 def sniff(head: str) -> Layout:
@@ -122,7 +122,8 @@ def sniff(head: str) -> Layout:
     preamble = read_preamble(above, table.delimiter, decimal_comma)
     time, other_times, spare = _time_column(names, units, rows, table.decimal_comma)
     notes = list(preamble.notes)
-    repeated = sorted({name for name in names if name and names.count(name) > 1})
+    labels = [name for k, name in enumerate(names) if name and k != time and k not in other_times]
+    repeated = sorted({name for name in labels if labels.count(name) > 1})
     if repeated:
         notes.append(f"Several columns are called {', '.join(map(repr, repeated))}; their order decides.")
     return Layout(

@@ -60,6 +60,13 @@ def timebase(time_s: Times, last_place_s: float, first_line: int) -> Timebase:
             max(off_s.max(), -off_s.min()) <= last_place_s + PLACE_STEPS * step_s
             and step_s > 0.02 * last_place_s
         ):
+            if last_place_s > 0.05 * step_s:
+                # Two rounded ends would leave the rate uncertain by a digit over the whole span; all samples
+                # together (least squares against the sample number) do better.
+                place = np.arange(count, dtype=np.float64) - (count - 1) / 2
+                correction_s = float(place @ off_s) / float(place @ place)
+                start_s = float(time_s.mean()) - (step_s + correction_s) * (count - 1) / 2
+                return Timebase(1.0 / (step_s + correction_s), start_s)
             return Timebase((count - 1) / span_s, float(time_s[0]))
     steps_s = np.diff(time_s)
     back = np.flatnonzero(steps_s < -1.01 * last_place_s)

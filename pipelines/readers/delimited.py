@@ -8,26 +8,21 @@ explicit types, and only a table that it refuses is looked at cell by cell.
 
 from __future__ import annotations
 
-import io
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 
 from pipelines.errors import UnreadableFile
-from pipelines.readers._cells import TOKENS, is_data_row, is_sample, last_place, split_cells
 from pipelines.readers._sniff import Layout, sniff
+from pipelines.readers._table import Column, open_text, printed_place, read_columns
 from pipelines.readers._timebase import Timebase, timebase
-from pipelines.source import HEAD_BYTES, looks_like_text, read_all, to_utf8
+from pipelines.source import looks_like_text
 from pipelines.waveform import MAX_DURATION_S, Waveform
 
 SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".asc")
-MAX_FOOTER_LINES = 20
 _TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
-Column = npt.NDArray[np.floating]
 
 
 def recognise(head: bytes, path: Path) -> bool:  # noqa: ARG001
@@ -41,166 +36,17 @@ def read(path: Path) -> Waveform:
     Raises:
         UnreadableFile: the reason, and what to do.
     """
-    content = to_utf8(read_all(path))
-    layout = sniff(_head(content))
-    offset = _offset_of_line(content, layout.first_line)
-    body, notes = _whole_rows(content, offset, layout)
-    del content
-    columns = _parse(body, layout)
+    source = open_text(path)
+    layout = sniff(source.head)
+    columns, notes = read_columns(source, layout)
     notes = [*layout.notes, *notes]
-    base, columns = _time(columns, layout, body, notes)
+    place = printed_place(source, layout)
+    base, columns = _time(columns, layout, place, notes)
     return _waveform(columns, base, layout, notes)
 
 
-def _head(content: bytes) -> str:
-    """Whole lines from the beginning; more of them where the table begins late."""
-    head = content[:HEAD_BYTES]
-    if len(content) > HEAD_BYTES:
-        cut = head.rfind(b"\n")
-        head = head[:cut] if cut > 0 else content[: 4 * HEAD_BYTES]
-    return head.decode("utf-8", errors="replace")
-
-
-def _offset_of_line(content: bytes, line: int) -> int:
-    offset = 0
-    for _ in range(line):
-        offset = content.index(b"\n", offset) + 1
-    return offset
-
-
-def _whole_rows(content: bytes, offset: int, layout: Layout) -> tuple[bytes, list[str]]:
-    """The rows from the first to the last whole one, and what was left out at the end."""
-    notes: list[str] = []
-    end = len(content)
-    while end > offset and content[end - 1] in b"\r\n\0\x1a":
-        end -= 1
-    if b"\0" in content[end:]:
-        notes.append("The file ends in zero bytes, as after a copy that broke off; they were left out.")
-    ended = content[end : end + 2].startswith((b"\n", b"\r"))
-    comma = layout.decimal_comma is not False
-    last_whole = end
-    for _ in range(MAX_FOOTER_LINES):
-        begin = content.rfind(b"\n", offset, last_whole) + 1
-        if begin <= offset:
-            break
-        line = content[begin:last_whole].decode("utf-8", errors="replace").strip("\r\n")
-        cells = split_cells(line, layout.delimiter)
-        complete = not line.strip() or (
-            len(cells) == layout.width
-            and (
-                is_data_row(cells, decimal_comma=False) or (comma and is_data_row(cells, decimal_comma=True))
-            )
-        )
-        complete = complete or (len(cells) == layout.width and not any(cells))
-        if complete and not (last_whole == end and not ended and _cut_short(content, begin, cells, layout)):
-            break
-        shown = line if len(line) <= 60 else f"{line[:57]}..."
-        notes.append(f"The last line, {shown!r}, is no whole row of samples and was left out.")
-        last_whole = begin - 1
-        while last_whole > offset and content[last_whole - 1] in b"\r\n":
-            last_whole -= 1
-    return content[offset:last_whole] + b"\n", notes
-
-
-def _cut_short(content: bytes, begin: int, cells: list[str], layout: Layout) -> bool:
-    """Whether the file ends inside a number: fewer decimals than all rows shortly before it."""
-    lines = content[max(0, begin - 4096) : begin].decode("utf-8", errors="replace").splitlines()[1:]
-    before = [split_cells(line, layout.delimiter)[-1] for line in lines if line.strip()]
-    places = {last_place(cell) for cell in before if cell.lower() not in TOKENS}
-    if len(before) < 8 or len(places) != 1 or cells[-1].lower() in TOKENS:
-        return False
-    return places.pop() < min(1.0, last_place(cells[-1]))
-
-
-def _parse(body: bytes, layout: Layout) -> dict[int, Column]:
-    """Every column that matters: time as float64, channels as float32, what is missing as NaN."""
-    wanted = [column for column in range(layout.width) if column not in layout.spare]
-    times = {layout.time, *layout.other_times}
-    types = {
-        f"c{k}": pl.String() if k in layout.spare else pl.Float64() if k in times else pl.Float32()
-        for k in range(layout.width)
-    }
-    commas = [bool(layout.decimal_comma)]
-    if layout.decimal_comma is None:
-        commas.append(True)
-    for comma in commas:
-        try:
-            frame = pl.read_csv(
-                io.BytesIO(body),
-                has_header=False,
-                separator=layout.delimiter,
-                decimal_comma=comma and layout.delimiter != ",",
-                schema=types,
-                quote_char='"' if b'"' in body else None,
-            )
-        except pl.exceptions.PolarsError:
-            continue
-        if not (comma and layout.delimiter == ","):
-            return {k: frame[f"c{k}"].to_numpy() for k in wanted}
-    return _parse_cell_by_cell(body, layout, wanted, types)
-
-
-def _parse_cell_by_cell(
-    body: bytes, layout: Layout, wanted: list[int], types: Mapping[str, pl.DataType]
-) -> dict[int, Column]:
-    """The same for tables with marks, blanks or quotes that the fast way refuses."""
-    try:
-        frame = pl.read_csv(
-            io.BytesIO(body),
-            has_header=False,
-            separator=layout.delimiter,
-            schema={name: pl.String() for name in types},
-            quote_char='"' if b'"' in body else None,
-            encoding="utf8-lossy",
-        )
-    except pl.exceptions.PolarsError as error:
-        raise UnreadableFile(
-            _first_bad_line(body, layout) or f"The table cannot be parsed ({error})."
-        ) from error
-    marks = {mark: value for mark, value in TOKENS.items() if mark}
-    columns: dict[int, Column] = {}
-    for k in wanted:
-        cells = frame[f"c{k}"].str.strip_chars(' \t"').str.to_lowercase()
-        cells = cells.replace(marks)
-        if layout.decimal_comma is not False:
-            cells = cells.str.replace(",", ".", literal=True)
-        numbers = cells.cast(types[f"c{k}"], strict=False)
-        if (numbers.is_null() & cells.is_not_null() & (cells != "")).any():
-            raise UnreadableFile(_first_bad_line(body, layout) or "The table holds a cell that is no number.")
-        columns[k] = numbers.to_numpy()
-    return columns
-
-
-def _first_bad_line(body: bytes, layout: Layout) -> str | None:
-    """The first line that is no row of samples, as a sentence."""
-    comma = bool(layout.decimal_comma)
-    for number, line in enumerate(body.decode("utf-8", errors="replace").splitlines(), layout.first_line + 1):
-        cells = split_cells(line, layout.delimiter)
-        if len(cells) > layout.width:
-            return (
-                f"Line {number} has {len(cells)} cells where the rows before have {layout.width}; "
-                "save each record as a file of its own."
-            )
-        for cell in cells:
-            if is_sample(cell, decimal_comma=comma):
-                continue
-            if layout.decimal_comma is None and is_sample(cell, decimal_comma=True):
-                continue
-            shown = cell if len(cell) <= 40 else f"{cell[:37]}..."
-            if any(letter.isalpha() for letter in cell):
-                return (
-                    f"Line {number} holds {shown!r} between the samples; two records seem to be pasted "
-                    "together, or a remark stands in the table. Save each record as a file of its own."
-                )
-            return (
-                f"Line {number} holds {shown!r}, which is no number (thousands separators cannot be read). "
-                "Export the capture again without them."
-            )
-    return None
-
-
 def _time(
-    columns: dict[int, Column], layout: Layout, body: bytes, notes: list[str]
+    columns: dict[int, Column], layout: Layout, place: float, notes: list[str]
 ) -> tuple[Timebase, dict[int, Column]]:
     """Sample rate, start and grid; rows without a time are taken out of the columns."""
     said = layout.preamble
@@ -232,11 +78,8 @@ def _time(
         raw = raw[kept]
     if raw.size < 2:
         raise UnreadableFile(f"The file holds {raw.size} samples with a time; save the capture again.")
-    place = _printed_place(body, layout)
     unit = layout.units[layout.time]
-    factor = (
-        unit.factor if unit and unit.kind == "time" else _guess_factor(raw, place, said.interval_s, notes)
-    )
+    factor = unit.factor if unit and unit.kind == "time" else _guess_factor(raw, said.interval_s, notes)
     base = timebase(raw * factor if factor != 1.0 else raw, place * factor, layout.first_line + 1)
     if said.interval_s is not None and abs(said.interval_s * base.rate_hz - 1.0) > 0.01:
         notes.append(
@@ -254,22 +97,7 @@ def _exact_rate(base: Timebase, interval_s: float, count: int, place_s: float) -
     return 1.0 / interval_s if off_s <= 2 * place_s else base.rate_hz
 
 
-def _printed_place(body: bytes, layout: Layout) -> float:
-    """One unit in the last printed place of the time column, the coarser of its first and last rows."""
-    time = layout.time or 0
-    lines = body[:2048].split(b"\n")[:8] + body[-2048:].rstrip(b"\n").split(b"\n")[-8:]
-    places = []
-    for line in lines:
-        cells = split_cells(line.decode("utf-8", errors="replace").strip("\r"), layout.delimiter)
-        if len(cells) == layout.width and cells[time].lower() not in TOKENS:
-            places.append(last_place(cells[time]))
-    # Numbers printed with trailing zeros cut off show their digits only in most rows: the median does.
-    return float(np.median(places)) if places else 0.0
-
-
-def _guess_factor(
-    raw: npt.NDArray[np.float64], place: float, interval_s: float | None, notes: list[str]
-) -> float:
+def _guess_factor(raw: npt.NDArray[np.float64], interval_s: float | None, notes: list[str]) -> float:
     """The factor to s of a time column without a unit: the preamble's interval decides, else seconds."""
     span = float(raw[-1] - raw[0])
     step = span / (raw.size - 1)
@@ -283,8 +111,6 @@ def _guess_factor(
             f"The time column names no unit, and as seconds it would last {span:.6g} s. "
             "Name the unit in its heading, such as 'Time (ms)', or export it in seconds."
         )
-    if step < place:
-        raise UnreadableFile("The time column hardly moves; export it with more digits.")
     notes.append("The time column names no unit; it was read as seconds.")
     return 1.0
 
