@@ -100,7 +100,7 @@ FAMILIES: tuple[Family, ...] = (
             5, (1, 2, 4, 5, 3), bore_mm=83.0, stroke_mm=92.4, compression_ratio=10.0, friction_nm=28.0,
             viscous_nm_s=0.5, inertia_kg_m2=0.28, intake_close_deg=54.0, ring_leak_mm2=0.4,
         ),
-        "coil_on_plug", 0.02, speed_rpm=195.0, strikes=2,
+        "coil_on_plug", 0.03, speed_rpm=195.0, strikes=2,
     ),
     Family(
         "copse-2.8-i6",

@@ -15,13 +15,13 @@ FIRST_DAY = date(2025, 11, 3)
 LAST_DAY = date(2026, 10, 30)
 
 USUAL_SLIPS: dict[str, float] = {
-    "reversed_leads": 0.010,
+    "reversed_leads": 0.014,
     "swapped_channels": 0.015,
     "ac_coupled": 0.012,
     "no_attenuator": 0.015,
     "coarse_resolution": 0.010,
-    "low_sample_rate": 0.008,
-    "clipped": 0.006,
+    "low_sample_rate": 0.012,
+    "clipped": 0.008,
     "no_sync": 0.018,
     "too_short": 0.020,
     "engine_started": 0.020,
@@ -130,7 +130,7 @@ PEOPLE: tuple[Person, ...] = (
         sensitivity=0.98,
         false_odd=0.02,
         names_right=0.99,
-        off_house=0.06,
+        off_house=0.12,
         scope=2,
     ),
     Person(

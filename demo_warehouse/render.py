@@ -10,7 +10,15 @@ from pathlib import Path
 
 import numpy as np
 
-from demo_warehouse.cranking import CrankingRun, CrankingTrace, CylinderHealth, GasketLeak, simulate
+from demo_warehouse.cranking import (
+    Battery,
+    CrankingEngine,
+    CrankingRun,
+    CrankingTrace,
+    CylinderHealth,
+    GasketLeak,
+    simulate,
+)
 from demo_warehouse.people import FIRST_DAY
 from demo_warehouse.plan import Planned
 from demo_warehouse.randomised import random_battery, random_health
@@ -61,6 +69,18 @@ def weak_battery(capture: Planned) -> bool:
     return bool(rng.random() < (0.10 if winter else 0.045))
 
 
+def _sized(battery: Battery, engine: CrankingEngine) -> Battery:
+    """A larger engine comes with a larger battery: all its resistances fall with displacement."""
+    total_l = engine.swept_m3 * engine.cylinders * 1e3
+    factor = 0.85 * min(1.0, float(np.sqrt(1.5 / total_l)))
+    return replace(
+        battery,
+        resistance_ohm=factor * battery.resistance_ohm,
+        fast_ohm=factor * battery.fast_ohm,
+        slow_ohm=factor * battery.slow_ohm,
+    )
+
+
 def cranking_run(capture: Planned) -> CrankingRun:
     """The vehicle on the day: its own scatter, battery and drag, the season's oil, the fault."""
     family = capture.family
@@ -72,7 +92,7 @@ def cranking_run(capture: Planned) -> CrankingRun:
         friction_nm=family.engine.friction_nm * float(own.uniform(0.9, 1.12)),
         healthy_pattern=tuple(float(v) for v in usual),
     )
-    battery = random_battery(own, weak=weak_battery(capture))
+    battery = _sized(random_battery(own, weak=weak_battery(capture)), engine)
     # The first draw is the vehicle's own and stays with it; the fault comes on top.
     scatter, _ = random_health(own, engine, fault="none", scatter=0.011)
     health: list[CylinderHealth] = list(scatter)
@@ -115,7 +135,7 @@ def cranking_run(capture: Planned) -> CrankingRun:
     speed_rpm, _ = run.steady_state()
     if speed_rpm < 95.0 or run.stall_margin() < 1.05:
         # too tired to turn this engine at all: the shop put a sound battery in before it scoped
-        run = replace(run, battery=random_battery(rng, weak=False), oil_c=max(oil_c, 10.0))
+        run = replace(run, battery=_sized(random_battery(rng, weak=False), engine), oil_c=max(oil_c, 10.0))
     return run
 
 

@@ -158,7 +158,7 @@ def _risk(complaint: str, visits: int, hard_family: bool) -> float:
 
 def _scope_chance(person: Person, on: date, complaint: str, visits: int, hard_family: bool) -> float:
     usual = at(person.adoption, on)
-    logit = np.log(usual / (1.0 - usual)) - 2.5
+    logit = np.log(usual / (1.0 - usual)) - 2.65
     logit += 2.0 * (complaint in ("misfire", "no_start")) + 0.6 * (complaint == "rough_idle")
     logit += 0.5 * min(visits, 3) + 0.8 * hard_family
     return float(1.0 / (1.0 + np.exp(-logit)))
