@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy.fft import irfft, next_fast_len, rfft
 from scipy.signal import lfilter
 
 from tests.independent_cranking import Array, CrankRun, Engines
@@ -197,10 +198,11 @@ class FrontEnd:
 
 def pink_noise(count: int, rng: np.random.Generator) -> Array:
     """Unit-variance noise whose power falls as 1/f, by shaping a white spectrum."""
-    spectrum = np.fft.rfft(rng.standard_normal(count))
+    fast = int(next_fast_len(count, real=True))
+    spectrum = rfft(rng.standard_normal(fast))
     spectrum /= np.sqrt(np.maximum(np.arange(spectrum.size), 1.0))
     spectrum[0] = 0
-    noise = np.fft.irfft(spectrum, count)
+    noise = irfft(spectrum, fast)[:count]
     return noise / max(float(noise.std()), 1e-12)
 
 

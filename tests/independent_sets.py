@@ -278,22 +278,25 @@ def _make_repeats(engines: int, repeats: int, seed: int) -> list[TestCapture]:
     rng = np.random.default_rng([seed, 77])
     pool = recipe.layouts()
     made: list[TestCapture] = []
-    for index in range(engines):
-        layout = pool[index % len(pool)]
-        while True:
-            fault = _plan_fault(layout, "clean", rng) if index % 2 else None
-            e = draw_engines([layout], [fault], rng, recipe.conditions)
-            e = Engines(**{name: np.repeat(getattr(e, name), repeats, axis=0) for name in Engines.__slots__})
-            e = replace(e, start_deg=rng.uniform(0, 720, repeats))
-            batch = _simulate([layout] * repeats, [fault] * repeats, recipe, "clean", rng, engines=e)
-            some = [_capture(batch, row, recipe, "clean", rng) for row in range(repeats)]
-            if all(capture is not None for capture in some):
-                break
-        made += [
-            replace(c, truth=replace(c.truth, vehicle=f"repeat-{seed}-{index}"))
-            for c in some
-            if c is not None
-        ]
+    index = 0
+    while len(made) < engines * repeats:
+        # One spare engine in three: those that are no fair example are left out with all their captures.
+        missing = engines - len(made) // repeats
+        chosen = [pool[(index + i) % len(pool)] for i in range(missing + missing // 3 + 1)]
+        planned = [_plan_fault(layout, "clean", rng) if i % 2 else None for i, layout in enumerate(chosen)]
+        index += len(chosen)
+        e = draw_engines(chosen, planned, rng, recipe.conditions)
+        e = Engines(**{name: np.repeat(getattr(e, name), repeats, axis=0) for name in Engines.__slots__})
+        e = replace(e, start_deg=rng.uniform(0, 720, e.start_deg.size))
+        layouts = [layout for layout in chosen for _ in range(repeats)]
+        faults = [fault for fault in planned for _ in range(repeats)]
+        batch = _simulate(layouts, faults, recipe, "clean", rng, engines=e)
+        for first in range(0, len(layouts), repeats):
+            some = [_capture(batch, row, recipe, "clean", rng) for row in range(first, first + repeats)]
+            whole = [capture for capture in some if capture is not None]
+            if len(whole) == repeats and len(made) < engines * repeats:
+                vehicle = f"repeat-{seed}-{len(made) // repeats}"
+                made += [replace(c, truth=replace(c.truth, vehicle=vehicle)) for c in whole]
     return made
 
 
@@ -313,6 +316,8 @@ def _kept(name: str, build: Callable[[], list[TestCapture]]) -> list[TestCapture
         with path.open("rb") as file:
             return list(pickle.load(file))
     made = build()
+    for old in folder.glob(f"{name}_????????????.pkl"):  # made by an older simulator
+        old.unlink(missing_ok=True)
     partial = path.with_suffix(f".{os.getpid()}")
     with partial.open("wb") as file:
         pickle.dump(made, file, protocol=pickle.HIGHEST_PROTOCOL)

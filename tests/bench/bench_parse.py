@@ -5,6 +5,7 @@ checks, no sample rate), and numpy `loadtxt`. Run from the checkout: python test
 Each figure is the median of several runs on a warm cache.
 """
 
+# ruff: noqa: T201
 from __future__ import annotations
 
 import statistics
