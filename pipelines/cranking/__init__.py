@@ -1,0 +1,1 @@
+"""Reads a cranking record: channels, cranking stretch, sync, crank angle, and what each cylinder does to it."""

@@ -1,0 +1,265 @@
+"""From engine cycles to each cylinder's relative compression, its standard error and its name."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipelines.cranking.front import Front, look_at
+from pipelines.cranking.inversion import Inversion, invert
+from pipelines.cranking.order import BINS
+from pipelines.cranking.setup_checks import setup_checks, smallest_step
+from pipelines.cranking.signals import Array
+from pipelines.errors import ShopspreadError
+from pipelines.kinds.base import Check, CylinderReading, EngineFamily, Events, Hookup, Identified, Reading
+from pipelines.waveform import Waveform
+
+FIRES_BEFORE_TOP_DEG = 8.0
+CLEARLY_BETTER = (
+    12.0  # difference of cost (chi-square like) that settles which of two halves of the cycle it is
+)
+
+
+def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, reader_version: int) -> Reading:
+    """The reading of one capture; see `pipelines.kinds.base.TestKind.read`."""
+    if hookup.sync_cylinder not in family.firing_order:
+        raise ShopspreadError(
+            f"The sync cylinder {hookup.sync_cylinder} does not exist on engine family {family.name!r} "
+            f"({family.cylinders} cylinders): correct sync_cylinder in captures.csv."
+        )
+    front = look_at(waveform, hookup, family)
+    checks = setup_checks(front, hookup, family)
+    features = _features(front)
+    if front.cycles.count < 1:
+        return Reading("unusable", _why_unusable(front, checks), features, (), checks, None, reader_version)
+    order, angles = _sequence(family, hookup.sync_cylinder)
+    rotation, settled, found = _place(front, angles)
+    angles = _rotated(angles, rotation)
+    relative = relative_of(found.strength)
+    if not (
+        np.isfinite(relative).all() and np.median(found.strength) > 0 and np.abs(relative).max() < 1000.0
+    ):
+        reason = (
+            "The ripple does not look like an engine of this family being cranked: check the engine family and "
+            "the signal names in the capture log."
+        )
+        return Reading("unusable", reason, features, (), checks, None, reader_version)
+    error = standard_errors(found.by_cycle, relative)
+    features |= {
+        "ripple_misfit": found.misfit,
+        "starter_memory_cycles": found.tau / (2.0 * np.pi),
+        "speed_swing": found.kappa,
+        "top_after_sync_deg": found.phase_deg if front.sync is not None else np.nan,
+    }
+    named, companions, identity = _names(front, order, angles, settled)
+    count = family.cylinders
+    cylinders = tuple(
+        CylinderReading(
+            cylinder=named[i] if identity != "none" else None,
+            firing_position=i + 1,
+            relative_pct=float(relative[i]),
+            se_pct=float(error[i]),
+            identified=identity,
+            companion=companions[i],
+        )
+        for i in range(count)
+    )
+    return Reading(
+        "read",
+        "",
+        features,
+        cylinders,
+        checks,
+        _events(front, angles, found),
+        reader_version,
+        _notes(front, family),
+    )
+
+
+def relative_of(strength: Array) -> Array:
+    """Strengths as per cent of the median cylinder, shape (cylinders,)."""
+    middle = float(np.median(strength))
+    return np.asarray(100.0 * strength / middle) if middle != 0 else np.full(strength.size, np.nan)
+
+
+def standard_errors(by_cycle: Array, relative: Array) -> Array:
+    """Standard error of each relative figure in per cent, from the cycles, shape (cylinders,).
+
+    Each cycle's departure is taken against the cylinders around the median, and neighbouring cycles may be alike:
+    the variance of the mean is inflated by their lag-one correlation (Newey W. & West K. (1987), Econometrica
+    55:703-708, with one lag). One cycle alone has no spread: infinite.
+    """
+    cycles = by_cycle.shape[0]
+    if cycles < 2:
+        return np.full(relative.size, np.inf)
+    near = np.exp(-0.5 * ((relative - 100.0) / 3.0) ** 2) + 1e-9
+    near /= near.sum()
+    middle = by_cycle @ near
+    scale = float(middle.mean())
+    apart = 100.0 * (by_cycle - middle[:, None] * (relative / 100.0)) / scale
+    apart -= apart.mean(axis=0)
+    variance = (apart**2).sum(axis=0) / (cycles - 1)
+    lag = (apart[1:] * apart[:-1]).sum(axis=0) / (cycles - 1)
+    return np.asarray(np.sqrt(np.maximum(variance + lag, 0.3 * variance) / cycles))
+
+
+def _sequence(family: EngineFamily, sync_cylinder: int) -> tuple[tuple[int, ...], Array]:
+    """Firing order and angles beginning at the sync cylinder."""
+    at = family.firing_order.index(sync_cylinder)
+    order = family.firing_order[at:] + family.firing_order[:at]
+    intervals = np.roll(np.asarray(family.intervals_deg), -at)
+    return order, np.concatenate(([0.0], np.cumsum(intervals)[:-1]))
+
+
+def _rotated(angles: Array, by: int) -> Array:
+    """Angles of the sequence beginning at another firing."""
+    turned = np.roll(angles, -by)
+    return np.asarray((turned - turned[0]) % 720.0)
+
+
+def _place(front: Front, angles: Array) -> tuple[int, bool, Inversion]:
+    """Fit with every place the firing sequence may have against the cycle's start.
+
+    Returns:
+        Which firing the cycle starts with, whether that is certain, and the fit.
+    """
+    ripple = front.cycles.ripple
+    sync = front.sync
+    if sync is not None and sync.style == "coil_on_plug":
+        return 0, True, invert(ripple, angles, FIRES_BEFORE_TOP_DEG)
+    if sync is not None and sync.style == "waste_spark":
+        first = invert(ripple, angles, FIRES_BEFORE_TOP_DEG)
+        if _same_after_half(angles):
+            return 0, False, first
+        second = invert(np.roll(ripple, BINS // 2, axis=1), angles, FIRES_BEFORE_TOP_DEG)
+        better = min(first, second, key=lambda f: f.cost)
+        return 0, abs(first.cost - second.cost) > CLEARLY_BETTER, better
+    places = _unlike_places(angles)
+    if sync is not None:
+        fits = [(by, invert(ripple, _rotated(angles, by), FIRES_BEFORE_TOP_DEG)) for by in places]
+    else:
+        guess = _first_top_deg(ripple, angles)
+        fits = [(by, invert(ripple, _rotated(angles, by), guess)) for by in places]
+    by, best = min(fits, key=lambda f: f[1].cost)
+    return by, False, best
+
+
+def _same_after_half(angles: Array) -> bool:
+    turned = np.sort((angles + 360.0) % 720.0)
+    return bool(np.allclose(turned, np.sort(angles), atol=1.0))
+
+
+def _unlike_places(angles: Array) -> list[int]:
+    """Rotations of the firing sequence that are not the same set of intervals."""
+    intervals = np.diff(np.append(angles, 720.0))
+    seen: list[Array] = []
+    places = []
+    for by in range(angles.size):
+        turned = np.roll(intervals, -by)
+        if not any(np.allclose(turned, s, atol=1.0) for s in seen):
+            seen.append(turned)
+            places.append(by)
+    return places
+
+
+def _first_top_deg(ripple: Array, angles: Array) -> float:
+    """Angle from the cycle's start to the first compression, from the lowest point of the folded ripple.
+
+    The signal is lowest a little before or at top dead centre, so this is good enough to begin from.
+    """
+    mean = ripple.mean(axis=0)
+    bins = np.arange(BINS)
+    best, lowest = 0.0, np.inf
+    reach = 720.0 / angles.size
+    for shift in np.arange(0.0, reach, 5.0):
+        at = np.interp((angles + shift) % 720.0, (bins + 0.5) * 720.0 / BINS, mean, period=720.0)
+        if at.sum() < lowest:
+            best, lowest = float(shift), float(at.sum())
+    return best
+
+
+def _names(
+    front: Front, order: tuple[int, ...], angles: Array, settled: bool
+) -> tuple[list[int], list[int | None], Identified]:
+    count = len(order)
+    nobody: list[int | None] = [None] * count
+    sync = front.sync
+    if sync is None or sync.style == "distributor":
+        return list(order), nobody, "none"
+    if sync.style == "coil_on_plug" or settled:
+        return list(order), nobody, "sync"
+    companions: list[int | None] = []
+    for angle in angles:
+        other = int(np.argmin(np.abs((angles - angle - 360.0 + 360.0) % 720.0 - 360.0)))
+        companions.append(order[other])
+    return list(order), companions, "pair"
+
+
+def _events(front: Front, angles: Array, found: Inversion) -> Events:
+    supply = front.channels.supply
+    offset = supply.start_s
+    starts, lengths = front.cycles.starts_s, front.cycles.lengths_s
+    tops = starts[:, None] + lengths[:, None] * ((angles + found.phase_deg) / 720.0)
+    positions = np.broadcast_to(np.arange(1, angles.size + 1), tops.shape)
+    rank = np.argsort(tops, axis=None)
+    mean = front.cycles.ripple.mean(axis=0)
+    bins = (np.arange(BINS) + 0.5) * 720.0 / BINS
+    turned = np.interp((bins + found.phase_deg) % 720.0, bins, mean, period=720.0)
+    peak = float(np.ptp(front.cycles.ripple.mean(axis=0))) or 1.0
+    pulses = np.concatenate([t for t, _ in front.sync.spans]) if front.sync is not None else np.empty(0)
+    ends = front.cranking.spans
+    return Events(
+        crank_start_s=offset + ends[0][0] / supply.rate_hz,
+        crank_end_s=offset + ends[-1][1] / supply.rate_hz,
+        sync_s=pulses,
+        compression_s=np.asarray(offset + tops.ravel()[rank]),
+        position=np.asarray(positions.ravel()[rank], dtype=np.int64),
+        mean_cycle=np.asarray(turned / peak),
+    )
+
+
+def _features(front: Front) -> dict[str, float]:
+    c, cycles = front.cranking, front.cycles
+    absolute = c.nature == "voltage" and not c.ac_coupled
+    rpm = 120.0 / float(np.median(cycles.lengths_s)) if cycles.count else np.nan
+    features = {
+        "cycles": float(cycles.count),
+        "crank_rpm": rpm,
+        "rest_v": c.rest if absolute else np.nan,
+        "crank_min_v": float(cycles.lowest.min()) if absolute and cycles.count else np.nan,
+        "crank_mean_v": float(np.median(cycles.level)) if absolute and cycles.count else np.nan,
+        "ripple": float(np.ptp(np.median(cycles.ripple, axis=0))) if cycles.count else np.nan,
+        "speed_scatter_pct": 100.0 * float(np.std(cycles.lengths_s) / np.mean(cycles.lengths_s))
+        if cycles.count > 1
+        else np.nan,
+        "step": smallest_step(front) if cycles.count else np.nan,
+    }
+    if c.nature == "current" and not c.ac_coupled and cycles.count:
+        features["crank_mean_a"] = -float(np.median(cycles.level))
+    return features
+
+
+def _why_unusable(front: Front, checks: tuple[Check, ...]) -> str:
+    for check in checks:
+        if check.severity == "unusable":
+            return check.detail
+    return (
+        "No whole engine cycle could be made out in the cranking stretch: crank for about ten seconds with a steady "
+        "supply and save the record again."
+    )
+
+
+def _notes(front: Front, family: EngineFamily) -> tuple[str, ...]:
+    notes = []
+    left = front.cycles.seen - front.cycles.count
+    if left:
+        notes.append(f"{left} of {front.cycles.seen} cycles were left out as unlike the others.")
+    if front.sync is not None and front.sync.style != family.sync_kind:
+        notes.append(
+            f"The pulses come as from {front.sync.style.replace('_', ' ')}, the family's table says "
+            f"{family.sync_kind.replace('_', ' ')}; the pulses were believed."
+        )
+    if front.sync is not None and front.sync.missing > 0.01:
+        notes.append(
+            f"{100 * front.sync.missing:.0f} % of the sync pulses were missing; their places were counted in."
+        )
+    return tuple(notes)

@@ -1,0 +1,86 @@
+"""From a waveform to engine cycles in crank angle: the part of the reading that knows nothing of cylinders."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipelines.cranking.order import Cycles, take_cycles
+from pipelines.cranking.period import RippleSpectrum, cycle_from_ripple, ripple_spectrum, track_cycles
+from pipelines.cranking.signals import Array, Recognised, recognise
+from pipelines.cranking.stretch import Cranking, find_cranking
+from pipelines.cranking.sync import Sync, make_sense, pulse_trains
+from pipelines.kinds.base import EngineFamily, Hookup
+from pipelines.waveform import Waveform
+
+
+@dataclass(frozen=True, slots=True)
+class Front:
+    """Everything found before any cylinder is looked at.
+
+    Attributes:
+        cycle_s: usual cycle length in s, NaN where unknown.
+        boundaries_s: for each stretch used, where cycles begin, in s from sample 0 of the supply.
+        cycles: the cycles used.
+        after_pulses_s: sync pulses after the last stretch, in s on the file's axis.
+    """
+
+    channels: Recognised
+    cranking: Cranking
+    spectrum: RippleSpectrum | None
+    sync: Sync | None
+    cycle_s: float
+    boundaries_s: tuple[Array, ...]
+    cycles: Cycles
+    after_pulses_s: Array
+
+
+def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
+    """Find channels, cranking, sync and cycles.
+
+    Raises:
+        ShopspreadError: when the log names no channel this test could be read from.
+    """
+    channels = recognise(waveform, hookup)
+    supply = channels.supply
+    cranking = find_cranking(supply)
+    nothing = Cycles(*(np.empty(0),) * 2, np.empty((0, 1)), *(np.empty(0),) * 2, 0)
+    if not cranking.spans:
+        return Front(channels, cranking, None, None, np.nan, (), nothing, np.empty(0))
+    rate = supply.rate_hz
+    spectrum = ripple_spectrum(cranking.load_down, rate, cranking.spans)
+    cycle_s, score = cycle_from_ripple(spectrum, family.firing_angles_deg)
+    spans_s = [(supply.start_s + a / rate, supply.start_s + b / rate) for a, b in cranking.spans]
+    sync = None
+    if channels.sync is not None:
+        sync = make_sense(pulse_trains(channels.sync, spans_s), spans_s, spectrum, score, family)
+    if sync is not None:
+        boundaries = _from_pulses(sync, supply.start_s, spans_s)
+        cycle_s = sync.cycle_s
+        if sum(b.size for b in boundaries) < 2:
+            sync = None
+    if sync is None:
+        longest = max(cranking.spans, key=lambda s: s[1] - s[0])
+        times, passed = track_cycles(cranking.load_down, rate, longest, cycle_s, family.firing_angles_deg)
+        whole = np.arange(0.0, np.floor(passed[-1]) + 1.0)
+        boundaries = (np.interp(whole, passed, times),) if whole.size >= 2 else ()
+    cycles = take_cycles(cranking.load_down, supply.missing, rate, list(boundaries), cranking.rest)
+    after = sync.after_s if sync is not None else np.empty(0)
+    return Front(channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after)
+
+
+def _from_pulses(sync: Sync, start_s: float, spans_s: list[tuple[float, float]]) -> tuple[Array, ...]:
+    """Cycle boundaries from the pulses. With several pulses a cycle, two stretches cannot be joined: which
+    pulse is which is lost in the pause, so only the stretch with the most pulses is used."""
+    counted = sync.spans
+    if sync.per_cycle > 1:
+        counted = (max(counted, key=lambda c: c[1][-1] if c[1].size else 0.0),)
+    found = []
+    for times, numbers in counted:
+        if times.size < 2:
+            continue
+        whole = np.arange(0.0, np.floor(numbers[-1] / sync.per_cycle) + 1.0)
+        if whole.size >= 2:
+            found.append(np.interp(whole * sync.per_cycle, numbers, times) - start_s)
+    return tuple(found)

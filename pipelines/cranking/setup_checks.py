@@ -1,0 +1,258 @@
+"""What was wrong with the hookup, each with a sentence that says what to do next time."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipelines.cranking.front import Front
+from pipelines.cranking.signals import Array
+from pipelines.cranking.stretch import PLAUSIBLE_REST_V
+from pipelines.kinds.base import Check, EngineFamily, Hookup, Severity
+
+FEW_CYCLES = 3.0
+WEAK_MEAN_V = 9.6  # common practice at about 21 C, no source: the published 9.6 V belongs to a 15 s load test
+WEAK_REST_V = 11.89  # 0 % charge of a flooded 12 V battery at 26.7 C, table credited to BCI
+COARSE_STEPS = 5.0  # the ripple should span more steps than this
+SLOW_RATE_HZ = 900.0
+MISSED_SHARE = 0.08
+STARTED_V = 0.35
+CLIPPED_SHARE = 0.02
+
+
+def setup_checks(front: Front, hookup: Hookup, family: EngineFamily) -> tuple[Check, ...]:
+    """Every setup check that failed, the gravest first."""
+    found: list[Check] = []
+
+    def say(check: str, severity: Severity, detail: str) -> None:
+        found.append(Check(check, severity, detail))
+
+    cranking, supply = front.cranking, front.channels.supply
+    current = cranking.nature == "current"
+    what = "starter current" if current else "battery voltage"
+    short = _too_short(front)
+    if short:
+        say("too_short", "unusable" if front.cycles.count < 1 else "warning", short)
+    if front.channels.swapped:
+        say(
+            "swapped_channels",
+            "warning",
+            "The channels are exchanged: what the log calls the supply carries the sync pulses. Read the other "
+            "way round; next time connect them as logged, or correct ch1_signal and ch2_signal.",
+        )
+    if cranking.upside_down and cranking.spans:
+        say(
+            "reversed_leads",
+            "warning",
+            "The current clamp points the other way: turn it so that its arrow follows the current; the signal "
+            "was turned over for reading."
+            if current
+            else "The battery leads are reversed: red to the positive post, black to the negative; the signal was "
+            "turned over for reading.",
+        )
+    if cranking.ac_coupled and cranking.spans:
+        say(
+            "ac_coupled",
+            "warning",
+            f"The {what} channel is AC coupled, so its level is lost and slow parts are bent: set the channel to "
+            "DC coupling.",
+        )
+    if front.sync is None and cranking.spans:
+        say("no_sync", "warning", _no_sync(front, hookup))
+    clip = _clipped(front)
+    if clip:
+        say("clipped", "warning", clip)
+    elif front.sync is not None and front.sync.cut_off:
+        say(
+            "clipped",
+            "note",
+            "The sync pulses are cut off at the screen's top: put a 10:1 or 20:1 attenuator on the coil primary "
+            "(it reaches several hundred volts and can destroy an input) and choose a range that holds the pulse.",
+        )
+    if _started(front):
+        say(
+            "engine_started",
+            "warning",
+            "The engine started during the record; only the cranking before that is used. Disable fuel or ignition "
+            "as the vehicle maker's service information says, and crank again.",
+        )
+    weak = _weak(front)
+    if weak:
+        say("weak_battery", "warning", weak)
+    step = smallest_step(front)
+    if step > 0 and front.cycles.count:
+        swing = float(np.ptp(np.median(front.cycles.ripple, axis=0)))
+        if swing < COARSE_STEPS * step:
+            say(
+                "coarse_resolution",
+                "warning",
+                f"The ripple spans only {swing / step:.1f} steps of the scope: choose the smallest range that holds "
+                f"the {what} (or subtract an offset), or a scope mode with more bits.",
+            )
+    slow = _slow(front, family)
+    if slow:
+        say("low_sample_rate", "warning", slow)
+    if _wrong_gain(front):
+        say(
+            "off_house_setup",
+            "warning",
+            f"The battery rests at {cranking.rest:.3g} V by this log: the scale is off by a factor. Set the "
+            "attenuator's factor in the scope and in ch1_scale alike; relative figures are not affected.",
+        )
+    order = {"unusable": 0, "warning": 1, "note": 2}
+    return tuple(sorted(found, key=lambda c: order[c.severity]))
+
+
+def cranked_s(front: Front) -> float:
+    """Length of the cranking stretches in s."""
+    return sum(b - a for a, b in front.cranking.spans) / front.channels.supply.rate_hz
+
+
+def _too_short(front: Front) -> str:
+    cycles = cranked_s(front) / front.cycle_s if np.isfinite(front.cycle_s) else 0.0
+    if not front.cranking.spans:
+        return (
+            "No cranking is seen on the record: start the recording first, then crank for about ten seconds "
+            "with fuel or ignition disabled as the vehicle maker's service information says."
+        )
+    if cycles < FEW_CYCLES or front.cycles.count < 2:
+        return (
+            f"Cranking lasts {cranked_s(front):.1f} s, about {cycles:.1f} engine cycles: crank for about ten "
+            "seconds, so that every cylinder is seen many times."
+        )
+    return ""
+
+
+def _no_sync(front: Front, hookup: Hookup) -> str:
+    wanted = any(s.startswith("ignition_") for s in hookup.signals)
+    if not wanted or front.channels.sync is None:
+        return (
+            "There is no sync signal, so a low cylinder is seen but cannot be named: connect a second channel to "
+            "the ignition primary (through an attenuator) or a pickup of one known cylinder."
+        )
+    return (
+        "The sync channel shows no regular pulses, so a low cylinder is seen but cannot be named: check that the "
+        "lead sits on the coil's switched side (through an attenuator), and sample at 5 kS/s or faster."
+    )
+
+
+def _raw_in_span(front: Front) -> Array:
+    """The supply's samples as the file holds them, from the cranking stretches, gaps left out."""
+    supply = front.channels.supply
+    step = supply.raw_rate_hz / supply.rate_hz
+    parts = [supply.raw[int(a * step) : int(b * step)] for a, b in front.cranking.spans]
+    x = np.concatenate(parts) if parts else np.empty(0, dtype=np.float32)
+    return np.asarray(x[:: max(1, x.size // 40_000)])
+
+
+def smallest_step(front: Front) -> float:
+    """Smallest step between two values of the supply channel in V or A, 0 where no steps are seen."""
+    x = _raw_in_span(front)
+    if x.size < 64:
+        return 0.0
+    values = np.unique(x[:6000])
+    values = values[np.isfinite(values)]
+    if values.size < 2:
+        return 0.0
+    gaps = np.diff(values.astype(np.float64))
+    if values.size > 0.5 * min(x.size, 6000):
+        return 0.0  # nearly every value is new: finer than can be told
+    wide = gaps[gaps > 1e-5 * max(abs(float(values[0])), abs(float(values[-1])), 1e-12)]
+    return (
+        float(np.median(np.sort(wide)[: max(1, wide.size // 2)])) * abs(front.channels.supply.scale)
+        if wide.size
+        else 0.0
+    )
+
+
+def _clipped(front: Front) -> str:
+    """Whether a noticeable part of the cranking stretch sits on the screen's edge."""
+    if not front.cycles.count:
+        return ""
+    x = _raw_in_span(front)
+    gaps = float(np.mean(~np.isfinite(x))) if x.size else 0.0
+    x = x[np.isfinite(x)]
+    if x.size < 64:
+        return ""
+    step = smallest_step(front) / abs(front.channels.supply.scale)
+    low, high = float(x.min()), float(x.max())
+    tolerance = max(0.25 * step, 1e-6 * (abs(low) + abs(high)))
+    for edge, name in ((high, "top"), (low, "bottom")):
+        at_edge = float(np.mean(np.abs(x - edge) <= tolerance))
+        # how full the next step inside is: a smooth signal thins out towards its extremes
+        width = max(step, 0.01 * (high - low))
+        inside = float(np.mean((np.abs(x - edge) > tolerance) & (np.abs(x - edge) <= width + tolerance)))
+        if at_edge > CLIPPED_SHARE and at_edge > 4.0 * inside and high - low > 3.0 * step:
+            return (
+                f"The supply channel is cut off at the screen's {name} for {100 * at_edge:.0f} % of the cranking: "
+                "choose a larger range (20 V for a 12 V battery) or shift the offset."
+            )
+    if gaps > 0.1 and front.channels.supply.missing is not None:
+        return ""
+    return ""
+
+
+def _started(front: Front) -> bool:
+    if not front.cranking.spans or front.channels.sync is None:
+        return _charging(front)
+    return _charging(front) or _runs_on(front)
+
+
+def _charging(front: Front) -> bool:
+    """The level after cranking lies above the level before, or at a charging voltage."""
+    c = front.cranking
+    if c.nature != "voltage" or c.ac_coupled or not np.isfinite(c.after):
+        return False
+    if np.isfinite(c.rest):
+        return c.after > c.rest + STARTED_V * max(1.0, c.rest / 12.6)
+    return 13.2 < c.after < 15.5
+
+
+def _runs_on(front: Front) -> bool:
+    """Pulses go on after the cranking at well over cranking speed."""
+    if front.after_pulses_s.size < 4 or front.sync is None:
+        return False
+    gaps = np.diff(front.after_pulses_s) * front.sync.per_cycle
+    return float(np.median(gaps)) < 0.6 * front.cycle_s
+
+
+def _weak(front: Front) -> str:
+    c = front.cranking
+    if c.nature != "voltage" or c.ac_coupled or not front.cycles.count or _wrong_gain(front):
+        return ""
+    mean_v = float(np.median(front.cycles.level))
+    if mean_v < WEAK_MEAN_V:
+        return (
+            f"The battery holds only {mean_v:.1f} V on average while cranking (below {WEAK_MEAN_V} V at about 21 C "
+            "is weak by common practice): charge and test it first, slow and uneven cranking blurs the reading."
+        )
+    if c.rest < WEAK_REST_V:
+        return (
+            f"The battery rests at {c.rest:.2f} V, that is discharged: charge and test it, then crank again."
+        )
+    return ""
+
+
+def _slow(front: Front, family: EngineFamily) -> str:
+    rate = front.channels.supply.raw_rate_hz
+    sync = front.channels.sync
+    missed = front.sync.missing if front.sync is not None else 0.0
+    if rate < SLOW_RATE_HZ or (sync is not None and rate < 2.0 * SLOW_RATE_HZ and front.sync is None):
+        return (
+            f"The file holds {rate:.0f} samples a second: sync pulses, which last about a millisecond, fall between "
+            "them. Sample at 5 kS/s or faster."
+        )
+    if missed > MISSED_SHARE and rate < 6000.0:
+        return (
+            f"{100 * missed:.0f} % of the sync pulses were missed at {rate:.0f} samples a second; their places were "
+            "counted in. Sample at 10 kS/s or faster, or switch on the scope's peak detection."
+        )
+    del family
+    return ""
+
+
+def _wrong_gain(front: Front) -> bool:
+    c = front.cranking
+    if c.nature != "voltage" or c.ac_coupled or not np.isfinite(c.rest) or not c.spans:
+        return False
+    low, high = PLAUSIBLE_REST_V
+    return not (low <= c.rest <= high or 2 * low <= c.rest <= 2 * high)

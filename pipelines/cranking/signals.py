@@ -1,0 +1,252 @@
+"""Which channel is the supply and which the sync, told by what the signals are rather than by their names."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipelines.errors import ShopspreadError
+from pipelines.kinds.base import Hookup
+from pipelines.waveform import Samples, Waveform
+
+Array = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+SUPPLY_SIGNALS = ("battery_voltage", "starter_current")
+SYNC_SIGNALS = ("ignition_primary", "ignition_pickup")
+SUPPLY_RATE_HZ = 4000.0  # ample: an eighth-order event at 300 rpm lasts 50 ms
+SYNC_RATE_HZ = 10000.0  # 0.1 ms, a tenth of a degree at 200 rpm
+LOOK_RATE_HZ = 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """The channel that carries the starter's load, thinned to what the reading needs.
+
+    Attributes:
+        level: V or A, gaps filled in a straight line, shape (samples,).
+        missing: where `level` is filled in, shape (samples,); None where nothing is.
+        rate_hz, start_s: of `level`; a sample stands in the middle of the file's samples it averages.
+        raw: the channel as in the file, unscaled.
+        raw_rate_hz: of `raw`.
+        scale: V or A per unit of `raw`.
+        named: what the log calls this channel.
+    """
+
+    level: Array
+    missing: Bools | None
+    rate_hz: float
+    start_s: float
+    raw: Samples
+    raw_rate_hz: float
+    scale: float
+    named: str
+
+
+@dataclass(frozen=True, slots=True)
+class SyncTrace:
+    """The sync channel as the highest and the lowest value of each short block.
+
+    Attributes:
+        high, low: V, shape (blocks,).
+        rate_hz, start_s: of the blocks; a block stands at the time of its first sample.
+        narrow_rate_hz: sample rate of the file, which decides what can fall between two samples.
+        named: what the log calls this channel.
+    """
+
+    high: npt.NDArray[np.float32]
+    low: npt.NDArray[np.float32]
+    rate_hz: float
+    start_s: float
+    narrow_rate_hz: float
+    named: str
+
+
+@dataclass(frozen=True, slots=True)
+class Recognised:
+    """The two channels this test needs. `sync` is None where none is connected or it is dead."""
+
+    supply: Supply
+    sync: SyncTrace | None
+    swapped: bool
+
+
+def recognise(waveform: Waveform, hookup: Hookup) -> Recognised:
+    """Find supply and sync among the channels.
+
+    The log's names are the first guess; when the named supply is a pulse train and the named sync is not,
+    they were exchanged.
+
+    Raises:
+        ShopspreadError: when the log names no battery voltage or starter current at all.
+    """
+    count = min(waveform.channels, len(hookup.signals))
+    supplies = [i for i in range(count) if hookup.signals[i] in SUPPLY_SIGNALS]
+    syncs = [i for i in range(count) if hookup.signals[i] in SYNC_SIGNALS]
+    if not supplies:
+        raise ShopspreadError(
+            "The capture log names no battery_voltage or starter_current channel that the file holds; "
+            "a relative compression capture needs one of them: correct ch1_signal, ch2_signal in captures.csv."
+        )
+    scales = [_scale(hookup, i) for i in range(count)]
+    looks = {i: _look(waveform.samples[i], waveform.rate_hz) for i in {*supplies, *syncs}}
+    supply = max(supplies, key=lambda i: (looks[i].swing > 0, hookup.signals[i] == SUPPLY_SIGNALS[0]))
+    sync = max(syncs, key=lambda i: looks[i].swing > 0) if syncs else None
+    swapped = False
+    if sync is not None and _exchanged(looks[supply], looks[sync]):
+        supply, sync, swapped = sync, supply, True
+    # a scale belongs to the lead in the log's mind: with channels exchanged it goes with the signal's name
+    supply_at = sync if swapped and sync is not None else supply
+    main = thin_supply(waveform, supply, scales[supply], hookup.signals[supply_at])
+    trace = None
+    if sync is not None and looks[sync].swing > 0:
+        trace = thin_sync(waveform, sync, scales[sync], hookup.signals[supply if swapped else sync])
+    return Recognised(main, trace, swapped)
+
+
+def _scale(hookup: Hookup, index: int) -> float:
+    scale = hookup.scales[index] if index < len(hookup.scales) else 1.0
+    return float(scale) if np.isfinite(scale) and scale != 0 else 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """How a channel looks at a glance: `fast` = share of its variance that is faster than 20 ms, `peaky` =
+    how far its farthest excursion stands out, in widths of its middle 98 %; `swing` in the file's units."""
+
+    fast: float
+    peaky: float
+    swing: float
+
+
+def _look(x: Samples, rate_hz: float) -> _Look:
+    step = max(1, int(rate_hz / LOOK_RATE_HZ))
+    # every step-th sample is enough for the slow part; the extremes need all of them, at 4 kHz or so
+    few = x[::step].astype(np.float64)
+    few = few[np.isfinite(few)]
+    if few.size < 16:
+        return _Look(0.0, 0.0, 0.0)
+    width = max(3, int(0.02 * rate_hz / step))
+    total = np.cumsum(few)
+    slow = (total[width:] - total[:-width]) / width
+    half = width // 2
+    rest = few[half + 1 : half + 1 + slow.size] - slow
+    spread = float(few.var())
+    fast = float(rest.var()) / spread if spread > 0 else 0.0
+    low, middle, high = np.quantile(few, (0.01, 0.5, 0.99))
+    top, bottom = float(np.nanmax(x)), float(np.nanmin(x))
+    wide = max(high - low, 1e-9 * (abs(top) + abs(bottom)), 1e-12)
+    peaky = float(max(top - middle, middle - bottom) / wide) if top > bottom else 0.0
+    return _Look(fast, peaky, top - bottom)
+
+
+def _exchanged(supply: _Look, sync: _Look) -> bool:
+    """Whether what the log calls supply is the pulse train and what it calls sync is not."""
+    if sync.swing <= 0:
+        return False
+    pulses, quiet = supply.fast, sync.fast
+    if pulses > 0.35 and quiet < 0.5 * pulses:
+        return True
+    return supply.peaky > 5.0 and supply.peaky > 3.0 * sync.peaky and pulses > 2.0 * quiet
+
+
+def block_mean(x: npt.NDArray[np.float32], step: int) -> Array:
+    """Mean of each `step` samples, the rest at the end left out; strided adds are the fastest way for few."""
+    if step == 1:
+        return x.astype(np.float64)
+    whole = x[: x.size // step * step]
+    if step <= 16:
+        total = whole[::step].astype(np.float64)
+        for k in range(1, step):
+            total += whole[k::step]
+        return total / step
+    return np.asarray(whole.reshape(-1, step).mean(axis=1, dtype=np.float64))
+
+
+def _present(x: Samples) -> Bools | None:
+    """Which samples the file really has; None where it has all.
+
+    A scope that loses samples leaves gaps, or zeros in a signal that lives far from zero.
+    """
+    gaps = not np.isfinite(x.min())
+    few = x[:: max(1, x.size // 4000)]
+    few = few[np.isfinite(few)]
+    if few.size == 0:
+        return np.zeros(x.size, dtype=np.bool_)
+    middle = float(np.median(few))
+    far = abs(middle) > 4.0 * float(np.subtract(*np.quantile(few, (0.9, 0.1))))
+    zeros = far and bool(x.min() <= 0.02 * middle if middle > 0 else x.max() >= 0.02 * middle)
+    if not gaps and not zeros:
+        return None
+    good = np.isfinite(x)
+    if far:
+        good &= np.abs(x) > abs(0.02 * middle)
+    return good
+
+
+def thin_supply(waveform: Waveform, index: int, scale: float, named: str) -> Supply:
+    """The supply channel, averaged in blocks to about 4 kHz, gaps bridged in a straight line."""
+    x = waveform.samples[index]
+    step = max(1, int(waveform.rate_hz / SUPPLY_RATE_HZ))
+    missing: Bools | None = None
+    good = _present(x)
+    if good is not None:
+        share = block_mean(good.astype(np.float32), step)
+        total = block_mean(np.where(good, x, np.float32(0)), step)
+        missing = np.asarray(share < 0.5)
+        level = np.where(missing, np.nan, total / np.maximum(share, 1e-9))
+        if missing.all():
+            level[:] = 0.0
+        elif missing.any():
+            at = np.arange(level.size)
+            level[missing] = np.interp(at[missing], at[~missing], level[~missing])
+        else:
+            missing = None
+    else:
+        level = block_mean(x, step)
+    if scale != 1.0:
+        level *= scale
+    start_s = waveform.start_s + 0.5 * (step - 1) / waveform.rate_hz
+    return Supply(level, missing, waveform.rate_hz / step, start_s, x, waveform.rate_hz, scale, named)
+
+
+def thin_sync(waveform: Waveform, index: int, scale: float, named: str) -> SyncTrace:
+    """Highest and lowest value of each block of about 0.1 ms; short gaps count as off the screen's top."""
+    x = waveform.samples[index]
+    step = max(1, int(waveform.rate_hz / SYNC_RATE_HZ))
+    blocks = x.size // step
+    if step == 1:
+        high = low = x
+    else:
+        whole = x[: blocks * step]
+        if step <= 16:
+            high, low = whole[::step].copy(), whole[::step].copy()
+            for k in range(1, step):
+                np.fmax(high, whole[k::step], out=high)
+                np.fmin(low, whole[k::step], out=low)
+        else:
+            square = whole.reshape(-1, step)
+            high, low = square.max(axis=1), square.min(axis=1)
+    high, low = _off_screen(high, low, waveform.rate_hz / step)
+    if scale != 1.0:
+        high, low = high * np.float32(scale), low * np.float32(scale)
+        if scale < 0:
+            high, low = low, high
+    return SyncTrace(high, low, waveform.rate_hz / step, waveform.start_s, waveform.rate_hz, named)
+
+
+def _off_screen(high: Samples, low: Samples, rate_hz: float) -> tuple[Samples, Samples]:
+    """Missing samples in a pulse train are mostly pulses beyond the screen: put short ones at the top."""
+    lost = ~np.isfinite(high)
+    if not lost.any():
+        return high, low
+    top, middle = np.nanmax(np.where(lost, np.nan, high)), np.nanmedian(high[~lost])
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], lost, [False])).astype(np.int8)))
+    high, low = high.copy(), low.copy()
+    high[lost] = low[lost] = middle
+    for begin, end in edges.reshape(-1, 2)[:100_000]:
+        if end - begin <= max(1, 0.004 * rate_hz):
+            high[begin:end] = top
+    return high, low

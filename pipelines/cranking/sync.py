@@ -1,0 +1,221 @@
+"""Sync pulses: found on the trace, told apart by how many come in a cycle, counted across the ones missing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipelines.cranking.period import LONGEST_CYCLE_S, SHORTEST_CYCLE_S, RippleSpectrum, comb_score
+from pipelines.cranking.signals import Array, SyncTrace
+from pipelines.kinds.base import EngineFamily, SyncKind
+
+BASE_S = 0.08
+STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firings do on any engine
+CUT_OFF_BELOW_V = 150.0  # a coil primary jumps higher than this unless the screen ends first
+
+
+@dataclass(frozen=True, slots=True)
+class PulseTrain:
+    """Firings seen on the sync channel, one time each, in s on the file's axis.
+
+    `cut_off`: the tops are all alike and low: the screen's edge, not the coil.
+    """
+
+    times_s: Array
+    cut_off: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Sync:
+    """A pulse train made sense of.
+
+    Attributes:
+        style: what the pulses show, whatever the family's table says.
+        per_cycle: pulses in 720 deg.
+        cycle_s: usual length of a cycle in s.
+        spans: for each cranking stretch the times of its pulses in s and their counts: pulses since the first one
+            with the missing ones counted in.
+        missing: share of pulses that should have been there and were not.
+        cut_off: see `PulseTrain`.
+        after_s: pulses after the last stretch, in s.
+    """
+
+    style: SyncKind
+    per_cycle: int
+    cycle_s: float
+    spans: tuple[tuple[Array, Array], ...]
+    missing: float
+    cut_off: bool
+    after_s: Array
+
+
+def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> list[PulseTrain]:
+    """Candidate trains: excursions up at three thresholds, and the ends of excursions down (the dwell)."""
+    rate = trace.rate_hz
+    begin = max(0, int((spans_s[0][0] - trace.start_s - 0.3) * rate))
+    end = min(trace.high.size, int((spans_s[-1][1] - trace.start_s + 2.5) * rate) + 1)
+    if end - begin < 16:
+        return []
+    high, low = trace.high[begin:end], trace.low[begin:end]
+    base = _baseline(high, rate)
+    start_s = trace.start_s + begin / rate
+    cranked_s = sum(b - a for a, b in spans_s)
+    trains: list[PulseTrain] = []
+    for up in (high - base, base - low):
+        floor, top = _heights(up, rate, cranked_s)
+        for share in (0.5, 0.2, 0.08):
+            if share * top < 4.0 * floor:
+                break
+            at = np.flatnonzero(up > share * top)
+            train = _first_of_groups(at, rate, ends=up is not None and len(trains) >= 3)
+            trains.append(PulseTrain(start_s + train / rate, _is_cut_off(high, at, top)))
+        while len(trains) < 3:
+            trains.append(PulseTrain(np.empty(0), False))
+    return [t for t in trains if t.times_s.size >= 2]
+
+
+def _baseline(x: Array, rate_hz: float) -> Array:
+    """Median of each stretch of 80 ms, held over it, shape of `x`."""
+    width = max(4, int(BASE_S * rate_hz))
+    stride = max(1, width // 64)
+    blocks = x.size // width
+    if blocks == 0:
+        return np.full(x.size, np.median(x), dtype=np.float32)
+    part = x[: blocks * width].reshape(blocks, width)[:, ::stride]
+    middle = np.partition(part, part.shape[1] // 2, axis=1)[:, part.shape[1] // 2]
+    held = np.empty(x.size, dtype=np.float32)
+    held[: blocks * width].reshape(blocks, width)[:] = middle[:, None]
+    held[blocks * width :] = middle[-1]
+    return held
+
+
+def _heights(up: Array, rate_hz: float, cranked_s: float) -> tuple[float, float]:
+    """Height of the noise and of a usual pulse above the baseline."""
+    few = np.abs(up[:: max(1, up.size // 8000)])
+    floor = float(np.partition(few, int(0.75 * few.size))[int(0.75 * few.size)])
+    width = max(1, int(0.04 * rate_hz))
+    blocks = up[: up.size // width * width].reshape(-1, width).max(axis=1)
+    ordered = np.sort(blocks)[::-1]
+    return floor, float(ordered[min(max(1, int(0.3 * cranked_s)), ordered.size - 1)])
+
+
+def _first_of_groups(at: Array, rate_hz: float, *, ends: bool) -> Array:
+    """First index of each group of strikes (or the end of its first unbroken run), as float."""
+    if at.size == 0:
+        return np.empty(0)
+    apart = np.diff(at)
+    starts = np.flatnonzero(np.concatenate(([True], apart > max(1.5, STRIKE_GAP_S * rate_hz))))
+    if not ends:
+        return at[starts].astype(np.float64)
+    breaks = np.concatenate((np.flatnonzero(apart > max(1.5, 0.0006 * rate_hz)), [at.size - 1]))
+    return at[breaks[np.searchsorted(breaks, starts)]].astype(np.float64) + 1.0
+
+
+def _is_cut_off(high: Array, at: Array, top: float) -> bool:
+    if at.size < 8 or top > CUT_OFF_BELOW_V:
+        return False
+    values = high[at]
+    edge = float(values.max())
+    return float(np.mean(values >= edge - 0.01 * abs(edge))) > 0.3
+
+
+def make_sense(
+    trains: list[PulseTrain],
+    spans_s: list[tuple[float, float]],
+    spectrum: RippleSpectrum,
+    best_score: float,
+    family: EngineFamily,
+) -> Sync | None:
+    """Choose the train and the number of pulses a cycle that agree best with each other and with the ripple.
+
+    The family's sync kind is believed unless the ripple clearly says otherwise. None where no train is regular.
+    """
+    styles: dict[SyncKind, int] = {
+        "coil_on_plug": 1,
+        "waste_spark": 2,
+        "distributor": family.cylinders,
+    }
+    best: tuple[float, PulseTrain, SyncKind, float] | None = None
+    for place, train in enumerate(trains):
+        inside = [train.times_s[(train.times_s >= a) & (train.times_s <= b)] for a, b in spans_s]
+        gaps = np.concatenate([np.diff(t) for t in inside]) if inside else np.empty(0)
+        if gaps.size < 1:
+            continue
+        usual = float(np.median(gaps))
+        for split in (1, 2, 3):
+            period = usual / split
+            worth = _regularity(inside, period, spans_s) * (1.0, 0.8, 0.7)[split - 1] * (1.0 - 0.01 * place)
+            for style, per_cycle in styles.items():
+                cycle = per_cycle * period
+                if worth <= 0 or not SHORTEST_CYCLE_S <= cycle <= LONGEST_CYCLE_S:
+                    continue
+                agrees = float(comb_score(spectrum, np.array(cycle), family.firing_angles_deg)) / best_score
+                total = worth * agrees * (1.0 if style == family.sync_kind else 0.75)
+                if best is None or total > best[0]:
+                    best = (total, train, style, period)
+    if best is None or best[0] < 0.25:
+        return None
+    _, train, style, period = best
+    counted, missing = [], 0.0
+    for a, b in spans_s:
+        counted.append(
+            _count(train.times_s[(train.times_s >= a - 0.02) & (train.times_s <= b + 0.02)], period)
+        )
+    expected = sum(float(n[-1]) + 1 for _, n in counted if n.size)
+    seen = sum(n.size for _, n in counted)
+    missing = 1.0 - seen / expected if expected else 1.0
+    per_cycle = styles[style]
+    return Sync(
+        style,
+        per_cycle,
+        per_cycle * period,
+        tuple(counted),
+        missing,
+        train.cut_off,
+        train.times_s[train.times_s > spans_s[-1][1]],
+    )
+
+
+def _regularity(inside: list[Array], period: float, spans_s: list[tuple[float, float]]) -> float:
+    """Share of the pulses to be expected that are there at the right distance, less the ones out of step."""
+    good = bad = expected = 0.0
+    for times, (a, b) in zip(inside, spans_s, strict=True):
+        expected += max((b - a) / period - 1.0, 1.0)
+        if times.size < 2:
+            continue
+        ratio = np.diff(times) / period
+        whole = np.maximum(np.rint(ratio), 1.0)
+        fits = np.abs(ratio / whole - 1.0) < 0.3 / np.sqrt(whole)
+        good += float(fits.sum())
+        bad += float((~fits).sum())
+    return (good - 0.5 * bad) / max(expected, good)
+
+
+def _count(times: Array, period: float) -> tuple[Array, Array]:
+    """Number the pulses, missing ones counted in, strays thrown out."""
+    times = times.copy()
+    local = period
+    kept: list[int] = []
+    numbers: list[float] = []
+    gaps = np.diff(times)
+    if times.size and (gaps > 0.62 * period).all() and (gaps < 1.5 * period).all():
+        return times, np.arange(times.size, dtype=np.float64)
+    for i in range(times.size):  # a handful of pulses a second
+        if not kept:
+            # begin at a pulse that has a partner one period on
+            ahead = times[i + 1 :] - times[i]
+            whole = np.maximum(np.rint(ahead / local), 1.0)
+            if ahead.size and not (np.abs(ahead / whole - local) < 0.25 * local / whole).any():
+                continue
+            kept, numbers = [i], [0.0]
+            continue
+        gap = times[i] - times[kept[-1]]
+        if gap < 0.62 * local:
+            continue
+        steps = max(1.0, float(np.rint(gap / local)))
+        if steps == 1.0 or abs(gap / steps / local - 1.0) < 0.2:
+            local += 0.5 * (float(np.clip(gap / steps, 0.75 * period, 1.33 * period)) - local)
+        kept.append(i)
+        numbers.append(numbers[-1] + steps)
+    return times[kept], np.array(numbers)
