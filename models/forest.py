@@ -14,7 +14,6 @@ import numpy.typing as npt
 import polars as pl
 from sklearn.ensemble import IsolationForest
 
-from models.conformal import conformal_p
 from models.matrix import confirmed_labels
 from models.reasons import REASON, feature_reasons
 from models.robust import mad_scale, nanmedian
@@ -26,8 +25,6 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
-
-EULER_GAMMA = 0.5772156649015329
 
 SCORE_SCHEMA: dict[str, pl.DataType] = {
     "capture_file": pl.String(),
@@ -80,17 +77,22 @@ class ForestFit:
     why: str | None
 
 
-def path_length(n: float) -> float:
-    """c(n): mean path length of an unsuccessful search in a binary search tree of n points.
+def isolation_scores(
+    train: Floats, scored: Floats, *, trees: int, subsample: int, seed: int
+) -> tuple[Floats, IsolationForest]:
+    """Grow a forest on some rows and score others.
 
-    2 H(n-1) - 2 (n-1)/n with H(i) approximated by ln i + gamma, as in the 2008 paper (eq. 1) and in
-    scikit-learn; 1 for n = 2, 0 below.
+    Args:
+        train, scored: shape (rows, features), finite.
+        trees, subsample: t and psi of the 2008 paper.
+
+    Returns:
+        scores in (0, 1), shape (scored rows,), larger = odder, and the forest.
     """
-    if n <= 1:
-        return 0.0
-    if n <= 2:
-        return 1.0
-    return float(2.0 * (np.log(n - 1.0) + EULER_GAMMA) - 2.0 * (n - 1.0) / n)
+    forest = IsolationForest(
+        n_estimators=trees, max_samples=min(subsample, train.shape[0]), random_state=seed
+    ).fit(train)
+    return -forest.score_samples(scored), forest
 
 
 def feature_table(features: pl.DataFrame, scores: Scores) -> pl.DataFrame:
@@ -291,12 +293,6 @@ class _CrossFit:
     forest: IsolationForest
 
 
-def _new_forest(settings: ForestSettings, rows: int, seed: int) -> IsolationForest:
-    return IsolationForest(
-        n_estimators=settings.trees, max_samples=min(settings.subsample, rows), random_state=seed
-    )
-
-
 def _cross_fit(
     x: Floats, scored: Bools, trainable: Bools, calibrators: Bools, settings: ForestSettings, *, seed: int
 ) -> _CrossFit:
@@ -314,14 +310,18 @@ def _cross_fit(
     forest: IsolationForest | None = None
     for k in range(folds):
         train = trainable & (fold != k)
-        forest = _new_forest(settings, int(train.sum()), seed * 31 % 100_003 + k)
-        forest.fit(x[train])
         held = fold == k
         judge = calibrators & held
         wanted = scored if judge.any() else scored & held
         some = np.flatnonzero(wanted | judge)
         values = np.full(count, np.nan)
-        values[some] = -forest.score_samples(x[some])
+        values[some], forest = isolation_scores(
+            x[train],
+            x[some],
+            trees=settings.trees,
+            subsample=settings.subsample,
+            seed=seed * 31 % 100_003 + k,
+        )
         score[held & scored] = values[held & scored]
         if judge.any():
             ordered = np.sort(values[judge])
@@ -336,14 +336,3 @@ def _cross_fit(
         own = scored & calibrators
         p[own] = np.maximum(met[own] / n, 1.0 / n)
     return _CrossFit(score, p, forest)
-
-
-def held_out_p(train: Floats, calibration: Floats, test: Floats, *, seed: int, trees: int = 100) -> Floats:
-    """Split-conformal p-values of an isolation forest: fit on one part, calibrate on another.
-
-    Args:
-        train, calibration, test: shape (rows, features), finite.
-    """
-    forest = IsolationForest(n_estimators=trees, max_samples=min(256, train.shape[0]), random_state=seed)
-    forest.fit(train)
-    return conformal_p(-forest.score_samples(calibration), -forest.score_samples(test))

@@ -22,9 +22,6 @@ Our own simulation, 1.5 million samples for each n (standard error at most 0.000
 `tests/test_robust.py` repeats it on a smaller scale.
 """
 
-BIWEIGHT_C = 4.685
-"""Tuning constant of Tukey's biweight: 95 % efficient at the normal (Holland & Welsch 1977)."""
-
 
 def mad_factor(n: int) -> float:
     """Small-sample factor of the MAD for `n` values; 1 + 0.9/n from eleven on (joins smoothly)."""
@@ -64,53 +61,6 @@ def nanmedian(values: Floats, *, axis: int = -1, keepdims: bool = False) -> Floa
     upper = np.take_along_axis(ordered, np.minimum(counts // 2, ordered.shape[axis] - 1), axis=axis)
     middle = np.where(counts > 0, 0.5 * (lower + np.where(np.isfinite(upper), upper, lower)), np.nan)
     return middle if keepdims else np.squeeze(middle, axis=axis)
-
-
-def modified_z(values: Floats) -> Floats:
-    """0.6745 (x - median) / MAD; beyond 3.5 in size a value counts as an outlier.
-
-    Iglewicz B. & Hoaglin D.C. (1993), How to Detect and Handle Outliers, ASQC Basic References in
-    Quality Control vol. 16; NIST/SEMATECH e-Handbook of Statistical Methods, section 1.3.5.17.
-
-    Args:
-        values: shape (n,).
-
-    Returns:
-        shape (n,), without unit; all zero where more than half of the values are equal.
-    """
-    values = np.asarray(values, dtype=np.float64)
-    centre = nanmedian(values)
-    mad = nanmedian(np.abs(values - centre))
-    if not mad > 0:
-        return np.zeros_like(values)
-    return np.asarray((values - centre) / (MAD_TO_SD * mad))
-
-
-def biweight_location(values: Floats, *, c: float = BIWEIGHT_C, iterations: int = 200) -> float:
-    """Tukey's biweight location with the scale held at 1.4826 MAD, from the median to a fixed point.
-
-    Args:
-        values: shape (n,), at least one finite.
-        c: tuning constant, in units of the scale.
-
-    Returns:
-        the location, in the units of `values`; NaN for no finite value.
-    """
-    values = np.asarray(values, dtype=np.float64)
-    values = values[np.isfinite(values)]
-    if values.size == 0:
-        return float("nan")
-    centre = float(np.median(values))
-    scale = MAD_TO_SD * float(np.median(np.abs(values - centre)))
-    if scale == 0:
-        return centre
-    for _ in range(iterations):
-        weight = np.clip(1.0 - ((values - centre) / (c * scale)) ** 2, 0.0, None) ** 2
-        step = float(np.sum(weight * values) / np.sum(weight))
-        if abs(step - centre) < 1e-12 * scale:
-            return step
-        centre = step
-    return centre
 
 
 def shorth_middle(values: Floats) -> Floats:

@@ -1,0 +1,175 @@
+"""Conformal p-values and false discovery rates against published values and their own promises."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import pytest
+from scipy.stats import false_discovery_control
+from statsmodels.stats.multitest import multipletests
+
+from models.conformal import (
+    adjusted_p,
+    benjamini_hochberg,
+    conformal_p,
+    conformal_p_leave_one_out,
+    false_alarm_spread,
+    p_floor,
+    smallest_calibration,
+)
+from models.discoveries import weekly_discoveries
+from models.forest import isolation_scores
+
+# Benjamini & Hochberg (1995), JRSS-B 57:289-300, section 4 (data of Neuhaus et al. 1992).
+PUBLISHED = np.array(
+    [.0001, .0004, .0019, .0095, .0201, .0278, .0298, .0344, .0459, .3240, .4262, .5719, .6528, .7590, 1.0]
+)  # fmt: skip
+
+
+def test_the_papers_example_rejects_four() -> None:
+    assert PUBLISHED.size == 15
+    assert benjamini_hochberg(PUBLISHED, 0.05).sum() == 4
+    assert np.flatnonzero(benjamini_hochberg(PUBLISHED, 0.05)).tolist() == [0, 1, 2, 3]
+    assert (PUBLISHED <= 0.05 / 15).sum() == 3  # Bonferroni, as printed beside it
+
+
+def test_adjusted_values_agree_with_two_libraries() -> None:
+    shuffled = PUBLISHED[np.random.default_rng(0).permutation(15)]
+    assert adjusted_p(shuffled) == pytest.approx(multipletests(shuffled, method="fdr_bh")[1], abs=1e-12)
+    assert adjusted_p(shuffled) == pytest.approx(false_discovery_control(shuffled), abs=1e-12)
+    assert adjusted_p(PUBLISHED)[3] == pytest.approx(0.035625)
+
+
+def test_missing_p_values_are_never_discoveries_and_do_not_count() -> None:
+    with_gap = np.concatenate([PUBLISHED, [np.nan]])
+    assert benjamini_hochberg(with_gap, 0.05).tolist() == [
+        *benjamini_hochberg(PUBLISHED, 0.05).tolist(),
+        False,
+    ]
+    assert np.isnan(adjusted_p(with_gap)[-1])
+    assert not benjamini_hochberg(np.zeros(0), 0.05).size
+
+
+def test_rank_formula_on_a_handful() -> None:
+    calibration = np.array([1.0, 2.0, 3.0, 4.0])
+    assert conformal_p(calibration, np.array([5.0, 3.5, 3.0, 0.0, np.nan]))[:4].tolist() == [
+        0.2,
+        0.4,
+        0.6,
+        1.0,
+    ]
+    assert np.isnan(conformal_p(calibration, np.array([np.nan]))).all()
+
+
+def test_leaving_itself_out_is_the_same_as_taking_it_out() -> None:
+    rng = np.random.default_rng(3)
+    scores = rng.normal(size=40).round(1)
+    inside = rng.random(40) < 0.5
+    found = conformal_p_leave_one_out(scores, inside)
+    for at in range(40):
+        others = inside.copy()
+        others[at] = False
+        assert found[at] == pytest.approx(conformal_p(scores[others], scores[[at]])[0])
+
+
+def test_healthy_captures_get_small_p_values_as_often_as_they_say() -> None:
+    """Bates et al. (2023): P(p <= t) = t at multiples of 1/(n+1). n = 99, 4 Monte Carlo errors."""
+    rng = np.random.default_rng(7)
+    sets, tests = 2000, 20
+    calibration, new = rng.normal(size=(sets, 99)), rng.normal(size=(sets, tests))
+    p = np.stack([conformal_p(c, s) for c, s in zip(calibration, new, strict=True)])
+    for t in (0.01, 0.05, 0.1, 0.2):
+        per_set = (p <= t + 1e-12).mean(axis=1)
+        assert per_set.mean() == pytest.approx(t, abs=4.0 * per_set.std() / np.sqrt(sets))
+
+
+@pytest.mark.parametrize(
+    ("n", "level", "sd", "upper"),
+    [
+        (99, 0.1, 0.0299, 0.153),
+        (99, 0.05, 0.0217, 0.090),
+        (199, 0.05, 0.0154, 0.078),
+        (999, 0.1, 0.0095, 0.116),
+    ],
+)
+def test_rate_given_the_calibration_set_is_beta(n: int, level: float, sd: float, upper: float) -> None:
+    """Vovk (2012): Beta(k, n+1-k). The figures were worked out here; the mean is the level."""
+    spread = false_alarm_spread(level, n)
+    assert (spread.mean, spread.sd, spread.upper_95) == pytest.approx((level, sd, upper), abs=1e-3)
+
+
+def test_a_set_too_small_for_the_level_says_so() -> None:
+    with pytest.raises(ValueError, match="9 calibration captures"):
+        false_alarm_spread(0.05, 9)
+
+
+def test_floor_and_the_size_a_lone_discovery_needs() -> None:
+    assert [p_floor(n) for n in (9, 19, 39, 99)] == pytest.approx([0.1, 0.05, 0.025, 0.01])
+    assert smallest_calibration(20, 0.1) == 199
+    for m, q in ((1, 0.1), (20, 0.1), (7, 0.05), (13, 0.2)):
+        n = smallest_calibration(m, q)
+        assert p_floor(n) <= q / m + 1e-12
+        assert n == 0 or p_floor(n - 1) > q / m
+        lone = np.concatenate([[p_floor(n)], np.ones(m - 1)])
+        assert benjamini_hochberg(lone, q)[0]
+
+
+def test_discoveries_keep_their_rate() -> None:
+    """Bates et al. (2023): FDR <= pi0 q. Calibration 1000, 180 N(0,1) and 20 N(3.5,1), q = 0.1, bound 0.09."""
+    rng = np.random.default_rng(12)
+    false_share, power = [], []
+    for _ in range(500):
+        scores = np.concatenate([rng.normal(size=180), rng.normal(3.5, 1.0, 20)])
+        named = benjamini_hochberg(conformal_p(rng.normal(size=1000), scores), 0.1)
+        false_share.append(named[:180].sum() / max(named.sum(), 1))
+        power.append(named[180:].mean())
+    error = np.std(false_share) / np.sqrt(500)
+    assert np.mean(false_share) <= 0.09 + 3.0 * error
+    assert np.mean(false_share) == pytest.approx(0.0891, abs=4.0 * error)
+    assert np.mean(power) == pytest.approx(0.869, abs=0.02)
+
+
+def test_split_conformal_on_an_isolation_forest_holds() -> None:
+    """No shape assumed: heavy-tailed, correlated features; 300 test points in each of 20 runs."""
+    shares = []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        x = rng.standard_t(3, size=(800, 4)) @ rng.normal(size=(4, 4))
+        score, _ = isolation_scores(x[:300], x[300:], trees=60, subsample=256, seed=seed)
+        p = conformal_p(score[:200], score[200:])
+        shares.append(np.mean(p <= 0.1))
+    assert np.mean(shares) == pytest.approx(0.1, abs=4.0 * np.std(shares) / np.sqrt(20) + 0.005)
+
+
+MONDAYS = [date(2026, 3, 2)] * 4 + [date(2026, 3, 9)] * 3 + [None]
+
+
+def test_each_week_stands_alone() -> None:
+    p = [0.01, 0.02, 0.5, None, 0.04, 0.9, 0.9, 0.001]
+    table = weekly_discoveries(p, MONDAYS, q=0.1)
+    assert table["discovery"].to_list() == [True, True, False, False, False, False, False, True]
+    assert table["captures_in_week"].to_list() == [3, 3, 3, 3, 3, 3, 3, 1]
+    assert table["q_value"][0] == pytest.approx(0.03)
+    assert table["p_value"][3] is None
+    assert table["q_value"][3] is None
+    assert table["reachable"].all()
+
+
+def test_a_calibration_set_too_small_is_named() -> None:
+    table = weekly_discoveries([0.05, 0.5, 0.5], [date(2026, 3, 2)] * 3, q=0.1, calibration_n=[19, 29, 19])
+    assert not table["discovery"].any()
+    assert table["reachable"].to_list() == [False, True, False]
+    assert table["why"][0].startswith(
+        "Cannot be reached with this calibration size: 19 known healthy captures"
+    )
+    assert "at least 29" in table["why"][0]
+    assert table["why"][1] is None
+
+
+def test_no_captures_no_discoveries() -> None:
+    assert weekly_discoveries([], []).height == 0
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        weekly_discoveries([0.1], [None], q=1.0)
+    with pytest.raises(ValueError, match="one week"):
+        weekly_discoveries([0.1], [])
