@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import logging
+
 import streamlit as st
 
-from dashboard import data, filters, notices
+from dashboard import data, filters, notices, parts
 from pipelines.errors import ShopspreadError
 
 PAGES: dict[str, list[tuple[str, str, str]]] = {
@@ -20,6 +22,7 @@ PAGES: dict[str, list[tuple[str, str, str]]] = {
 }
 
 POLL_S = 4
+LOG = logging.getLogger("shopspread.dashboard")
 
 
 @st.fragment(run_every=POLL_S)
@@ -35,7 +38,8 @@ def watch(seen: str) -> None:
 
 def main() -> None:
     """One run of the script: a page with its filters, or what to do first."""
-    st.set_page_config(page_title="Shopspread", page_icon=":material/ssid_chart:", layout="wide")
+    st.set_page_config(page_title="Shopspread", page_icon=parts.icon(), layout="wide")
+    parts.style()
     filters.keep()
     pages = {
         section: [
@@ -61,6 +65,10 @@ def main() -> None:
         page.run()
     except ShopspreadError as error:
         notices.trouble(str(error))
+    except Exception:
+        # A defect of ours: the terminal gets all of it, the person a sentence to act on.
+        LOG.exception("the page %s could not be drawn", page.title)
+        notices.defect(page.title)
 
 
 main()

@@ -72,6 +72,23 @@ def pick(label: str, key: str, options: list[str], *, help: str | None = None) -
     return chosen
 
 
+def pick_family(families: list[str]) -> str:
+    """The family a page is about: the one chosen on any page before, else the first.
+
+    For pages that do not show the sidebar's own choice of family.
+    """
+    state = st.session_state
+    if state.get("family") in families:
+        state["kept_family"] = state["family"]
+
+    def share() -> None:
+        state["family"] = state["kept_family"]
+
+    if state.get("kept_family") not in families:
+        state["kept_family"] = families[0]
+    return str(st.selectbox("Engine family", families, key="kept_family", on_change=share))
+
+
 def _legend() -> None:
     with st.expander("What the colours mean"):
         for colour, meaning in palette.LEGEND:

@@ -35,6 +35,7 @@ def command(port: int, *, headless: bool | None = None) -> list[str]:
         "browser.gatherUsageStats": "false",
         "client.showErrorDetails": "none",
         "client.toolbarMode": "minimal",
+        "runner.magicEnabled": "false",
         **THEME,
     }
     if headless is not None:

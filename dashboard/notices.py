@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from html import escape
+
 import streamlit as st
+
+from dashboard import palette
 
 FIRST_STEPS = """
 1. Put the shop's tables (`engine_families.csv`, `technicians.csv`, `repair_orders.csv`, `captures.csv`,
@@ -33,6 +37,25 @@ def too_little(sentence: str) -> None:
 def trouble(sentence: str) -> None:
     """Something could not be done: the reason and what to do."""
     st.error(sentence, icon=":material/error:")
+
+
+def defect(title: str) -> None:
+    """A page that failed through a fault of this program."""
+    st.error(
+        f"The page '{title}' could not be drawn: a fault in this program, not in your records, which are untouched. "
+        "Choose another page or other filters; the terminal that runs the dashboard shows the details to report.",
+        icon=":material/bug_report:",
+    )
+
+
+def verdict(word: str, sentence: str) -> None:
+    """A capture's verdict, in the colour and with the sign it has on every page."""
+    sign = {"usual": "●", "odd": "▼"}.get(word, "◆")
+    colour = palette.VERDICTS[word]
+    st.html(
+        f'<div style="border-left:0.5rem solid {colour};background:#f3f5f7;padding:0.7rem 1rem;font-size:1.2rem;'
+        f'border-radius:4px"><span style="color:{colour}">{sign}</span>&nbsp; {escape(sentence)}</div>'
+    )
 
 
 def cautions(sentences: tuple[str, ...], *, expanded: bool = False) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
+import numpy as np
 import polars as pl
 import streamlit as st
 
@@ -11,6 +13,31 @@ from dashboard import palette
 from dashboard.answers.shop import Answer
 
 TONES = {"good": palette.USUAL, "bad": palette.ODD, "plain": palette.INK}
+
+
+@cache
+def icon() -> np.ndarray[Any, np.dtype[np.uint8]]:
+    """The browser tab's picture, shape (32, 32, 3): drawn here, because a named icon would be fetched from outside."""
+    picture = np.full((32, 32, 3), 255, dtype=np.uint8)
+    picture[12:21] = _rgb(palette.BAND)
+    at = np.arange(32)
+    level = 16 + np.round(4 * np.sin(at * 2 * np.pi / 11)).astype(int) + np.where(abs(at - 20) < 3, 7, 0)
+    for lower in range(3):
+        picture[np.clip(level + lower, 0, 31), at] = _rgb(palette.ODD)
+    return picture
+
+
+def style() -> None:
+    """Headings that leave room for answers above the fold."""
+    st.html(
+        "<style>[data-testid='stMainBlockContainer']{padding-top:2.2rem}"
+        "h1{font-size:2rem!important;padding-bottom:0.2rem!important}h2{font-size:1.45rem!important}"
+        "h3{font-size:1.1rem!important}</style>"
+    )
+
+
+def _rgb(colour: str) -> tuple[int, int, int]:
+    return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
 
 
 def chart(drawn: Any) -> None:

@@ -103,7 +103,7 @@ def _going_well(skill: TechnicianSkill) -> tuple[str, ...]:
 def _to_work_on(skill: TechnicianSkill, found: CoachingList) -> tuple[str, ...]:
     items = [item for item in found.items if item.technician == skill.technician]
     work = [
-        f"Let us look together at {answers.TOPIC_WORDS.get(item.topic, item.topic)}: {item.evidence}"
+        f"Let us look together at {answers.TOPIC_WORDS.get(item.topic, item.topic)}: {answers.item_evidence(item)}"
         for item in items
     ]
     worst = skill.failing_checks.filter(pl.col("excess") > 1)

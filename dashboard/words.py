@@ -84,6 +84,14 @@ def day(value: dt.date | dt.datetime | None) -> str:
     return "unknown day" if value is None else f"{value:%Y-%m-%d}"
 
 
+def once_in_years(per_year: float) -> str:
+    """A yearly rate as `about once in 20 years`."""
+    if per_year <= 0:
+        return "practically never"
+    years = 1 / per_year
+    return f"about once in {number(years)} years" if years < 1000 else "less than once in 1 000 years"
+
+
 def chance(p: float | None) -> str:
     """A p-value as a frequency anybody can picture."""
     if p is None:

@@ -18,6 +18,16 @@ STATUS_WORDS = {
 }
 
 
+LABELS = {
+    "comeback_window_days": "A return within so many days is a comeback",
+    "cost_miss": "Cost of a missed weak cylinder, currency",
+    "cost_false_alarm": "Cost of an unneeded gauge test, currency",
+    "discovery_rate_pct": "Healthy ones allowed among those called unlike their family, %",
+    "labour_rate_per_h": "Labour, currency an hour",
+    "house_setup": "House setup",
+}
+
+
 def counts(captures: pl.DataFrame) -> dict[str, int]:
     """Captures by status, in the order of the contract."""
     return {status: captures.filter(pl.col("status") == status).height for status in STATUS_WORDS}
@@ -52,7 +62,7 @@ def setting_rows(stored: pl.DataFrame, values: dict[str, Any]) -> pl.DataFrame:
         row = who.get(name)
         rows.append(
             {
-                "setting": name,
+                "setting": label(name),
                 "value": json.dumps(values[name], ensure_ascii=False),
                 "what it means": known.help,
                 "decided": "as delivered"
@@ -70,7 +80,10 @@ def numeric() -> list[Setting]:
 
 def label(name: str) -> str:
     """A setting's name in words."""
-    return name.replace("_pct", ", %").replace("_per_h", " an hour").replace("_", " ").capitalize()
+    return (
+        LABELS.get(name)
+        or name.replace("_pct", ", %").replace("_per_h", " an hour").replace("_", " ").capitalize()
+    )
 
 
 def as_number(known: Setting, value: float) -> float | int:

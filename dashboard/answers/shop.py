@@ -11,10 +11,11 @@ import polars as pl
 from dashboard import words
 from models.adoption import Adoption
 from models.comebacks import Comebacks
-from models.intervals import share, share_difference
+from models.intervals import share, share_difference, wilson_many
 from models.results import Estimate
 
 RECENT_WEEKS = 8
+RUNNING_WEEKS = 4
 LEAST_ORDERS = 20
 
 
@@ -66,7 +67,8 @@ def comeback_answer(value: Comebacks) -> Answer:
     if difference.estimate is None:
         return Answer(question, "Too little to say", words.points(difference))
     sign = words.clear_sign(difference)
-    answer = {-1: "Yes, among like jobs", 0: "Not clear yet", 1: "No, they come back more"}[sign]
+    size = f"{words.number(abs(100 * difference.estimate))} in 100"
+    answer = {-1: f"Yes: {size} fewer", 0: "Not clear yet", 1: f"No: {size} more"}[sign]
     return Answer(
         question, answer, in_a_hundred(difference, value.window_days), "good" if sign < 0 else "plain"
     )
@@ -99,7 +101,7 @@ def cost_answer(value: Comebacks, labour_rate: float) -> Answer:
     detail = (
         f"{words.plural(row['comebacks'], 'comeback')} within {value.window_days} days took "
         f"{words.number(row['labour_h'])} h of labour (at {words.number(labour_rate)} an hour) and parts for "
-        f"{words.number(row['parts_cost'])}."
+        f"{words.number(row['parts_cost'])}, in the shop's currency."
     )
     returned = value.parts
     parts = {r["group"]: r for r in returned.iter_rows(named=True)}
@@ -258,13 +260,23 @@ def people_rows(value: Adoption) -> pl.DataFrame:
 
 
 def weekly_rows(value: Adoption) -> pl.DataFrame:
-    """Scope use by week in percent: week, share_pct, low, high, n."""
-    return value.by_week.select(
+    """Scope use by week, and over the four weeks up to it, in percent.
+
+    Returns:
+        week, share_pct, n (jobs of the week); running_pct, low, high (95 %) of the last four weeks on record.
+    """
+    counts = value.by_week.sort("week").with_columns(
+        k=pl.col("scoped").rolling_sum(RUNNING_WEEKS, min_samples=1),
+        trials=pl.col("eligible").rolling_sum(RUNNING_WEEKS, min_samples=1),
+    )
+    low, high = wilson_many(counts["k"].to_numpy(), counts["trials"].to_numpy())
+    return counts.select(
         "week",
         (100 * pl.col("share")).alias("share_pct"),
-        (100 * pl.col("low")).alias("low"),
-        (100 * pl.col("high")).alias("high"),
         pl.col("eligible").alias("n"),
+        (100 * pl.col("k") / pl.col("trials")).alias("running_pct"),
+        pl.Series("low", 100 * low, dtype=pl.Float64),
+        pl.Series("high", 100 * high, dtype=pl.Float64),
     )
 
 

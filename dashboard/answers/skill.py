@@ -122,11 +122,19 @@ def item_heading(item: CoachingItem) -> str:
     return f"{item.technician}: {TOPIC_WORDS.get(item.topic, item.topic)}"
 
 
+def item_evidence(item: CoachingItem) -> str:
+    """The evidence with setup checks in words."""
+    text = item.evidence
+    if item.detail:
+        text = text.replace(item.detail, f"'{CHECK_HELP.get(item.detail, item.detail)}'")
+    return text
+
+
 def item_since(item: CoachingItem) -> str:
-    """Since when, and how surprising that is."""
+    """When it was noticed, and how often it would be a false alarm."""
     return (
-        f"Since {words.day(item.since)}; noticed {words.day(item.signal.at)}. An ordinary technician's chart "
-        f"gives such an alarm in about {words.number(100 * item.signal.false_alarm_per_year, 1)} of 100 years."
+        f"Noticed {words.day(item.signal.at)}. Ordinary work would set off this alarm "
+        f"{words.once_in_years(item.signal.false_alarm_per_year)}."
     )
 
 

@@ -180,17 +180,27 @@ def history(frames: dict[str, pl.DataFrame], name: str | None, as_of: dt.date) -
     )
 
 
+def newest_week(frames: dict[str, pl.DataFrame], as_of: dt.date) -> dt.date:
+    """The Monday of the newest week with a capture up to a day; of the day itself without one."""
+    days = frames["captures"]["captured_at"].dt.date().drop_nulls()
+    newest = days.filter(days <= as_of).max()
+    day = newest if isinstance(newest, dt.date) else as_of
+    return day - dt.timedelta(days=day.weekday())
+
+
 def this_week(
     frames: dict[str, pl.DataFrame], as_of: dt.date, family_name: str | None, rate_pct: float
 ) -> tuple[pl.DataFrame, str]:
-    """The captures of the as-of day's week that stand out, and how sure that list is.
+    """The captures of the newest week that stand out, and how sure that list is.
 
     Returns:
         capture_file, day, engine_family, technician, why_listed, lowest_pct, what, outcome; and a
         sentence with the false discovery rate, or why it cannot be held.
     """
-    monday = as_of - dt.timedelta(days=as_of.weekday())
-    week = frames["captures"].filter(pl.col("captured_at").dt.date().is_between(monday, as_of))
+    monday = newest_week(frames, as_of)
+    week = frames["captures"].filter(
+        pl.col("captured_at").dt.date().is_between(monday, min(as_of, monday + dt.timedelta(days=6)))
+    )
     rows = week.join(frames["scores"], on="capture_file", how="inner")
     found = weekly_discoveries(
         rows["outlier_p"].to_list(),

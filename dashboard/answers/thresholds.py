@@ -84,7 +84,7 @@ def in_force_sentence(row: dict[str, Any] | None) -> str:
     return (
         f"A cylinder counts as odd from **{words.number(row['threshold_pct'], 1)} %** below the others: version "
         f"{row['version']}, {'proposed' if row['source'] == 'proposed' else 'set'} by {row['set_by']} on "
-        f"{words.day(row['set_at'])}. {row['reason']}"
+        f"{words.day(row['set_at'])}. {row['reason'] if row['source'] == 'set' else ''}"
     )
 
 

@@ -86,7 +86,7 @@ def cylinders(rows: pl.DataFrame) -> Any:
         "name:N", "Cylinder", sort=rows.sort("order")["name"].to_list(), axis=alt.Axis(labelAngle=0)
     )
     top = max(115.0, float(rows["high"].max() or 0) * 1.05)  # type: ignore[arg-type]
-    title = ("Relative compression", "% of this capture's median cylinder")
+    title = ("Relative compression", "% of the median cylinder")
     upright = base.y("relative_pct:Q", *title, scale=alt.Scale(domain=[0, top]))
     tip = [
         alt.Tooltip("name:N", title="cylinder"),
@@ -102,7 +102,7 @@ def cylinders(rows: pl.DataFrame) -> Any:
     )
     error = (
         alt.Chart(rows)
-        .mark_errorbar(thickness=2, ticks=True, color=palette.BLACK)
+        .mark_rule(strokeWidth=4, color=palette.BLACK)
         .encode(x=along, y=alt.Y("low:Q", title=base.axis_title(*title)), y2="high:Q")
     )
     layers: list[Any] = [bars]

@@ -112,7 +112,7 @@ def drills(rows: pl.DataFrame) -> Any:
 def alarm(rows: pl.DataFrame) -> Any:
     """The chart behind a name on the list: at, statistic, limit, trouble."""
     across = base.x("at:T", "Day")
-    title = "Trouble beyond what is usual, added up (no unit)"
+    title = base.axis_title("Trouble added up", "score")
     marked = rows.with_columns(verdict=pl.when("trouble").then(pl.lit("odd")).otherwise(pl.lit("usual")))
     layers: list[Any] = [
         alt.Chart(rows)

@@ -14,33 +14,34 @@ GROUPS = {"scoped": palette.SCOPED, "not scoped": palette.NOT_SCOPED}
 
 
 def use_by_week(rows: pl.DataFrame) -> Any:
-    """Share of eligible jobs that were scoped, week by week: week, share_pct, low, high, n."""
+    """Share of eligible jobs that were scoped: week, share_pct, n; running_pct, low, high over four weeks."""
     along = base.x("week:T", "Week closed")
     title = base.axis_title("Eligible jobs scoped", "%")
     upright = alt.Y("share_pct:Q", title=title, scale=alt.Scale(domain=[0, 100]))
     band = (
         alt.Chart(rows)
-        .mark_area(opacity=0.3, color=palette.BAND, interpolate="monotone")
+        .mark_area(opacity=0.3, color=palette.BAND)
         .encode(x=along, y=alt.Y("low:Q", title=title), y2="high:Q")
     )
     line = (
         alt.Chart(rows)
-        .mark_line(color=palette.SCOPED, strokeWidth=2, interpolate="monotone")
-        .encode(x=along, y=upright)
+        .mark_line(color=palette.SCOPED, strokeWidth=2.5)
+        .encode(x=along, y=alt.Y("running_pct:Q", title=title, scale=alt.Scale(domain=[0, 100])))
     )
     dots = (
         alt.Chart(rows)
-        .mark_circle(color=palette.SCOPED, opacity=0.9)
+        .mark_circle(color=palette.SCOPED, opacity=0.45)
         .encode(
             x=along,
             y=upright,
             size=alt.Size("n:Q", legend=None, scale=alt.Scale(range=[15, 90])),
             tooltip=[
                 alt.Tooltip("week:T", title="week of"),
-                alt.Tooltip("share_pct:Q", title="scoped (%)", format=".0f"),
+                alt.Tooltip("share_pct:Q", title="scoped that week (%)", format=".0f"),
+                alt.Tooltip("n:Q", title="jobs that week"),
+                alt.Tooltip("running_pct:Q", title="over four weeks (%)", format=".0f"),
                 alt.Tooltip("low:Q", title="95 % from (%)", format=".0f"),
                 alt.Tooltip("high:Q", title="to (%)", format=".0f"),
-                alt.Tooltip("n:Q", title="jobs"),
             ],
         )
     )
@@ -72,6 +73,7 @@ def intervals(
     *,
     along: str,
     zero: bool = False,
+    from_zero: bool = True,
     colour: str = palette.USUAL,
     sort: Any = None,
     raw: str | None = None,
@@ -81,13 +83,14 @@ def intervals(
 
     Args:
         rows: name, `field`, low, high; a missing figure is drawn as `too little to say`.
-        along: title of the names. zero: draw the line where there is no difference.
+        along: title of the names. zero: draw the line where there is no difference. from_zero: whether the
+            axis begins at zero.
         raw: column drawn as a hollow mark beside the figure.
     """
     names = rows["name"].to_list()
     upright = base.y("name:N", along, sort=names if sort is None else sort, axis=alt.Axis(labelLimit=260))
     title = base.axis_title(what, unit)
-    across = alt.X(f"{field}:Q", title=title)
+    across = alt.X(f"{field}:Q", title=title, scale=alt.Scale(zero=from_zero))
     known, unknown = rows.filter(pl.col(field).is_not_null()), rows.filter(pl.col(field).is_null())
     tip = [
         alt.Tooltip("name:N", title=along.lower()),
@@ -123,7 +126,7 @@ def intervals(
         .mark_text(align="left", color=palette.UNSURE, fontStyle="italic", dx=6)
         .encode(x=alt.value(0), y=upright, text=alt.value("too little to say"))
     )
-    return base.finish(alt.layer(*layers), height=max(90, 34 * len(names)))
+    return base.finish(alt.layer(*layers), height=max(130, 36 * len(names) + 50))
 
 
 def incidence(rows: pl.DataFrame, window_days: int) -> Any:

@@ -10,7 +10,7 @@ import polars as pl
 from dashboard import palette
 from dashboard.charts import base
 
-RELATIVE = ("Relative compression", "% of the capture's median cylinder")
+RELATIVE = ("Relative compression", "% of the median cylinder")
 
 
 def pattern(rows: pl.DataFrame, points: pl.DataFrame) -> Any:
@@ -69,16 +69,14 @@ def parts(rows: pl.DataFrame) -> Any:
     """What the spread is made of: part, spread_pct."""
     chart = (
         alt.Chart(rows)
-        .mark_bar(color=palette.BAND, size=22)
+        .mark_bar(color=palette.BAND)
         .encode(
-            x=base.x("spread_pct:Q", "Standard deviation", "% of the median cylinder"),
-            y=base.y(
-                "part:N", "Part of the spread", sort=rows["part"].to_list(), axis=alt.Axis(labelLimit=220)
-            ),
+            x=base.x("spread_pct:Q", "Standard deviation", "%"),
+            y=base.y("part:N", "Part", sort=rows["part"].to_list(), axis=alt.Axis(labelLimit=220)),
             tooltip=["part:N", alt.Tooltip("spread_pct:Q", format=".2f")],
         )
     )
-    return base.finish(chart, height=130)
+    return base.finish(chart, height=150)
 
 
 def history(rows: pl.DataFrame, limit_pct: float | None) -> Any:
@@ -218,7 +216,7 @@ def cost(rows: pl.DataFrame, in_force: float | None, tried: float, low: float, h
         .mark_line(strokeWidth=2.2, color=palette.INK)
         .encode(
             x=across,
-            y=base.y("expected_cost:Q", "Expected cost of one capture", "shop's currency"),
+            y=base.y("expected_cost:Q", "Cost of one capture", "currency"),
             tooltip=[
                 alt.Tooltip("threshold_pct:Q", title="X (%)"),
                 alt.Tooltip("expected_cost:Q", title="cost", format=".1f"),

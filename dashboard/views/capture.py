@@ -27,7 +27,11 @@ if asked in listed["capture_file"]:
 with st.expander(f"Choose among {words.plural(listed.height, 'capture')}", expanded=asked is None):
     picked = parts.table(
         listed, on_select="rerun", selection_mode="single-row", height=260, key="capture_table",
-        column_config={"odd_pct": st.column_config.NumberColumn("lowest below others, %", format="%.1f")},
+        column_config={
+            "capture_file": "capture", "captured_at": "captured", "engine_family": "engine family",
+            "repair_order": "job", "odd_pct": st.column_config.NumberColumn("lowest below others, %", format="%.1f"),
+            "call": "called",
+        },
     )  # fmt: skip
     answers.remember_choice(picked, listed, st.session_state)
 name = filters.pick("Capture", "capture", listed["capture_file"].to_list())
@@ -37,9 +41,7 @@ if view is None:
     st.stop()
 row = view.row
 
-show = {"odd": st.error, "usual": st.success, "too little to say": st.warning}[view.verdict]
-icon = {"odd": ":material/arrow_downward:", "usual": ":material/check:"}.get(view.verdict, ":material/help:")
-show(view.sentence, icon=icon)
+notices.verdict(view.verdict, view.sentence)
 st.markdown(" ".join([*view.notes, view.called, view.outcome or "No outcome is confirmed yet."]))
 st.caption(answers.headline(row, data.title(row["test"] or "")))
 

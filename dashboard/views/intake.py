@@ -81,9 +81,10 @@ with right, st.form("house"):
 st.header("Log")
 rows = st.select_slider("Newest rows shown", [100, 500, 2000, 10000], key="kept_log_rows")
 log = data.frame(stamp, "intake_log", rows=rows)
-parts.table(answers.log_rows(log), height=420, lazy=True) if log.height else st.caption(
-    "Nothing is logged yet."
-)
+if log.height:
+    parts.table(answers.log_rows(log), height=420)
+else:
+    notices.too_little("Nothing is logged yet.")
 st.caption(
     "Every row and file that came, changed, waits or was refused, and every decision; nothing is overwritten."
 )

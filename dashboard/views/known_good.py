@@ -11,7 +11,7 @@ from dashboard.charts import spread as charts
 
 stamp: str = st.session_state["stamp"]
 frames = data.frames(stamp)
-chosen = filters.sidebar(frames, data.newest_day(stamp), ("family",))
+filters.sidebar(frames, data.newest_day(stamp), ())
 
 st.title("Known-good captures")
 families = sorted(frames["families"]["engine_family"])
@@ -20,9 +20,7 @@ if not families:
     st.stop()
 left, right = st.columns(2)
 with left:
-    name = chosen.family or filters.pick("Engine family", "kept_family", families) or families[0]
-    if chosen.family:
-        st.markdown(f"**Engine family** {name}")
+    name = filters.pick_family(families)
 captures = answers.family_captures(frames, name)
 with right:
     over = filters.pick("Lay a capture over it", "kept_over", ["none", *captures])

@@ -38,7 +38,7 @@ with left:
         )
     else:
         parts.chart(charts.use_by_week(weekly))
-        st.caption("Band: 95 % interval of that week alone; a week with few jobs has a wide one.")
+        st.caption("Line and band: the last four weeks together, with 95 % interval. Dots: single weeks.")
 with right:
     st.subheader("Paid work and practice, apart")
     practice = answers.practice_rows(use)
@@ -96,11 +96,12 @@ with right:
     else:
         parts.chart(
             charts.intervals(
-                gaps, "points", "Difference in comebacks (left of the line: fewer when scoped)",
+                gaps, "points", "Difference in comebacks",
                 "percentage points", along="Comparison", zero=True, colour=charts.GROUPS["scoped"],
             )
         )  # fmt: skip
         st.markdown(
+            "Left of the line: fewer came back when scoped. "
             f"As they are: {words.points(back.crude.risk_difference)}. Like for like: "
             f"{words.points(back.adjusted.risk_difference)}. Before and after technicians started to scope: "
             f"{words.points(back.stepped.difference)}."
@@ -153,11 +154,8 @@ with right:
             )
         )  # fmt: skip
         st.caption(f"All together, allowing for person and season: {words.points(back.stepped.difference)}.")
-left, right = st.columns(2)
-with left:
-    st.subheader("What comebacks took")
-    parts.table(answers.money_table(back))
-with right:
-    st.subheader("Parts fitted and returned")
-    parts.table(answers.parts_table(back))
+st.subheader("What comebacks took")
+parts.table(answers.money_table(back))
+st.subheader("Parts fitted and returned")
+parts.table(answers.parts_table(back))
 st.caption("Money is in the shop's own currency. Totals as they are, not like for like.")

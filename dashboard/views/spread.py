@@ -20,12 +20,12 @@ if frames["families"].is_empty():
     notices.too_little("No engine family is defined yet: add engine_families.csv to the drop folder.")
     st.stop()
 
-st.header("Standing out this week")
+st.header(f"Standing out in the week of {words.day(answers.newest_week(frames, chosen.as_of))}")
 week, sure = answers.this_week(
     frames, chosen.as_of, chosen.family, data.settings(stamp)["discovery_rate_pct"]
 )
 if week.is_empty():
-    st.success("No capture of this week stands out.", icon=":material/check:")
+    st.success("No capture of that week stands out.", icon=":material/check:")
 else:
     event = parts.table(
         week, on_select="rerun", selection_mode="single-row", key="week_table",
@@ -44,7 +44,7 @@ parts.table(answers.overview(frames, fit))
 parts.chart(
     shop_charts.intervals(
         answers.spread_rows(fit), "spread_pct", "Spread of healthy cylinders (standard deviation)",
-        "% of the median cylinder", along="Engine family",
+        "% of the median cylinder", along="Engine family", from_zero=False,
     )
 )  # fmt: skip
 st.caption(

@@ -36,7 +36,7 @@ with list_tab:
     for item in found.items:
         with st.container(border=True):
             st.subheader(answers.item_heading(item))
-            st.markdown(f"{item.evidence} {answers.item_since(item)}")
+            st.markdown(f"{answers.item_evidence(item)} {answers.item_since(item)}")
             left, right = st.columns([3, 2])
             with left:
                 parts.chart(charts.alarm(people.chart_points(found, item.technician, item.topic)))

@@ -11,7 +11,7 @@ from pipelines.errors import ShopspreadError, ThresholdConflict
 
 stamp: str = st.session_state["stamp"]
 frames = data.frames(stamp)
-chosen = filters.sidebar(frames, data.newest_day(stamp), ("family",))
+filters.sidebar(frames, data.newest_day(stamp), ())
 
 st.title("Thresholds")
 st.caption("From how far below the others a cylinder counts as odd, family by family, and what that costs.")
@@ -19,7 +19,7 @@ families = sorted(frames["families"]["engine_family"])
 if not families:
     notices.too_little("No engine family is defined yet: add engine_families.csv to the drop folder.")
     st.stop()
-name = chosen.family or filters.pick("Engine family", "kept_family", families) or families[0]
+name = filters.pick_family(families)
 settings = data.settings(stamp)
 force = answers.in_force(frames, name)
 st.info(answers.in_force_sentence(force), icon=":material/tune:")
