@@ -219,7 +219,7 @@ def slip(setup: ScopeSetup, kind: Slip, rng: np.random.Generator) -> ScopeSetup:
         "no_attenuator": lambda: _sync(setup, scale=1.0, full_scale=20.0),
         "coarse_resolution": lambda: replace(_battery(setup, full_scale=100.0), bits=8),
         "low_sample_rate": lambda: replace(setup, rate_hz=float(rng.choice([200.0, 250.0, 400.0]))),
-        "clipped": lambda: _battery(setup, full_scale=10.0),
+        "clipped": lambda: _battery(setup, full_scale=11.0),
         "no_sync": lambda: _sync(setup, signal="nothing_connected"),
         "wrong_gain": lambda: _battery(setup, gain=gain),
         "dropouts": lambda: replace(setup, dropouts_s=((gap_s, gap_s + float(rng.uniform(0.1, 0.6))),)),

@@ -79,8 +79,8 @@ def test_each_slip_shows_in_the_samples(trace: CrankingTrace) -> None:
     cut = record(trace, slip(replace(SETUP, off_screen="inf"), "no_attenuator", rng))
     assert np.isposinf(cut.samples[1]).sum() >= 5
     clipped = record(trace, slip(SETUP, "clipped", rng)).samples[0]
-    assert (clipped == clipped.max()).mean() > 0.2
-    assert clipped.max() < 10.0
+    assert (clipped == clipped.max()).mean() > 0.15
+    assert clipped.max() < 11.0
     assert np.ptp(record(trace, slip(SETUP, "no_sync", rng)).samples[1]) < 1.0
     lost = record(trace, slip(SETUP, "dropouts", rng)).samples
     assert 0.01 < np.isnan(lost).mean() < 0.5
