@@ -110,7 +110,8 @@ class CoachingList:
     Attributes:
         items: by technician's name, never by size of the figure.
         false_alarm_per_year: how many ordinary technicians this list would name in a year, expected.
-        charts: how many charts were watched. unwatched: technicians with too little work for any.
+        charts: how many charts were watched. unwatched: technicians with too few captures for any
+            chart: too little to say, neither good nor bad.
         chart_points: every point of every chart, for drawing (`CHART_SCHEMA`).
         past: technician, topic, since, at, ended_on: alarms that have ended or were answered by a session.
         note: the false-alarm rate in a sentence.
@@ -180,7 +181,8 @@ def needs_coaching(
         if part.height < chosen.least_n:
             continue
         topic, name = str(topic), str(name)
-        watched.add(name)
+        if topic != "scope use":
+            watched.add(name)
         charts += 1
         chart = _Chart(part, _sessions(coaching, name, topic, moment), moment, allowed, chosen)
         rate += chart.false_alarm_per_year

@@ -10,17 +10,18 @@ the chart is a Markov chain over its statistic (Brook & Evans, Biometrika 59:539
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import optimize, stats
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-_STATES = 120  # cells of the chart's statistic in the Markov chain
-_PAYOFF_BINS = 12  # different expected shares kept apart when a chart's limit is computed
+_STATES = 100  # cells of the chart's statistic in the Markov chain
+_PAYOFF_BINS = 8  # different expected shares kept apart when a chart's limit is computed
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +175,9 @@ def false_alarm_chance(
     event = odds * p / (1 - p + odds * p)
     cell = limit / _STATES
     middle = np.concatenate([[0.0], (np.arange(_STATES) + 0.5) * cell])  # zero is a state of its own
-    matrix = np.zeros((_STATES + 2, _STATES + 2))
+    size = _STATES + 1
+    matrix = np.zeros((size, size + 1))  # the last column is the alarm, which is not left again
+    origin = np.broadcast_to(np.arange(size)[:, None], (size, p.size))
     for weights, chance in ((up, share * event), (down, share * (1 - event))):
         target = middle[:, None] + weights[None, :]
         # a step that lands inside a cell is split between its two neighbours, so that its mean is kept
@@ -182,17 +185,19 @@ def false_alarm_chance(
         lower = np.floor(position).astype(np.int64)
         upper_share = position - lower
         for offset, part in ((0, 1 - upper_share), (1, upper_share)):
-            state = lower + offset + 1
-            state = np.where(target <= 0, 0, np.clip(state, 0, _STATES + 1))
-            state = np.where(target >= limit, _STATES + 1, np.where(state > _STATES, _STATES, state))
-            np.add.at(
-                matrix,
-                (np.broadcast_to(np.arange(_STATES + 1)[:, None], state.shape), state),
-                part * chance[None, :],
-            )
-    matrix[_STATES + 1, _STATES + 1] = 1.0
-    begin = 0 if start <= 0 else min(int(start / cell) + 1, _STATES)
-    return float(np.linalg.matrix_power(matrix, max(observations, 0))[begin, _STATES + 1])
+            state = np.clip(lower + offset + 1, 0, _STATES)
+            state = np.where(target <= 0, 0, np.where(target >= limit, size, state))
+            flat = (origin * (size + 1) + state).ravel()
+            matrix += np.bincount(
+                flat, weights=(part * chance[None, :]).ravel(), minlength=matrix.size
+            ).reshape(matrix.shape)
+    at = np.zeros(size)
+    at[0 if start <= 0 else min(int(start / cell) + 1, _STATES)] = 1.0
+    step, alarm, passed = matrix[:, :size], matrix[:, size], 0.0
+    for _ in range(observations):
+        passed += float(at @ alarm)
+        at = at @ step
+    return min(1.0, passed)
 
 
 def _expected_mix(expected: npt.ArrayLike) -> tuple[Floats, Floats]:
@@ -217,24 +222,29 @@ def limit_for_false_alarms(
     odds_in_control: float = 1.0,
     start_share: float = 0.0,
 ) -> float:
-    """The limit at which ordinary work signals with `chance` within `observations`, by bisection.
+    """The limit at which ordinary work signals with `chance` within `observations`, by root finding.
 
     `start_share` is the head start as a share of the limit (0.5 after an action, as Lucas & Crosier,
     Technometrics 24:199-205, 1982, propose for a process that may not have been put right).
     """
-    low, high = 0.2, 12.0
-    for _ in range(13):
-        middle = (low + high) / 2
+    lowest, highest = 0.2, 14.0
+
+    def excess(limit: float) -> float:
         rate = false_alarm_chance(
             expected,
-            limit=middle,
+            limit=limit,
             observations=observations,
             odds_to_find=odds_to_find,
             odds_in_control=odds_in_control,
-            start=start_share * middle,
+            start=start_share * limit,
         )
-        low, high = (middle, high) if rate > chance else (low, middle)
-    return high
+        return math.log(max(rate, 1e-300) / chance)  # nearly straight in the limit
+
+    if excess(lowest) <= 0:
+        return lowest
+    if excess(highest) >= 0:
+        return highest
+    return float(optimize.brentq(excess, lowest, highest, xtol=0.01))
 
 
 @dataclass(frozen=True, slots=True)

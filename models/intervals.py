@@ -45,7 +45,9 @@ def wilson(events: float, trials: float, *, level: float = LEVEL) -> tuple[float
     if trials == 0:
         return 0.0, 1.0
     low, high = proportion_confint(events, trials, alpha=1 - level, method="wilson")
-    return max(0.0, float(low)), min(1.0, float(high))
+    # at 0 or all of n the limit is the share itself; rounding must not put it a hair on the wrong side
+    seen = events / trials
+    return min(max(0.0, float(low)), seen), max(min(1.0, float(high)), seen)
 
 
 def wilson_many(events: npt.ArrayLike, trials: npt.ArrayLike) -> tuple[Floats, Floats]:
@@ -54,8 +56,8 @@ def wilson_many(events: npt.ArrayLike, trials: npt.ArrayLike) -> tuple[Floats, F
     safe = np.where(n > 0, n, 1.0)
     low, high = proportion_confint(np.where(n > 0, k, 0.0), safe, alpha=1 - LEVEL, method="wilson")
     return (
-        np.where(n > 0, np.clip(low, 0.0, 1.0), 0.0),
-        np.where(n > 0, np.clip(high, 0.0, 1.0), 1.0),
+        np.where(n > 0, np.minimum(np.clip(low, 0.0, 1.0), k / safe), 0.0),
+        np.where(n > 0, np.maximum(np.clip(high, 0.0, 1.0), k / safe), 1.0),
     )
 
 

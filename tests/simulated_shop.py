@@ -190,13 +190,14 @@ def skill_shop(
     right: float = 0.88,
     newcomer: bool = True,
     between_sd: float = 0.2,
+    confirmed: tuple[float, float] = (0.4, 0.7),
     coaching: tuple[tuple[str, str, int], ...] = (),
 ) -> SkillShop:
     """A year of captures with ordinary technicians and planted ones.
 
     Args:
         usable, right: what an ordinary technician has. between_sd: how much ordinary ones differ (SD
-            on the logit scale). coaching: (technician, topic, day) of sessions.
+            on the logit scale). confirmed: share of even and of odd calls that get an outcome. coaching: (technician, topic, day) of sessions.
     """
     rng = np.random.default_rng(seed)
     names = [f"tech {chr(97 + i)}" for i in range(people)]
@@ -219,13 +220,23 @@ def skill_shop(
                 return hit.rate
             return float(_logistic(np.log(usual / (1 - usual)) + own[topic]))
 
-        number = rng.poisson(captures_a_week * weeks)
-        days = np.sort(rng.uniform(0, 7 * weeks, number))
-        if newcomer and name == names[-1]:
-            days = np.sort(rng.uniform(7 * weeks - 14, 7 * weeks, 3))
-        for i, day in enumerate(days):
-            at = START + timedelta(days=float(day))
-            drill = rng.random() < 0.35
+        first = 7.0 * weeks - 14 if newcomer and name == names[-1] else 0.0
+        span = (7 * weeks - first) / 7
+        practice = rng.uniform(first, 7 * weeks, rng.poisson(0.35 * captures_a_week * span))
+        jobs = rng.uniform(first, 7 * weeks, rng.poisson(0.65 * captures_a_week / 0.45 * span))
+        scoped = np.array([rng.random() >= rate("scope use", 0.55, day) for day in jobs], dtype=bool)
+        orders += [
+            (f"{name[-1]}n{i}", START + timedelta(days=float(day)), name)
+            for i, day in enumerate(jobs[~scoped])
+        ]
+        days = np.concatenate([practice, jobs[scoped]])
+        drills_of = np.arange(days.size) < practice.size
+        if first:
+            days, drills_of = rng.uniform(first, 7 * weeks, 3), np.array([True, False, False])
+        for i in np.argsort(days):
+            day = float(days[i])
+            at = START + timedelta(days=day)
+            drill = bool(drills_of[i])
             bad = rng.random() < rate("usable captures", 1 - usable, day)
             slip = rng.random() < rate("hookup", 0.08, day)
             odd = rng.random() < 0.45
@@ -253,18 +264,12 @@ def skill_shop(
             if not bad:
                 shape = 100 + rng.normal(0, 1.5, 4)
                 cyl += [(file, c + 1, c + 1, float(shape[c]), 0.8, "sync", None) for c in range(4)]
-            if order is not None and rng.random() < (0.7 if called_odd else 0.4):
+            if order is not None and rng.random() < confirmed[called_odd]:
                 outcomes.append((
                     order, at + timedelta(days=1), "odd" if odd else "even", [cylinder] if odd else [], "gauge", [],
                 ))  # fmt: skip
             if order is not None:
                 orders.append((order, at, name))
-        first = 7 * weeks - 14 if newcomer and name == names[-1] else 0
-        jobs = np.sort(rng.uniform(first, 7 * weeks, rng.poisson(3.0 * (weeks - first / 7))))
-        for i, day in enumerate(jobs):
-            if rng.random() < rate("scope use", 0.55, day):
-                at = START + timedelta(days=float(day))
-                orders.append((f"{name[-1]}n{i}", at, name))
     full = [
         (
             o,
