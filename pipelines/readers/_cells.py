@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal
 
@@ -62,10 +63,18 @@ _BRACKETED = re.compile(r"^(.*?)\s*[(\[{<]\s*([^()\[\]{}<>]{1,14})\s*[)\]}>]\s*$
 _SLASHED = re.compile(r"^(.+?)\s*/\s*([^\s/]{1,12})$")
 _WORDED = re.compile(r"^(.+?)[\s_]+(?:in\s+)?([a-zµμ]{1,12})$", re.IGNORECASE)
 
-_TIME_NAME = re.compile(
-    r"\b(?:time|times|zeit|temps|tiempo|tempo|tijd|czas|seconds?|milliseconds?|microseconds?)\b"
-)
-_TIME_WORDS = {"t", "sec", "secs", "timebase"}
+_TIME_NAME = re.compile(r"\b(?:time|times|zeit|temps|tiempo|tempo|tijd|czas)\b")
+_TIME_WORDS = {"t", "time", "times", "zeit", "temps", "tiempo", "tempo", "tijd", "czas", "timebase"}
+_TIME_WORDS |= {
+    "sec",
+    "secs",
+    "second",
+    "seconds",
+    "millisecond",
+    "milliseconds",
+    "microsecond",
+    "microseconds",
+}
 _FIRST_AXIS = {"x", "x axis"}
 _INDEX_NAME = re.compile(
     r"(?:samples?|index|idx|point|row|no|nr|number|n|#)(?: ?(?:no|nr|number|index|#))?\.?"
@@ -75,7 +84,9 @@ _INDEX_NAME = re.compile(
 def split_cells(line: str, delimiter: str) -> list[str]:
     """The line's cells without surrounding blanks or quotes (RFC 4180 quoting)."""
     if '"' in line:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))]
+        with suppress(csv.Error):  # quotes that do not match: taken as they stand
+            reader = csv.reader([line], delimiter=delimiter, skipinitialspace=True)
+            return [cell.strip() for cell in next(reader)]
     return [cell.strip() for cell in line.split(delimiter)]
 
 
@@ -132,7 +143,7 @@ def name_and_unit(cell: str) -> tuple[str, Unit | None]:
 
 def _surely(unit: Unit, name: str) -> bool:
     """Whether a last word is a unit: `time s` and `ch1 mV` are, the `A` of `channel A` is a letter."""
-    return names_time(name) if unit.kind == "time" else len(unit.text) > 1
+    return names_time(name, first=True) if unit.kind == "time" else len(unit.text) > 1
 
 
 def _plain(name: str) -> str:
@@ -140,9 +151,13 @@ def _plain(name: str) -> str:
 
 
 def names_time(name: str, *, first: bool = False) -> bool:
-    """Whether a column's name says that it holds time; `first`: it stands left of the channels."""
+    """Whether a column's name says that it holds time.
+
+    `first`: it stands left of all others, where a longer name with `time` in it, or `x`, will do; further
+    right, `dwell time` is a channel.
+    """
     plain = _plain(name)
-    return plain in _TIME_WORDS or (first and plain in _FIRST_AXIS) or _TIME_NAME.search(plain) is not None
+    return plain in _TIME_WORDS or (first and (plain in _FIRST_AXIS or _TIME_NAME.search(plain) is not None))
 
 
 def names_index(name: str) -> bool:

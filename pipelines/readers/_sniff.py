@@ -120,7 +120,7 @@ def sniff(head: str) -> Layout:
         line for number, line in enumerate(lines[: table.best_start]) if number not in used and line.strip()
     ]
     preamble = read_preamble(above, table.delimiter, decimal_comma)
-    time, other_times, spare = _time_column(names, units, rows, table.decimal_comma)
+    time, other_times, spare = _time_column(names, units, rows, table.decimal_comma, preamble.interval_s)
     notes = list(preamble.notes)
     labels = [name for k, name in enumerate(names) if name and k != time and k not in other_times]
     repeated = sorted({name for name in labels if labels.count(name) > 1})
@@ -254,6 +254,7 @@ def _time_column(
     units: list[Unit | None],
     rows: list[list[str]],
     decimal_comma: bool,
+    interval_s: float | None,
 ) -> tuple[int | None, tuple[int, ...], tuple[int, ...]]:
     """The column of time, further ones, and the columns that only count the samples."""
     by_unit = [k for k, unit in enumerate(units) if unit is not None and unit.kind == "time"]
@@ -275,6 +276,10 @@ def _time_column(
     if step == 1.0 and all(row[0].isdigit() for row in rows):
         # Whole numbers that go up by one count the samples; they are no time without a unit.
         return None, (), (0,)
+    if interval_s is not None and first is None:
+        # The interval is known: an unnamed column that rises otherwise is a channel.
+        known = any(abs(step * factor / interval_s - 1.0) < 0.01 for factor in (1.0, 1e-3, 1e-6, 1e-9))
+        return (0 if known else None), (), ()
     return 0, (), ()
 
 

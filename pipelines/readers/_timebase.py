@@ -15,6 +15,8 @@ Times = npt.NDArray[np.float64]
 MAX_STRETCH = 20
 # A sample may sit so far from its place on the even grid, in steps, before the axis counts as uneven.
 PLACE_STEPS = 0.4
+# Printed digits coarser than this, in steps, and the rate comes from all samples instead of the ends.
+COARSE_STEPS = 0.05
 # Steps over which the usual step is taken where digits are few.
 BLOCK = 64
 
@@ -52,23 +54,13 @@ def timebase(time_s: Times, last_place_s: float, first_line: int) -> Timebase:
     """
     count = time_s.size
     span_s = float(time_s[-1] - time_s[0])
-    if span_s > 0:
-        step_s = span_s / (count - 1)
-        off_s = time_s - time_s[0]
-        off_s -= np.arange(count, dtype=np.float64) * step_s
-        if (
-            max(off_s.max(), -off_s.min()) <= last_place_s + PLACE_STEPS * step_s
-            and step_s > 0.02 * last_place_s
-        ):
-            if last_place_s > 0.05 * step_s:
-                # Two rounded ends would leave the rate uncertain by a digit over the whole span; all samples
-                # together (least squares against the sample number) do better.
-                place = np.arange(count, dtype=np.float64) - (count - 1) / 2
-                correction_s = float(place @ off_s) / float(place @ place)
-                start_s = float(time_s.mean()) - (step_s + correction_s) * (count - 1) / 2
-                return Timebase(1.0 / (step_s + correction_s), start_s)
-            return Timebase((count - 1) / span_s, float(time_s[0]))
+    step_s = span_s / (count - 1)
     steps_s = np.diff(time_s)
+    if span_s > 0 and _is_even(time_s, steps_s, step_s, last_place_s):
+        if last_place_s > COARSE_STEPS * step_s:
+            step_s, start_s = _line(time_s)
+            return Timebase(1.0 / step_s, start_s)
+        return Timebase((count - 1) / span_s, float(time_s[0]))
     back = np.flatnonzero(steps_s < -1.01 * last_place_s)
     if back.size:
         line = first_line + int(back[0]) + 1
@@ -84,6 +76,28 @@ def timebase(time_s: Times, last_place_s: float, first_line: int) -> Timebase:
     return _with_gaps(time_s, steps_s, last_place_s)
 
 
+def _is_even(time_s: Times, steps_s: Times, step_s: float, last_place_s: float) -> bool:
+    """Whether every sample lies where an even grid from first to last puts it, and none is missing."""
+    if step_s < 0.02 * last_place_s:
+        return False
+    if last_place_s < 0.25 * step_s and (steps_s.max() > 1.5 * step_s or steps_s.min() < 0.5 * step_s):
+        return False  # one missing row alone would hide within the tolerance below
+    off_s = time_s - time_s[0]
+    off_s -= np.arange(time_s.size, dtype=np.float64) * step_s
+    return bool(max(off_s.max(), -off_s.min()) <= last_place_s + PLACE_STEPS * step_s)
+
+
+def _line(time_s: Times) -> tuple[float, float]:
+    """Step and start of the least-squares line through (sample number, time).
+
+    Two rounded ends would leave the rate uncertain by a digit over the whole span; all samples together
+    do better, by about the square root of their number.
+    """
+    place = np.arange(time_s.size, dtype=np.float64) - (time_s.size - 1) / 2
+    step_s = float(place @ (time_s - time_s[0])) / float(place @ place)
+    return step_s, float(time_s.mean()) - step_s * (time_s.size - 1) / 2
+
+
 def _with_gaps(time_s: Times, steps_s: Times, last_place_s: float) -> Timebase:
     count = time_s.size
     step_s = float(np.median(steps_s))
@@ -97,13 +111,17 @@ def _with_gaps(time_s: Times, steps_s: Times, last_place_s: float) -> Timebase:
     gaps = np.flatnonzero(steps_s > 1.5 * step_s + last_place_s)
     inside = np.ones(count - 1, dtype=bool)
     inside[gaps] = False
-    # The step again, from all the even stretches together.
-    step_s = float(steps_s[inside].sum() / max(1, inside.sum()))
+    if last_place_s > COARSE_STEPS * step_s:
+        edges = np.concatenate([[0], gaps + 1, [count]])
+        longest = int(np.argmax(np.diff(edges)))
+        step_s = _line(time_s[edges[longest] : edges[longest + 1]])[0]
+    else:
+        step_s = float(steps_s[inside].sum() / max(1, inside.sum()))  # from all the even stretches together
     grid_steps = np.ones(count - 1, dtype=np.int64)
     grid_steps[gaps] = np.maximum(1, np.rint(steps_s[gaps] / step_s)).astype(np.int64)
     length = int(grid_steps.sum()) + 1
     uneven = np.abs(steps_s[inside] - step_s) > 0.5 * step_s + 1.01 * last_place_s
-    if uneven.mean() > 0.001 or gaps.size > 0.2 * count:
+    if not gaps.size or uneven.mean() > 0.001 or gaps.size > 0.2 * count:
         shortest, longest = np.percentile(steps_s, [1, 99])
         raise UnreadableFile(
             f"The samples are not evenly spaced (steps from {shortest:.3g} s to {longest:.3g} s); "
