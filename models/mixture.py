@@ -18,7 +18,6 @@ selection can be ignored (Little & Rubin, Statistical Analysis with Missing Data
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -103,18 +102,15 @@ def component_log_density(residual_pct: Floats, spread_pct: float) -> tuple[Floa
     rest = total[:, None] - centred**2 * n / (n - 1)
     # sqrt(n/(n-1)) and its twin below turn the density of a gap into that of a unit contrast.
     one = normal(rest, n - 2, spread_pct) + gap_log_density(gap, spread_pct) + 0.5 * np.log(n / (n - 1))
-    pairs = list(combinations(range(n), 2)) if n >= 4 else []
-    two = np.empty((residual_pct.shape[0], len(pairs)))
-    for at, (a, b) in enumerate(pairs):
-        both = centred[:, a] + centred[:, b]
-        others_mean = -both / (n - 2)
-        rest2 = total - centred[:, a] ** 2 - centred[:, b] ** 2 - (n - 2) * others_mean**2
-        two[:, at] = (
-            normal(rest2, n - 3, spread_pct)
-            + gap_log_density(others_mean - centred[:, a], spread_pct)
-            + gap_log_density(others_mean - centred[:, b], spread_pct)
-            + 0.5 * np.log(n / (n - 2))
-        )
+    a, b = np.triu_indices(n, 1) if n >= 4 else (np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
+    first, second = centred[:, a], centred[:, b]
+    others_mean = -(first + second) / (n - 2)
+    two = (
+        normal(total[:, None] - first**2 - second**2 - (n - 2) * others_mean**2, n - 3, spread_pct)
+        + gap_log_density(others_mean - first, spread_pct)
+        + gap_log_density(others_mean - second, spread_pct)
+        + 0.5 * np.log(n / (n - 2))
+    )
     return healthy, one, two, normal(total, n - 1, WILD_SD_PCT)
 
 

@@ -25,6 +25,7 @@ from models.family_model import (
 from models.matrix import NONE, PAIR, SYNC, Layout, Readings, readings_of
 from models.mixture import rough_spread, sort_captures
 from models.null import Null, lowest_gap
+from models.robust import nanmedian
 from models.scoring import Scores, score_captures
 
 __all__ = ["FamilyFit", "Scores", "SpreadSettings", "fit_families", "score_captures"]
@@ -271,10 +272,10 @@ def _describe(
         # Positions turn from capture to capture: an unevenness of the engine is part of the scatter here.
         centre = np.zeros(n)
     usual = 100.0 + centre - np.median(centre)
-    known = 100.0 + pattern_draws - np.median(pattern_draws, axis=1, keepdims=True)
-    fresh = 100.0 + fresh - np.median(fresh, axis=1, keepdims=True)
-    low, high = np.quantile(known, [0.025, 0.975], axis=0)
-    predict_low, predict_high = np.quantile(fresh, [0.025, 0.975], axis=0)
+    known = 100.0 + pattern_draws - nanmedian(pattern_draws, axis=1, keepdims=True)
+    fresh = 100.0 + fresh - nanmedian(fresh, axis=1, keepdims=True)
+    low, high = np.quantile(known.T.copy(), [0.025, 0.975], axis=1)
+    predict_low, predict_high = np.quantile(fresh.T.copy(), [0.025, 0.975], axis=1)
     odd, _ = lowest_gap(fresh - usual)
     null = Null.from_draws(odd)
     label = readings.healthy_label[shaping.rows]

@@ -1,0 +1,405 @@
+"""Normal spread: recovered where the truth is known, borrowed where it is not, and never fooled by a crowd."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from sklearn.metrics import roc_auc_score
+
+from models.drift import drift_of
+from models.null import Null, lowest_gap
+from models.spread import FamilyFit, SpreadSettings, fit_families, score_captures
+from tests.families_shop import (
+    CAPTURES,
+    CYLINDERS,
+    FAMILIES,
+    OUTCOMES,
+    Shop,
+    Truth,
+    healthy_readings,
+    make_shop,
+    to_median,
+)
+
+
+def fitted(shop: Shop) -> FamilyFit:
+    return fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
+
+
+def flagged(shop: Shop) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """odd_pct of every capture, whether its family's normal-spread limit flags it, and whether it is odd."""
+    fit = fitted(shop)
+    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes).captures
+    limit = scores.join(fit.stats.select("engine_family", "odd_limit_pct"), on="engine_family", how="left")
+    odd = scores["odd_pct"].to_numpy()
+    return odd, odd >= limit["odd_limit_pct"].to_numpy(), shop.is_odd(scores["capture_file"])
+
+
+def naive_gap(row: np.ndarray) -> tuple[float, int]:
+    """Slow twin of `lowest_gap`."""
+    at = int(np.nanargmin(row))
+    rest = [value for place, value in enumerate(row) if place != at and np.isfinite(value)]
+    return float(np.median(rest) - row[at]), at
+
+
+def test_lowest_gap_agrees_with_its_slow_twin() -> None:
+    rng = np.random.default_rng(1)
+    table = rng.normal(size=(200, 8))
+    table[rng.random(table.shape) < 0.3] = np.nan
+    gap, at = lowest_gap(table)
+    for row in range(200):
+        if np.isfinite(table[row]).sum() < 3:
+            assert np.isnan(gap[row])
+            assert at[row] == -1
+        else:
+            assert (gap[row], at[row]) == pytest.approx(naive_gap(table[row]))
+
+
+def test_inside_one_capture_no_cylinder_can_be_three_sigma_off() -> None:
+    """Shiffler R.E. (1988), American Statistician 42:79-80: |z| <= (n-1)/sqrt(n); the family has to say."""
+    for n in (3, 4, 5, 6, 8):
+        dead = np.array([0.0] + [100.0] * (n - 1))
+        z = abs(dead[0] - dead.mean()) / dead.std(ddof=1)
+        assert z == pytest.approx((n - 1) / np.sqrt(n))
+        assert z < 3.0
+    shop = make_shop(2, [30], odd_share=0.3, sizes=[4])
+    odd, over, truth = flagged(shop)
+    assert over[truth].all()
+    assert odd[truth].min() > odd[~truth].max()
+
+
+@pytest.mark.parametrize("odd_share", [0.4, 0.5])
+@pytest.mark.parametrize("same_cylinder", [False, True])
+def test_half_of_the_captures_may_be_faulty_and_nobody_said_which(
+    odd_share: float, same_cylinder: bool
+) -> None:
+    """22 captures a family, ten families, three shops: the limit flags few healthy captures and the faults.
+
+    About 350 healthy captures; at a true rate of 1 % more than 3 % would be a 3.7 sigma event.
+    """
+    alarms, found, areas = [], [], []
+    for seed in range(3):
+        shop = make_shop(seed, [22] * 10, odd_share=odd_share, same_cylinder=same_cylinder)
+        odd, over, truth = flagged(shop)
+        alarms.append(over[~truth])
+        found.append(over[truth])
+        areas.append(roc_auc_score(truth, odd))
+    assert np.concatenate(alarms).mean() <= 0.03
+    assert np.concatenate(found).mean() >= 0.99
+    assert min(areas) > 0.998
+
+
+def test_pattern_and_spread_are_recovered_from_a_contaminated_family() -> None:
+    shop = make_shop(9, [80] * 6, odd_share=0.45)
+    fit = fitted(shop)
+    for truth in shop.truth.values():
+        stat = fit.stats.filter(pl.col("engine_family") == truth.name).row(0, named=True)
+        assert stat["basis"] == "all, robust"
+        assert stat["spread_pct"] == pytest.approx(truth.spread_pct, rel=0.25)
+        error = fit.pattern_of(truth.name) - truth.pattern_pct
+        assert np.abs(error).max() < 5.0 * truth.spread_pct / np.sqrt(40)
+        assert stat["odd_share"] == pytest.approx(0.45, abs=0.2)
+        assert np.median(fit.pattern_of(truth.name)) == pytest.approx(100.0)
+
+
+def test_a_family_uneven_when_healthy_is_not_called_odd() -> None:
+    uneven = Truth("uneven", 4, np.array([100.0, 91.0, 100.0, 103.0]), 1.2, 0.5)
+    even = Truth("even", 4, np.full(4, 100.0), 1.2, 0.5)
+    shop = make_shop(4, [25, 25], odd_share=0.3, families=[uneven, even])
+    odd, over, truth = flagged(shop)
+    assert over[~truth].mean() <= 0.05
+    assert over[truth].all()
+    assert fitted(shop).pattern_of("uneven")[1] == pytest.approx(91.0, abs=1.2)
+    assert (odd[~truth] < 6.0).all()
+
+
+def test_what_the_fit_rests_on_is_named() -> None:
+    labelled = make_shop(5, [40, 40, 40], odd_share=0.3, known_good_share=0.5, confirm=(0.9, 0.9))
+    assert set(fitted(labelled).stats["basis"]) == {"confirmed"}
+    known = make_shop(5, [40, 40, 40], odd_share=0.3, known_good_share=0.5)
+    assert set(fitted(known).stats["basis"]) == {"known_good"}
+    bare = make_shop(5, [40, 40, 0], odd_share=0.3)
+    stats = fitted(bare).stats
+    assert stats["basis"].to_list() == ["all, robust", "all, robust", "borrowed"]
+    assert stats["why"].str.len_chars().min() > 20
+    assert "borrowed from the other families" in stats["why"][2]
+
+
+def test_labels_outweigh_looks() -> None:
+    """Eleven of twelve captures have a low cylinder 2; only if they are known good is that the pattern."""
+    low = Truth("low-two", 4, np.array([100.0, 90.0, 100.0, 100.0]), 1.0, 0.5)
+    shop = make_shop(6, [12], odd_share=0.0, families=[low])
+    as_good = shop.captures.with_columns(purpose=pl.lit("known_good"))
+    known = fit_families(as_good, shop.cylinders, shop.families, shop.outcomes)
+    assert known.pattern_of("low-two")[1] == pytest.approx(90.0, abs=1.5)
+    outcomes = pl.DataFrame(
+        {
+            "repair_order": shop.captures["repair_order"],
+            "confirmed_at": shop.captures["captured_at"] + timedelta(days=2),
+            "finding": ["odd"] * 12,
+            "confirmed_cylinders": [[2]] * 12,
+            "method": ["gauge"] * 12,
+            "gauge_kpa": [[]] * 12,
+        },
+        schema=OUTCOMES,
+    )
+    faulty = fit_families(shop.captures, shop.cylinders, shop.families, outcomes)
+    assert faulty.stats["basis"].item() == "borrowed"
+    assert faulty.pattern_of("low-two") == pytest.approx(np.full(4, 100.0), abs=0.5)
+
+
+def test_an_outcome_says_nothing_about_the_repaired_engine() -> None:
+    shop = make_shop(7, [10], odd_share=0.0, sizes=[4])
+    outcomes = pl.DataFrame(
+        {
+            "repair_order": shop.captures["repair_order"],
+            "confirmed_at": shop.captures["captured_at"] - timedelta(days=2),
+            "finding": ["odd"] * 10,
+            "confirmed_cylinders": [[2]] * 10,
+            "method": ["gauge"] * 10,
+            "gauge_kpa": [[]] * 10,
+        },
+        schema=OUTCOMES,
+    )
+    fit = fit_families(shop.captures, shop.cylinders, shop.families, outcomes)
+    assert set(fit.healthy["label"]) == {"not known"}
+    assert fit.stats["healthy_captures"].item() > 9.0
+
+
+def test_own_weight_runs_from_borrowed_to_own() -> None:
+    shop = make_shop(8, [60, 60, 0, 1, 5, 60], odd_share=0.0, sizes=[4, 4, 4, 4, 4, 4])
+    weight = fitted(shop).stats["own_weight"].to_list()
+    assert weight[2] == pytest.approx(0.0, abs=1e-9)
+    assert weight[2] < weight[3] < weight[4] < weight[5]
+    assert weight[5] > 0.9
+
+
+def test_one_family_with_one_capture_gets_a_sensible_borrowed_limit() -> None:
+    for shop in (make_shop(1, [1], odd_share=0.0, sizes=[4]), make_shop(1, [1], odd_share=1.0, sizes=[4])):
+        fit = fitted(shop)
+        limit = fit.stats["odd_limit_pct"].item()
+        assert 5.0 < limit < 15.0
+        scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
+        assert scores.captures.height == 1
+    rich = make_shop(3, [60] * 6 + [1], odd_share=0.2, sizes=[4] * 7)
+    limits = fitted(rich).stats["odd_limit_pct"].to_list()
+    assert np.median(limits[:6]) < limits[6] < 12.0
+
+
+def test_intervals_cover_in_thin_and_thick_families() -> None:
+    """Fifty shops, families of 0, 1, 3 and 10 captures; the whole table is in tests/bench/bench_coverage.py.
+
+    Spread intervals are one hit or miss a family, so 200 of them at 95 % give 0.95 +- 0.046 (3 sigma).
+    """
+    from tests.bench.bench_coverage import coverage
+
+    table = coverage(50, odd_share=0.25, seed=77).filter(pl.col("captures") <= 10)
+    for what in ("spread", "pattern", "new healthy capture", "odd_pct below its 95 % limit"):
+        mean = table.filter(pl.col("what") == what)["covered"].mean()
+        assert 0.90 <= mean <= 0.99, (what, mean)  # type: ignore[operator]
+
+
+def test_repeats_of_one_vehicle_are_not_independent() -> None:
+    """Ten captures of each of six vehicles say little more about the pattern than one of each."""
+    family = Truth("kept", 4, np.full(4, 100.0), 1.5, 0.9)
+    others = [Truth(f"o{at}", 4, np.full(4, 100.0), 1.5, 0.9) for at in range(5)]
+    repeated = make_shop(5, [60] * 6, odd_share=0.0, repeats=10, families=[family, *others])
+    single = make_shop(5, [60] * 6, odd_share=0.0, repeats=1, families=[family, *others])
+
+    def width(shop: Shop) -> float:
+        rows = fitted(shop).pattern
+        return float((rows["high"] - rows["low"]).mean())  # type: ignore[operator, arg-type]
+
+    assert width(repeated) > 2.0 * width(single)
+    stat = fitted(repeated).stats.row(0, named=True)
+    assert stat["between_vehicle_pct"] == pytest.approx(1.5 * np.sqrt(0.9), rel=0.4)
+    assert stat["within_vehicle_pct"] < 0.6
+    assert stat["reading_se_pct"] == pytest.approx(0.4, abs=1e-6)
+
+
+@pytest.mark.parametrize("kind", ["pair", "none"])
+def test_unnamed_cylinders_are_still_judged(kind: str) -> None:
+    shop = make_shop(12, [30] * 4, odd_share=0.4, identified=kind, sizes=[4, 6, 8, 4])
+    odd, over, truth = flagged(shop)
+    assert roc_auc_score(truth, odd) > 0.995
+    assert over[~truth].mean() <= 0.05
+    fit = fitted(shop)
+    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families).captures
+    if kind == "none":
+        assert scores["odd_cylinder"].is_null().all()
+        assert scores["odd_companion"].is_null().all()
+        assert fit.stats["why"].str.contains("No sync names the cylinders").all()
+        assert fit.pattern["pattern_pct"].to_list() == [100.0] * fit.pattern.height
+    else:
+        assert scores["odd_companion"].is_not_null().all()
+        assert fit.stats["why"].str.contains("names pairs only").all()
+    assert scores["odd_position"].is_not_null().all()
+
+
+def test_a_capture_without_sync_is_turned_to_fit_an_uneven_family() -> None:
+    uneven = Truth("uneven", 6, np.array([100.0, 88.0, 100.0, 103.0, 100.0, 100.0]), 0.8, 0.5)
+    named = make_shop(3, [40], odd_share=0.0, families=[uneven])
+    nameless = make_shop(30, [20], odd_share=0.0, families=[uneven], identified="none")
+    rename = pl.col("capture_file") + "-unnamed"
+    captures = pl.concat([named.captures, nameless.captures.with_columns(rename)])
+    cylinders = pl.concat([named.cylinders, nameless.cylinders.with_columns(rename)])
+    fit = fit_families(captures, cylinders, named.families, named.outcomes)
+    scores = score_captures(fit, captures, cylinders, named.families)
+    unnamed = scores.captures.filter(pl.col("capture_file").str.ends_with("-unnamed"))
+    assert unnamed["odd_pct"].max() < 4.0  # type: ignore[operator]
+
+
+def test_deviation_is_reading_minus_family_and_odd_pct_follows_from_it() -> None:
+    shop = make_shop(2, [30, 30], odd_share=0.3)
+    fit = fitted(shop)
+    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
+    both = shop.cylinders.join(scores.cylinders, on=["capture_file", "firing_position"])
+    assert both.height == shop.cylinders.height
+    assert (both["relative_pct"] - both["family_pct"] - both["deviation_pct"]).abs().max() < 1e-9  # type: ignore[operator]
+    for (name,), rows in both.sort("firing_position").group_by("capture_file"):
+        gap, at = naive_gap(rows["deviation_pct"].to_numpy())
+        found = scores.captures.filter(pl.col("capture_file") == name).row(0, named=True)
+        assert (found["odd_pct"], found["odd_position"]) == pytest.approx((gap, at + 1))
+        assert found["odd_cylinder"] == rows["cylinder"][at]
+
+
+def test_p_values_hold_for_new_healthy_captures_whatever_they_rest_on() -> None:
+    """P(p <= t) <= t within 4 binomial errors, by the family's own, the shop's, and no calibration set."""
+    for counts, share, words in (
+        ([120, 120], 0.5, "of this family"),
+        ([16] * 12, 0.5, "of all families"),
+        ([60, 60, 60], 0.0, "normal spread alone"),
+    ):
+        p_all = []
+        for seed in range(3):
+            shop = make_shop(40 + seed, counts, odd_share=0.15, known_good_share=share)
+            scores = score_captures(fitted(shop), shop.captures, shop.cylinders, shop.families, shop.outcomes)
+            table = scores.captures.join(shop.captures.select("capture_file", "purpose"), on="capture_file")
+            assert table["p_basis"].str.contains(words).all()
+            assert (table["p_value"] >= table["p_floor"] - 1e-12).all()
+            healthy = ~shop.is_odd(table["capture_file"]) & (table["purpose"] == "diagnosis").to_numpy()
+            p_all.append(table["p_value"].to_numpy()[healthy])
+        p = np.concatenate(p_all)
+        for t in (0.05, 0.1, 0.3, 0.5):
+            assert np.mean(p <= t) <= t + 4.0 * np.sqrt(t * (1 - t) / p.size), (words, t)
+        assert np.mean(p <= 0.5) > 0.35
+
+
+def test_p_value_falls_as_odd_pct_grows() -> None:
+    shop = make_shop(2, [60], odd_share=0.3, known_good_share=0.6)
+    table = score_captures(fitted(shop), shop.captures, shop.cylinders, shop.families, shop.outcomes).captures
+    unlabelled = table.join(
+        shop.captures.filter(pl.col("purpose") == "diagnosis"), on="capture_file", how="semi"
+    )
+    ordered = unlabelled.sort("odd_pct")
+    assert (ordered["p_value"].diff().drop_nulls() <= 0.05).all()
+    assert ordered["p_value"][-1] == ordered["p_floor"][-1]
+
+
+def test_normal_tail_continues_the_draws() -> None:
+    rng = np.random.default_rng(2)
+    null = Null.from_draws(np.sort(np.abs(rng.normal(0.0, 1.5, 20_000))))
+    at = np.linspace(0.0, 12.0, 400)
+    survival = null.survival(at)
+    assert (np.diff(survival) <= 1e-12).all()
+    exact = 2.0 * (1.0 - 0.5 * (1.0 + np.vectorize(__import__("math").erf)(at / 1.5 / np.sqrt(2))))
+    middle = (exact > 1e-6) & (exact < 1.0)
+    assert np.log(survival[middle]) == pytest.approx(np.log(exact[middle]), abs=1.2)
+    assert np.isnan(null.survival(np.array([np.nan])))[0]
+
+
+def test_a_planted_drift_is_found_and_no_drift_is_not() -> None:
+    rng = np.random.default_rng(6)
+    month = rng.uniform(0.0, 12.0, 60)
+    vehicle = np.arange(60)
+    healthy = np.ones(60)
+    flat = drift_of(2.0 + rng.normal(0.0, 0.8, 60), month, healthy, vehicle)
+    assert flat.low is not None
+    assert flat.high is not None
+    assert flat.low <= 0.0 <= flat.high
+    moved = drift_of(2.0 + 0.3 * month + rng.normal(0.0, 0.8, 60), month, healthy, vehicle)
+    assert moved.low is not None
+    assert moved.high is not None
+    assert 0.0 < moved.low <= 0.3 <= moved.high
+    assert drift_of(month, month, healthy, np.zeros(60, dtype=np.int64)).why is not None
+    assert drift_of(month, np.full(60, 3.0), healthy, vehicle).why is not None
+    assert drift_of(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.int64)).n == 0
+
+
+def test_drift_intervals_cover() -> None:
+    """400 simulated families of 24 captures of 12 vehicles, true drift 0.1 % a month."""
+    hits = 0
+    for seed in range(400):
+        rng = np.random.default_rng(seed)
+        vehicle = np.repeat(np.arange(12), 2)
+        month = np.repeat(rng.uniform(0, 12, 12), 2) + rng.uniform(0, 0.2, 24)
+        odd = 1.5 + 0.1 * month + rng.normal(0, 0.7, 12)[vehicle] + rng.normal(0, 0.7, 24)
+        found = drift_of(odd, month, np.ones(24), vehicle)
+        assert found.low is not None
+        assert found.high is not None
+        hits += found.low <= 0.1 <= found.high
+    assert 0.90 <= hits / 400 <= 0.985
+
+
+def test_empty_frames_give_empty_answers() -> None:
+    shop = make_shop(1, [3, 3])
+    none = {
+        "captures": pl.DataFrame(schema=CAPTURES),
+        "cylinders": pl.DataFrame(schema=CYLINDERS),
+        "families": pl.DataFrame(schema=FAMILIES),
+        "outcomes": pl.DataFrame(schema=OUTCOMES),
+    }
+    full = {
+        "captures": shop.captures,
+        "cylinders": shop.cylinders,
+        "families": shop.families,
+        "outcomes": shop.outcomes,
+    }
+    for missing in ("captures", "cylinders", "families", "outcomes"):
+        frames = full | {missing: none[missing]}
+        fit = fit_families(*frames.values())
+        scores = score_captures(fit, *frames.values())
+        assert fit.stats.height == frames["families"].height
+        assert fit.pattern.height == frames["families"]["cylinders"].sum()
+        assert scores.captures.height == (6 if missing == "outcomes" else 0)
+    fit = fit_families(*none.values())
+    assert (fit.stats.height, fit.pattern.height, fit.healthy.height) == (0, 0, 0)
+
+
+def test_broken_rows_are_left_out_not_fatal() -> None:
+    shop = make_shop(1, [12], odd_share=0.0, sizes=[4])
+    spoiled = shop.cylinders.with_columns(
+        relative_pct=pl.when((pl.col("capture_file") == "family-0/0.csv") & (pl.col("firing_position") == 2))
+        .then(float("nan"))
+        .otherwise(pl.col("relative_pct")),
+        se_pct=pl.when(pl.col("capture_file") == "family-0/1.csv").then(None).otherwise(pl.col("se_pct")),
+    ).filter(~((pl.col("capture_file") == "family-0/2.csv") & (pl.col("firing_position") == 4)))
+    captures = shop.captures.with_columns(
+        captured_at=pl.when(pl.col("capture_file") == "family-0/3.csv").then(None).otherwise("captured_at"),
+        vehicle=pl.lit(None, dtype=pl.String),
+        purpose=pl.when(pl.col("capture_file") == "family-0/4.csv").then(None).otherwise("purpose"),
+    )
+    families = pl.concat(
+        [shop.families, shop.families.with_columns(engine_family=pl.lit("x"), firing_order=pl.lit("1-1"))]
+    )
+    fit = fit_families(captures, spoiled, families, shop.outcomes)
+    scores = score_captures(fit, captures, spoiled, families, shop.outcomes)
+    assert fit.stats["engine_family"].to_list() == ["family-0"]
+    assert scores.captures.height == 10
+    error = scores.captures.filter(pl.col("capture_file") == "family-0/1.csv")["odd_se_pct"].item()
+    assert error is None
+
+
+def test_the_share_of_healthy_captures_a_limit_may_flag_can_be_chosen() -> None:
+    shop = make_shop(2, [40], odd_share=0.2, sizes=[4])
+    args = (shop.captures, shop.cylinders, shop.families, shop.outcomes)
+    strict = fit_families(*args, settings=SpreadSettings(false_alarm_share=0.001))
+    loose = fit_families(*args, settings=SpreadSettings(false_alarm_share=0.1))
+    assert loose.stats["odd_limit_pct"].item() < strict.stats["odd_limit_pct"].item()
+    truth = shop.truth["family-0"]
+    new = to_median(healthy_readings(np.random.default_rng(3), truth, 4000))
+    gap, _ = lowest_gap(new - loose.pattern_of("family-0"))
+    assert np.mean(gap >= loose.stats["odd_limit_pct"].item()) == pytest.approx(0.1, abs=0.06)
