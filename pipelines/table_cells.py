@@ -153,7 +153,9 @@ def items(one: Parser) -> Parser:
     """A list such as `3;4`, separated by `;` (or by blanks, or by commas inside quotes)."""
 
     def parse(cell: str, form: Form) -> list[object]:
-        parts = re.split(r"[;|\s]+", cell.strip(" ;|")) if re.search(r"[;|\s]", cell) else cell.split(",")
+        bare = cell.strip()
+        separator = r"\s*[;|]\s*" if re.search("[;|]", bare) else r"\s+" if re.search(r"\s", bare) else ","
+        parts = re.split(separator, bare)
         if any(not part for part in parts):
             raise CellProblem(f"{cell!r} has an empty place in its list; separate the values by single `;`")
         return [one(part, form) for part in parts]

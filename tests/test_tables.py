@@ -1,0 +1,484 @@
+"""The drop folder's tables: tolerant in form, strict in meaning, every bad row named with its line.
+
+Outside sources: RFC 4180 (delimited text), ISO 8601 with the examples of RFC 3339 section 5.8, the SI
+Brochure and NIST SP 811 (1 bar = 100 kPa, 1 psi = 6.894757 kPa), Python's csv module as reference parser.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import re
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import polars as pl
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipelines import kinds
+from pipelines.errors import BadTable
+from pipelines.table_cells import CellProblem, Form, capture_path, instant
+from pipelines.table_specs import TESTS
+from pipelines.tables import SPECS, TableRead, read_table
+
+FAMILY_HEAD = "engine_family,cylinders,firing_order,firing_intervals_deg,sync_kind\n"
+CAPTURE_HEAD = (
+    "capture_file,captured_at,technician,engine_family,test,purpose,ch1_signal,ch1_scale,ch2_signal\n"
+)
+ORDER_HEAD = "repair_order,opened_at,closed_at,scope_eligible,labour_h,comeback_of\n"
+
+
+def read(folder: Path, name: str, content: str | bytes, zone: dt.tzinfo | None = None) -> TableRead:
+    spec = SPECS[name]
+    path = folder / spec.file
+    path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+    return read_table(path, spec, zone=zone)
+
+
+# -- form ----------------------------------------------------------------------------------------------------
+
+ORDERS = [
+    ("RO-1", "2026-03-02T08:00:00", "2026-03-02T15:30:00", True, 1.5, None),
+    ("RO-2", "2026-03-03T08:15:00", None, False, 0.25, "RO-1"),
+    ("RO ü,3", "2026-03-04T00:00:00", "2026-03-05T00:00:00", None, None, None),
+]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1"])
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+@pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
+def test_the_same_rows_come_back_from_every_form(
+    encoding: str, delimiter: str, line_end: str, tmp_path: Path
+) -> None:
+    stream = io.StringIO()
+    writer = csv.writer(stream, delimiter=delimiter, lineterminator=line_end)
+    writer.writerow(["Repair Order", "opened_at ", "CLOSED_AT", "scope-eligible", "labour_h", "comeback_of"])
+    truths = {True: "Yes", False: "0", None: ""}
+    for order, opened, closed, eligible, hours, earlier in ORDERS:
+        written = "" if hours is None else f"{hours}"
+        written = written if delimiter == "," else written.replace(".", ",")
+        writer.writerow([f" {order} ", opened, closed or "", truths[eligible], written, earlier or ""])
+    table = read(tmp_path, "repair_orders", stream.getvalue().encode(encoding))
+    assert table.problems == ()
+    assert table.rows.schema == pl.Schema(SPECS["repair_orders"].schema)
+    wanted = ["repair_order", "opened_at", "closed_at", "scope_eligible", "labour_h", "comeback_of"]
+    expected = [
+        (order, dt.datetime.fromisoformat(opened), closed and dt.datetime.fromisoformat(closed), *rest)
+        for order, opened, closed, *rest in ORDERS
+    ]
+    assert table.rows.select(wanted).rows() == expected
+    assert set(table.missing_columns) == {
+        "technician",
+        "vehicle",
+        "engine_family",
+        "complaint",
+        "parts_cost",
+        "parts_returned",
+    }
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    names=st.lists(
+        st.text(st.characters(exclude_categories=["C", "Z"]), min_size=1, max_size=12),
+        min_size=1,
+        max_size=8,
+        unique=True,
+    ),
+    delimiter=st.sampled_from([",", ";", "\t"]),
+)
+def test_any_key_that_the_csv_module_writes_is_read_as_it_reads_it(
+    tmp_path: Path, names: list[str], delimiter: str
+) -> None:
+    stream = io.StringIO()
+    writer = csv.writer(stream, delimiter=delimiter)
+    writer.writerow(["technician", "started_on"])
+    writer.writerows([name, "2025-11-03"] for name in names)
+    table = read(tmp_path, "technicians", stream.getvalue())
+    assert table.problems == ()
+    # Composed (NFC), so that a name typed on two machines is one key.
+    composed = list(dict.fromkeys(reversed([pl.Series([name]).str.normalize("NFC")[0] for name in names])))
+    assert table.rows["technician"].to_list() == composed[::-1]
+
+
+def test_quoted_cells_follow_rfc_4180(tmp_path: Path) -> None:
+    # Section 2, rules 6 and 7: line breaks, commas and doubled quotes inside quotes.
+    text = 'repair_order,opened_at,complaint\r\n"R ""1"", a",2026-03-02,"no start,\r\nthen rough idle"\r\n'
+    text += "R2,2026-03-03,x\r\n"
+    table = read(tmp_path, "repair_orders", text)
+    assert table.rows["repair_order"].to_list() == ['R "1", a', "R2"]
+    assert table.rows["complaint"][0] == "no start, then rough idle"
+
+
+def test_line_numbers_count_lines_of_the_file_not_records(tmp_path: Path) -> None:
+    text = 'repair_order,opened_at,complaint\nR1,2026-03-02,"a\nb\nc"\n\nR2,oops,x\n'
+    (problem,) = read(tmp_path, "repair_orders", text).problems
+    assert (problem.file, problem.line, problem.key) == ("repair_orders.csv", 6, "R2")
+
+
+@pytest.mark.parametrize(
+    ("written", "utc"),
+    # RFC 3339, section 5.8: the second names the same instant as 1996-12-20T00:39:57Z.
+    [
+        ("1996-12-19T16:39:57-08:00", "1996-12-20T00:39:57"),
+        ("1990-12-31T23:59:59.5Z", "1990-12-31T23:59:59.500000"),
+        ("2026-03-18T14:05+02:00", "2026-03-18T12:05:00"),
+        ("20260318T140500Z", "2026-03-18T14:05:00"),
+    ],
+)
+def test_times_with_an_offset_are_the_same_instant_on_the_shops_clock(written: str, utc: str) -> None:
+    moment = dt.datetime.fromisoformat(utc)
+    assert instant(written, Form(zone=dt.UTC)) == moment
+    shop = ZoneInfo("America/Chicago")
+    local = moment.replace(tzinfo=dt.UTC).astimezone(shop).replace(tzinfo=None)
+    assert instant(written, Form(zone=shop)) == local
+    machine = moment.replace(tzinfo=dt.UTC).astimezone().replace(tzinfo=None)
+    assert instant(written, Form()) == machine
+
+
+@pytest.mark.parametrize("written", ["2026-03-18 14:05", "2026-03-18T14:05:00", "2026-W12-3T14:05"])
+def test_times_without_an_offset_are_taken_as_they_stand(written: str) -> None:
+    assert instant(written, Form(zone=ZoneInfo("Asia/Tokyo"))) == dt.datetime(2026, 3, 18, 14, 5)
+
+
+@pytest.mark.parametrize("written", ["18.03.2026", "03/18/2026 2 pm", "2026-02-30", "45734.58", "yesterday"])
+def test_other_dates_are_refused_with_the_form_to_write(written: str) -> None:
+    with pytest.raises(CellProblem, match="2026-03-18T14:05"):
+        instant(written, Form())
+
+
+def test_a_year_no_shop_can_mean_is_refused() -> None:
+    with pytest.raises(CellProblem, match="outside the years"):
+        instant("1900-01-00".replace("-00", "-01"), Form())
+
+
+@pytest.mark.parametrize(
+    ("written", "one"),
+    [
+        ("week1/a.csv", "week1/a.csv"),
+        ("week1\\a.csv", "week1/a.csv"),
+        ("./week1//sub/./a.csv", "week1/sub/a.csv"),
+        (" a b.csv ", "a b.csv"),
+        ("Zylinder u\u0308ber.csv", "Zylinder \u00fcber.csv"),
+    ],
+)
+def test_a_capture_path_has_one_spelling(written: str, one: str, tmp_path: Path) -> None:
+    assert capture_path(written) == one
+    table = read(
+        tmp_path, "captures", f"{CAPTURE_HEAD}{written},2026-03-02,ada,f,relative_compression,drill,,,\n"
+    )
+    assert table.rows["capture_file"].to_list() == [one]
+
+
+# -- meaning -------------------------------------------------------------------------------------------------
+
+
+def test_a_capture_row_becomes_lists_in_channel_order(tmp_path: Path) -> None:
+    head = "capture_file;captured_at;engine_family;test;ch1_signal;ch1_scale;ch3_signal;ch3_scale;call;call_cylinders\n"
+    text = (
+        head + 'a.csv;2026-03-02;f;Relative compression;Battery voltage;;ignition-primary;"10,5";odd;"3;4"\n'
+    )
+    table = read(tmp_path, "captures", text)
+    (row,) = table.rows.to_dicts()
+    assert row["ch_signals"] == ["battery_voltage", "", "ignition_primary"]
+    assert row["ch_scales"] == [1.0, 1.0, 10.5]
+    assert row["call_cylinders"] == [3, 4]
+    assert row["sync_cylinder"] == 1
+    assert row["test"] == "relative_compression"
+    # No repair order: practice.
+    assert row["purpose"] == "drill"
+    assert [note.reason for note in table.notes] == ["purpose is empty; it was taken as drill."]
+    assert table.rows.schema["ch_signals"] == pl.List(pl.String)
+    assert table.rows.schema["ch_scales"] == pl.List(pl.Float64)
+    assert table.rows.schema["call_cylinders"] == pl.List(pl.Int32)
+
+
+def test_every_test_kind_there_is_counts_as_known() -> None:
+    assert set(kinds.kinds()) <= set(TESTS)
+
+
+def test_new_signals_and_tests_pass_but_slips_do_not(tmp_path: Path) -> None:
+    row = "{file},2026-03-02,ada,f,{test},drill,{signal},,\n"
+    text = CAPTURE_HEAD + row.format(file="a.csv", test="injector_flow", signal="injector_current")
+    text += row.format(file="b.csv", test="relative_compresion", signal="battery_voltage")
+    text += row.format(file="c.csv", test="relative_compression", signal="batery_voltage")
+    table = read(tmp_path, "captures", text)
+    assert table.rows["ch_signals"].to_list() == [["injector_current"]]
+    assert [problem.reason for problem in table.problems] == [
+        "test 'relative_compresion' is not known; did you mean relative_compression?",
+        "ch1_signal 'batery_voltage' is not known; did you mean battery_voltage?",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("written", "kept"),
+    [
+        ("1-3-4-2", "1-3-4-2"),
+        ("1342", "1-3-4-2"),
+        ("1 3 4 2", "1-3-4-2"),
+        ("1–3–4–2", "1-3-4-2"),
+        ('"1,3,4,2"', "1-3-4-2"),
+    ],
+)
+def test_a_firing_order_has_one_spelling(written: str, kept: str, tmp_path: Path) -> None:
+    table = read(tmp_path, "engine_families", f"{FAMILY_HEAD}f,4,{written},,Coil on plug\n")
+    assert table.rows.rows() == [("f", 4, kept, "", "coil_on_plug")]
+
+
+BAD_ROWS: list[tuple[str, str, str, str]] = [
+    ("engine_families", FAMILY_HEAD, "f,4,1-3-3-2,,distributor", "each of the cylinders 1 to 4 exactly once"),
+    ("engine_families", FAMILY_HEAD, "f,4,1-3-4,,distributor", "each of the cylinders 1 to 4 exactly once"),
+    ("engine_families", FAMILY_HEAD, "f,2,1-2,,distributor", "3 to 12 can be read"),
+    ("engine_families", FAMILY_HEAD, "f,four,1-3-4-2,,distributor", "cylinders 'four' is no number"),
+    (
+        "engine_families",
+        FAMILY_HEAD,
+        "f,6,1-4-2-5-3-6,150-90-150-90-150-80,distributor",
+        "sum to 710 degrees",
+    ),
+    ("engine_families", FAMILY_HEAD, "f,6,1-4-2-5-3-6,120-120,distributor", "2 firing intervals for 6"),
+    ("engine_families", FAMILY_HEAD, "f,4,2001-02-03,,distributor", "no firing order.*1-3-4-2"),
+    ("engine_families", FAMILY_HEAD, "f,4,1-3-4-2,,coil_on_plugs", "did you mean coil_on_plug"),
+    ("engine_families", FAMILY_HEAD, "f,4,1-3-4-2,,", "sync_kind is empty"),
+    ("technicians", "technician,started_on\n", "ada,3 March", "started_on '3 March' is no date.*2026-03-18 "),
+    ("technicians", "technician,started_on\n", ",2026-03-02", "technician is empty"),
+    ("repair_orders", ORDER_HEAD, "R,2026-03-02,2026-03-01,yes,1,", "closed_at .* before opened_at"),
+    ("repair_orders", ORDER_HEAD, "R,2026-03-02,,maybe,1,", "neither true nor false"),
+    ("repair_orders", ORDER_HEAD, "R,2026-03-02,,yes,-1,", "labour_h '-1' is negative"),
+    ("repair_orders", ORDER_HEAD, "R,2026-03-02,,yes,1.5 h,", "labour_h '1.5 h' is no number"),
+    ("repair_orders", ORDER_HEAD, 'R,2026-03-02,,yes,"1,500",', "labour_h '1,500' can be read in two ways"),
+    ("repair_orders", ORDER_HEAD, "R,2026-03-02,,yes,nan,", "no finite number"),
+    ("repair_orders", ORDER_HEAD, "R,2026-03-02,,yes,1,R", "comeback_of names the repair order itself"),
+    ("repair_orders", ORDER_HEAD, "R,,,yes,1,", "opened_at is empty, but every row needs it"),
+    (
+        "repair_orders",
+        ORDER_HEAD,
+        "R,2026-03-02,,yes,1,5,x",
+        "7 cells, but there are 6 columns.*double quotes",
+    ),
+    (
+        "captures",
+        CAPTURE_HEAD,
+        "/abs/a.csv,2026-03-02,a,f,t,drill,,,",
+        "absolute path.*from the drop folder down",
+    ),
+    ("captures", CAPTURE_HEAD, "C:\\shop\\a.csv,2026-03-02,a,f,t,drill,,,", "absolute path"),
+    ("captures", CAPTURE_HEAD, "../a.csv,2026-03-02,a,f,t,drill,,,", "leaves the drop folder"),
+    ("captures", CAPTURE_HEAD, "a.csv,,a,f,t,drill,,,", "captured_at is empty"),
+    (
+        "captures",
+        CAPTURE_HEAD,
+        "a.csv,2026-03-02,a,f,t,practise,,,",
+        "purpose 'practise' is none of drill, diagnosis",
+    ),
+    (
+        "captures",
+        CAPTURE_HEAD,
+        "a.csv,2026-03-02,a,f,t,drill,battery_voltage,0,",
+        "ch1_scale is 0.*10 for 10:1",
+    ),
+    ("captures", CAPTURE_HEAD, "a.csv,2026-03-02,a,f,t,drill,battery_voltage,inf,", "no finite number"),
+    ("captures", CAPTURE_HEAD, "a.csv,2026-03-02,a,f,t,drill,battery_voltage,10:1,", "'10:1' is no number"),
+    (
+        "captures",
+        "capture_file,captured_at,call,call_cylinders\n",
+        "a.csv,2026-03-02,even,3",
+        "call is even, yet",
+    ),
+    (
+        "captures",
+        "capture_file,captured_at,call,call_cylinders\n",
+        "a.csv,2026-03-02,odd,3;3",
+        "a cylinder twice",
+    ),
+    (
+        "captures",
+        "capture_file,captured_at,call,call_cylinders\n",
+        "a.csv,2026-03-02,odd,3;x",
+        "'x' is no number",
+    ),
+    (
+        "captures",
+        "capture_file,captured_at,call,call_cylinders\n",
+        "a.csv,2026-03-02,odd,3;;4",
+        "empty place in its list",
+    ),
+    (
+        "captures",
+        "capture_file,captured_at,call,call_cylinders\n",
+        "a.csv,2026-03-02,odd,13",
+        "whole number from 1 to 12",
+    ),
+    (
+        "captures",
+        "capture_file,captured_at,sync_cylinder\n",
+        "a.csv,2026-03-02,1.5",
+        "whole number from 1 to 12",
+    ),
+    ("outcomes", "repair_order,finding,confirmed_cylinders\n", "R,even,2", "finding is even, yet"),
+    ("outcomes", "repair_order,finding,confirmed_cylinders\n", "R,,2", "finding is empty"),
+    ("outcomes", "repair_order,finding,gauge_kpa\n", "R,odd,11.8;11.9;7.2;11.7", "looks like bar: write kPa"),
+    ("outcomes", "repair_order,finding,gauge_kpa\n", "R,odd,1180000;1190000", "write kPa, not Pa"),
+    (
+        "outcomes",
+        "repair_order,finding,confirmed_cylinders,gauge_kpa\n",
+        "R,odd,4,1180;1190;720",
+        "3 values, but confirmed_cylinders names a higher",
+    ),
+    ("drills", "drill,test,week_of,target\n", "D,relative_compression,2026-03-18,4", "no Monday.*2026-03-16"),
+    (
+        "drills",
+        "drill,test,week_of,target\n",
+        "D,relative_compression,2026-03-16,0",
+        "whole number from 1 to 1000",
+    ),
+    ("coaching", "session,technician,held_on,topic\n", "S,ada,2026-03-18,hook-ups", "did you mean hookup"),
+    ("coaching", "session,technician,held_on,topic\n", "S,,2026-03-18,calls", "technician is empty"),
+]
+
+GOOD_ROWS = {
+    FAMILY_HEAD: "good,4,1-3-4-2,,waste_spark",
+    ORDER_HEAD: "good,2026-03-02,,yes,1,",
+    CAPTURE_HEAD: "good.csv,2026-03-02,a,f,relative_compression,drill,battery_voltage,10,",
+}
+
+
+@pytest.mark.parametrize(("name", "head", "row", "sentence"), BAD_ROWS, ids=lambda part: part[:24].strip())
+def test_a_bad_row_is_named_and_the_others_go_on(
+    name: str, head: str, row: str, sentence: str, tmp_path: Path
+) -> None:
+    good = GOOD_ROWS.get(head)
+    text = f"{head}{row}\n" + (f"{good}\n" if good else "")
+    table = read(tmp_path, name, text)
+    assert table.rows.height == (1 if good else 0)
+    assert table.rows.schema == pl.Schema(SPECS[name].schema)
+    (problem,) = table.problems
+    assert problem.line == 2
+    assert problem.file == SPECS[name].file
+    assert re.search(sentence, problem.reason)
+    assert problem.reason.endswith((".", "?"))
+    assert not problem.reason.endswith("..")
+
+
+def test_every_table_says_its_problem_with_a_key_where_there_is_one(tmp_path: Path) -> None:
+    table = read(tmp_path, "captures", f"{CAPTURE_HEAD}w\\b.csv,oops,a,f,t,drill,,,\n")
+    assert table.problems[0].key == "w/b.csv"
+
+
+def test_a_key_that_stands_twice_counts_once_with_its_last_row(tmp_path: Path) -> None:
+    text = "technician,started_on\nada,2025-01-06\nbo,2025-02-03\nada,2025-03-03\n"
+    table = read(tmp_path, "technicians", text)
+    assert dict(table.rows.rows()) == {"ada": dt.date(2025, 3, 3), "bo": dt.date(2025, 2, 3)}
+    assert table.problems == ()
+    (note,) = table.notes
+    assert (note.line, note.key) == (4, "ada")
+    assert "stands on line 2 too; this later row counts" in note.reason
+
+
+def test_a_negative_scale_and_low_gauge_figures_are_kept_and_noted(tmp_path: Path) -> None:
+    table = read(tmp_path, "captures", f"{CAPTURE_HEAD}a.csv,2026-03-02,a,f,t,drill,battery_voltage,-10,\n")
+    assert table.rows["ch_scales"].to_list() == [[-10.0]]
+    assert "upside down" in table.notes[0].reason
+    # 170 psi, a usual gauge figure, written as if it were kPa; 1 psi = 6.894757 kPa (NIST SP 811).
+    table = read(tmp_path, "outcomes", "repair_order,finding,gauge_kpa\nR,even,170;172;168;171\n")
+    assert table.rows["gauge_kpa"].to_list() == [[170.0, 172.0, 168.0, 171.0]]
+    assert "if that was psi, multiply it by 6.895" in table.notes[0].reason
+
+
+def test_unknown_columns_are_kept_out_and_named_with_a_near_miss(tmp_path: Path) -> None:
+    table = read(tmp_path, "technicians", "technician,startedon,shoe_size\nada,2025-01-06,43\n")
+    assert table.unknown_columns == ("startedon", "shoe_size")
+    assert table.missing_columns == ("started_on",)
+    assert table.rows.columns == ["technician", "started_on"]
+    assert [note.reason for note in table.notes] == [
+        "The column 'startedon' is not known and was kept out; did you mean started_on?"
+    ]
+
+
+def test_a_quote_never_closed_costs_its_rows_only(tmp_path: Path) -> None:
+    table = read(
+        tmp_path, "technicians", 'technician,started_on\nada,2025-01-06\n"bo,2025-02-03\ncy,2025-03-03\n'
+    )
+    assert table.rows["technician"].to_list() == ["ada"]
+    (problem,) = table.problems
+    assert problem.line == 3
+    assert "quotes on this line do not match" in problem.reason
+    assert "1 lines after it were swallowed" in problem.reason
+
+
+def test_a_file_that_breaks_off_loses_its_last_row_only(tmp_path: Path) -> None:
+    table = read(tmp_path, "repair_orders", f"{ORDER_HEAD}R1,2026-03-02,,yes,1,\nR2,2026-03-03,,y")
+    assert table.rows["repair_order"].to_list() == ["R1"]
+    assert "breaks off on this line (4 of 6 cells)" in table.problems[0].reason
+    whole = read(tmp_path, "repair_orders", f"{ORDER_HEAD}R1,2026-03-02,,yes,1,\nR2,2026-03-03,,y,1,")
+    assert whole.rows.height == 2
+
+
+def test_a_heading_alone_is_an_empty_table_of_the_right_shape(tmp_path: Path) -> None:
+    for name, spec in SPECS.items():
+        head = ",".join(column.name for column in spec.columns)
+        table = read(tmp_path, name, head + "\n")
+        assert table.rows.height == 0
+        assert table.rows.schema == pl.Schema(spec.schema)
+        assert (table.problems, table.unknown_columns, table.missing_columns, table.notes) == ((), (), (), ())
+
+
+@pytest.mark.parametrize(
+    ("content", "sentence"),
+    [
+        (b"", "empty; its first line must name the columns"),
+        (b"\xef\xbb\xbf\r\n", "empty"),
+        (b"PK\x03\x04" + bytes(range(256)) * 10, "no text file; save the table as CSV"),
+        (b"ada,2025-01-06\n", "no column 'technician'. Its first line must name the columns"),
+        (b"techncian,started_on\nada,2025-01-06\n", "no column 'technician'.*techncian"),
+        (b"technician,technician\nada,b\n", "the column technician twice"),
+        (b'"technician,started_on\nada,2025-01-06\n', "heading of technicians.csv cannot be read"),
+    ],
+)
+def test_a_table_that_is_no_use_at_all_is_refused_whole(
+    content: bytes, sentence: str, tmp_path: Path
+) -> None:
+    with pytest.raises(BadTable, match=sentence):
+        read(tmp_path, "technicians", content)
+
+
+def test_a_column_every_row_needs_is_named_once(tmp_path: Path) -> None:
+    with pytest.raises(BadTable, match="no column sync_kind, which every row needs"):
+        read(tmp_path, "engine_families", "engine_family,cylinders,firing_order\nf,4,1-3-4-2\n")
+
+
+def test_a_missing_table_is_named(tmp_path: Path) -> None:
+    with pytest.raises(BadTable, match="cannot be opened"):
+        read_table(tmp_path / "technicians.csv", SPECS["technicians"])
+
+
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    rows=st.lists(st.text(alphabet="ab,;\t' 0123456789-:TZ./oden", max_size=60), max_size=8),
+    name=st.sampled_from(sorted(SPECS)),
+    line_end=st.sampled_from(["\n", "\r\n", "\r"]),
+)
+def test_no_row_is_lost_without_a_word(rows: list[str], name: str, line_end: str, tmp_path: Path) -> None:
+    spec = SPECS[name]
+    head = ",".join(column.name for column in spec.columns)
+    table = read(tmp_path, name, line_end.join([head, *rows, ""]))
+    assert table.rows.schema == pl.Schema(spec.schema)
+    filled = [number for number, row in enumerate(rows, start=2) if row.replace(",", "").strip()]
+    refused = [problem.line for problem in table.problems]
+    replaced = sum("this later row counts" in note.reason for note in table.notes)
+    assert table.rows.height + replaced + len(refused) == len(filled)
+    assert set(refused) <= set(filled)
+
+
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(content=st.binary(max_size=300) | st.text(max_size=300))
+def test_no_content_ends_in_anything_but_a_table_or_a_sentence(content: bytes | str, tmp_path: Path) -> None:
+    content = content if isinstance(content, bytes) else content.encode("utf-8", "surrogatepass")
+    try:
+        outcome = str(read(tmp_path, "technicians", b"technician,started_on\n" + content).rows.schema)
+    except BadTable as error:
+        outcome = str(error)
+    assert len(outcome) > 20
