@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import streamlit as st
+from PIL import Image
 
 from dashboard import palette
 from dashboard.answers.shop import Answer
@@ -16,15 +17,15 @@ TONES = {"good": palette.USUAL, "bad": palette.ODD, "plain": palette.INK}
 
 
 @cache
-def icon() -> np.ndarray[Any, np.dtype[np.uint8]]:
-    """The browser tab's picture, shape (32, 32, 3): drawn here, because a named icon would be fetched from outside."""
+def icon() -> Image.Image:
+    """The browser tab's picture: drawn here, because a named icon would be fetched from outside."""
     picture = np.full((32, 32, 3), 255, dtype=np.uint8)
     picture[12:21] = _rgb(palette.BAND)
     at = np.arange(32)
     level = 16 + np.round(4 * np.sin(at * 2 * np.pi / 11)).astype(int) + np.where(abs(at - 20) < 3, 7, 0)
     for lower in range(3):
         picture[np.clip(level + lower, 0, 31), at] = _rgb(palette.ODD)
-    return picture
+    return Image.fromarray(picture)
 
 
 def style() -> None:
