@@ -151,6 +151,8 @@ def save(
         end = float(rng.uniform(max(60, lead + last.time_s[-1] + 1), 115)) - lead
     else:
         lead = 0.0
+    if kind == "engine_started":
+        end = float(last.time_s[-1]) - 0.01  # the engine still runs where the record ends
     clock = 1 + 1e-4 * float(rng.standard_normal())  # the scope's clock is a little off
     count = int((end + lead) * rate)
     grid = np.arange(count) / rate * clock
@@ -223,6 +225,9 @@ def save(
         if kind == "coarse" and step > swing / 1.5:
             readable = False
     inside = int(((sparks > motions[0].time_s[0]) & (sparks < last.time_s[-1])).sum())
+    if kind != "no_sync" and inside < 3:
+        allowed.add("no_sync")
+        readable = readable and inside > 0
     says = (
         f"{bits} bit, {rate:g} S/s, sync {ign.style} x{ign.strikes}, {inside} sparks, step {step * 1e3:.0f} mV "
         f"of {swing:.2f} V swing, signals {signals}, scales {scales}"
