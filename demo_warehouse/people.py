@@ -25,7 +25,6 @@ USUAL_SLIPS: dict[str, float] = {
     "no_sync": 0.018,
     "too_short": 0.020,
     "engine_started": 0.020,
-    "dropouts": 0.005,
     "wrong_gain": 0.006,
 }
 """Probability of each mistake in one capture of an average technician; at most one happens."""

@@ -149,6 +149,7 @@ def test_the_year_has_the_size_it_should(year: list[Order]) -> None:
     assert set(families) == {family.name for family in FAMILIES}
     assert families["fenland-2.5-i5"] <= 15
     assert min(n for name, n in families.items() if name != "fenland-2.5-i5") >= 30
+    assert sum(capture.slip == "dropouts" for capture in captures) == 3
     newcomer = [c for c in captures if c.technician.role == "newcomer"]
     assert len(newcomer) <= 3
 
