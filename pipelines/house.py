@@ -25,8 +25,8 @@ def setups(house_setup: Mapping[str, Mapping[str, Any]]) -> tuple[HouseSetup, ..
             signals=tuple(wanted["signals"]) if "signals" in wanted else None,
             scales=tuple(float(scale) for scale in wanted["scales"]) if "scales" in wanted else None,
             sync_cylinder=wanted.get("sync_cylinder"),
-            rate_hz=wanted.get("rate_hz"),
-            duration_s=wanted.get("duration_s"),
+            min_rate_hz=wanted["rate_hz"] / RATE_FACTOR if "rate_hz" in wanted else None,
+            min_duration_s=wanted["duration_s"] * LENGTH_SHARE if "duration_s" in wanted else None,
         )
         for test, wanted in house_setup.items()
     )
