@@ -32,7 +32,7 @@ def _ignition(recipe: Recipe, kind: str, rng: np.random.Generator) -> Ignition:
     style = recipe.sync or "coil_on_plug"
     ign = Ignition(
         style=style,
-        advance_deg=float(rng.uniform(-5, 12)),
+        advance_deg=float(rng.uniform(*recipe.advance_deg)),
         dwell_s=float(rng.uniform(0.0025, 0.0055)),
         coil_a=float(rng.uniform(5, 9)),
         strikes=int(rng.choice([1, 2, 3, 4])) if style == "coil_on_plug" else 1,

@@ -24,6 +24,8 @@ class Recipe:
         rates_hz, bits: what the scope is drawn from.
         crank_s: range of the cranking time.
         conditions: what the vehicle's state is drawn from.
+        loss: range of the loss of peak pressure that is aimed at.
+        advance_deg: range of the spark before top dead centre.
         only_pairs: only layouts whose cylinders have a companion 360 degrees away.
     """
 
@@ -38,6 +40,8 @@ class Recipe:
     crank_s: tuple[float, float] = (3.5, 8.0)
     conditions: Conditions = field(default_factory=Conditions)
     only_pairs: bool = False
+    loss: tuple[float, float] = (0.17, 0.6)
+    advance_deg: tuple[float, float] = (-5.0, 12.0)
 
     def layouts(self) -> list[Layout]:
         """Layouts this kind is drawn from."""
@@ -50,19 +54,31 @@ def _set(*names: str) -> frozenset[str]:
 
 RECIPES: dict[str, Recipe] = {
     "clean": Recipe("good hookup, coil on plug"),
+    "small_loss": Recipe("good hookup, faults of 15 to 24 % only", loss=(0.165, 0.23)),
+    "far_spark": Recipe(
+        "good hookup, spark from 25 deg before to 15 deg after the top", advance_deg=(-15.0, 25.0)
+    ),
     "waste_spark": Recipe("one pulse in 360 degrees", sync="waste_spark", named="pair", only_pairs=True),
     "distributor": Recipe("a pulse for every cylinder", sync="distributor", named="none"),
     "other_sync": Recipe("sync on a cylinder other than one"),
     "ac_coupled": Recipe("battery channel AC coupled", expected=_set("ac_coupled")),
     "reversed": Recipe("leads of the battery channel reversed", expected=_set("reversed_leads")),
     "starter_current": Recipe("starter current by clamp instead of battery voltage"),
-    "swapped": Recipe("the two channels exchanged", expected=_set("swapped_channels")),
-    "gain": Recipe("battery channel's scale wrong by a factor"),
-    "missing_pulses": Recipe("a tenth to a third of the sync pulses missing", rates_hz=(2e3, 4e3, 5e3)),
+    "swapped": Recipe(
+        "the two channels exchanged", expected=_set("swapped_channels"), allowed=_set("off_house_setup")
+    ),
+    "gain": Recipe("battery channel's scale wrong by a factor", allowed=_set("off_house_setup")),
+    "missing_pulses": Recipe(
+        "a tenth to a third of the sync pulses missing",
+        rates_hz=(2e3, 4e3, 5e3),
+        allowed=_set("low_sample_rate"),
+    ),
     "ringing": Recipe("sync pulses that ring for milliseconds"),
     "clipped_sync": Recipe("sync without attenuator, cut off at the screen's top", allowed=_set("clipped")),
     "pickup": Recipe(
-        "a pickup on the spark lead as sync", rates_hz=(5e3, 1e4, 2e4, 5e4), allowed=_set("clipped")
+        "a pickup on the spark lead as sync",
+        rates_hz=(5e3, 1e4, 2e4, 5e4),
+        allowed=_set("clipped", "low_sample_rate"),
     ),
     "no_sync": Recipe("no sync signal", sync=None, named="none", expected=_set("no_sync")),
     "too_short": Recipe(

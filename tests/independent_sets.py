@@ -84,7 +84,7 @@ class TestCapture:
 
 def _plan_fault(layout: Layout, kind: str, rng: np.random.Generator) -> Fault:
     mode = str(rng.choice(FAULT_MODES))
-    loss = float(rng.uniform(0.17, 0.6))
+    loss = float(rng.uniform(*RECIPES[kind].loss))
     first = int(rng.integers(1, layout.cylinders + 1))
     if mode == "gasket":
         first = min(first, layout.cylinders - 1)

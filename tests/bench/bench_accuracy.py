@@ -89,7 +89,7 @@ def main(arguments: list[str] | None = None) -> int:
             j.score
             for rows in judged_by.values()
             for j in rows
-            if np.isfinite(j.score) and not j.capture.truth.faulty
+            if np.isfinite(j.score) and not j.capture.truth.faulty and j.capture.truth.named == "sync"
         ]
         threshold = float(np.quantile(scores, 0.97)) if scores else float("nan")
         for k, judged in judged_by.items():
