@@ -129,18 +129,24 @@ def _finish_order(row: Row) -> list[str]:
     return []
 
 
+_SIGNAL_COLUMNS = tuple(f"ch{n}_signal" for n in range(1, MAX_CHANNELS + 1))
+_SCALE_COLUMNS = tuple(f"ch{n}_scale" for n in range(1, MAX_CHANNELS + 1))
+
+
 def _finish_capture(row: Row) -> list[str]:
     notes = []
-    signals = [str(row.get(f"ch{n}_signal") or "") for n in range(1, MAX_CHANNELS + 1)]
+    signals = [str(row.get(name) or "") for name in _SIGNAL_COLUMNS]
     while signals and not signals[-1]:
         signals.pop()
-    scales = [row.get(f"ch{n}_scale") for n in range(1, MAX_CHANNELS + 1)]
+    scales = [row.get(name) for name in _SCALE_COLUMNS]
     row["ch_signals"] = signals
     row["ch_scales"] = [1.0 if factor is None else factor for factor in scales[: len(signals)]]
     for n, factor in enumerate(scales, start=1):
         if isinstance(factor, float) and factor < 0:
             notes.append(f"ch{n}_scale is negative: channel {n} is turned upside down")
-    repeated = sorted({signal for signal in signals if signal and signals.count(signal) > 1})
+    named_signals = [signal for signal in signals if signal]
+    repeated = sorted(set(named_signals)) if len(set(named_signals)) < len(named_signals) else []
+    repeated = [signal for signal in repeated if signals.count(signal) > 1]
     if repeated:
         notes.append(f"Several channels are logged as {', '.join(repeated)}; check the hookup in the row")
     if row.get("sync_cylinder") is None:

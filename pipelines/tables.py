@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
+import pyarrow as pa
 
 from pipelines.errors import BadTable, UnreadableFile
 from pipelines.source import looks_like_text, read_all, to_utf8
@@ -90,12 +91,11 @@ def read_table(path: Path, spec: TableSpec, *, zone: dt.tzinfo | None = None) ->
             continue
         if not any(cell.strip() for cell in record):
             continue
-        key = _key(record, columns, spec)
         try:
             row = _row(record, columns, header, form, memo)
             said = spec.finish(row)
         except CellProblem as problem:
-            problems.append(RowProblem(spec.file, line, key, _sentence(str(problem))))
+            problems.append(RowProblem(spec.file, line, _key(record, columns, spec), _sentence(str(problem))))
             continue
         key = str(row[spec.key])
         notes += [RowProblem(spec.file, line, key, _sentence(sentence)) for sentence in said]
@@ -266,4 +266,14 @@ def _row(
 
 
 def _frame(rows: list[Row], schema: Mapping[str, pl.DataType]) -> pl.DataFrame:
-    return pl.DataFrame({name: [row.get(name) for row in rows] for name in schema}, schema=dict(schema))
+    return pl.DataFrame(
+        [_series(name, [row.get(name) for row in rows], dtype) for name, dtype in schema.items()]
+    )
+
+
+def _series(name: str, values: list[object], dtype: pl.DataType) -> pl.Series:
+    if isinstance(dtype, pl.List):
+        # By way of Arrow: polars would build a series for every single cell.
+        inner = pl.Series([], dtype=dtype.inner).to_arrow().type
+        return pl.Series(name, pa.array(values, pa.list_(inner)), dtype=dtype)
+    return pl.Series(name, values, dtype=dtype)
