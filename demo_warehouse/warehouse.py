@@ -41,7 +41,10 @@ def build_demo(path: Path) -> BuiltDemo:
     """
     marker = path / MARKER
     drop, truth = path / "drop", path / "truth.json"
-    if marker.exists() and json.loads(marker.read_text(encoding="utf-8")) == {"edition": EDITION, "seed": SEED}:
+    if marker.exists() and json.loads(marker.read_text(encoding="utf-8")) == {
+        "edition": EDITION,
+        "seed": SEED,
+    }:
         return BuiltDemo(truth, None, None)
     if path.exists() and any(path.iterdir()):
         if not (drop.exists() or marker.exists()):
