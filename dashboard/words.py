@@ -57,11 +57,11 @@ def _worded(estimate: Estimate, *, scale: float, unit: str, digits: int, signed:
     return f"{text} (95 % interval {low} to {high}{unit}, n = {estimate.n})"
 
 
-def clear_sign(estimate: Estimate) -> int:
-    """+1 or −1 where the whole interval lies on one side of zero, else 0."""
+def clear_sign(estimate: Estimate, *, digits: int = 6) -> int:
+    """+1 or −1 where the whole interval lies on one side of zero as shown with so many digits, else 0."""
     if estimate.estimate is None or estimate.low is None or estimate.high is None:
         return 0
-    return 1 if estimate.low > 0 else -1 if estimate.high < 0 else 0
+    return 1 if round(estimate.low, digits) > 0 else -1 if round(estimate.high, digits) < 0 else 0
 
 
 def cylinders(numbers: Sequence[int]) -> str:

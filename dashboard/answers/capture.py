@@ -391,7 +391,7 @@ def waveform_caption(row: dict[str, Any], waveform: Waveform, named: pl.DataFram
     """How the drawing relates to the record."""
     return (
         f"{words.number(waveform.rate_hz)} samples a second, {words.number(waveform.duration_s, 1)} s in all; "
-        f"in view {words.plural(named.height, 'compression event')} named by cylinder and "
+        f"in view {words.plural(named.height, 'compression event')} and "
         f"{words.plural(sync.height, 'sync pulse')} (dotted, from cylinder {row['sync_cylinder'] or 1}). "
         "For the screen each bin is thinned to its least and greatest sample; the reading uses every sample."
     )

@@ -187,8 +187,8 @@ def money_table(value: Comebacks) -> pl.DataFrame:
     return value.cost.select(
         pl.col("group").alias("first job"),
         pl.col("comebacks"),
-        pl.col("labour_h").alias("labour, h"),
-        pl.col("parts_cost").alias("parts, money"),
+        pl.col("labour_h").round(0).cast(pl.Int64).alias("labour, h"),
+        pl.col("parts_cost").round(0).cast(pl.Int64).alias("parts, money"),
         _interval("labour_h_each", "labour_low", "labour_high", 1).alias("labour each, h (95 %)"),
         _interval("parts_cost_each", "parts_low", "parts_high", 0).alias("parts each, money (95 %)"),
         pl.col("labour_h_per_100_orders").round(1).alias("labour per 100 jobs, h"),

@@ -264,7 +264,7 @@ def _rate_sentence(judged: pl.DataFrame, found: int, rate_pct: float, monday: dt
     count = words.plural(judged.height, "capture")
     start = f"Week of {monday}: {count} compared. "
     short = judged.filter(~pl.col("reachable"))
-    if judged.height and short.height == judged.height:
+    if judged.height and short.height == judged.height and not found:
         return (
             f"{start}{short['why_not'][0]} Until then only the threshold decides; nothing is called unlike its "
             "family on such thin grounds."
@@ -274,7 +274,8 @@ def _rate_sentence(judged: pl.DataFrame, found: int, rate_pct: float, monday: dt
         "ones on average (Benjamini-Hochberg over the week)."
     )
     if short.height:
-        text += f" For {words.plural(short.height, 'capture')} too few known healthy ones stand behind the comparison."
+        text += f" A lone odd capture would not have been found that week for {short.height} of them: "
+        text += str(short["why_not"][0]).removeprefix("Cannot be reached with this calibration size: ")
     return text
 
 

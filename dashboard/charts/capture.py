@@ -14,8 +14,8 @@ CHANNEL_HEIGHT = 190
 MOST_NAMES = 60
 
 
-def waveform(trace: pl.DataFrame, events: pl.DataFrame, sync: pl.DataFrame) -> Any:
-    """The channels over time, one below the other.
+def waveform(trace: pl.DataFrame, events: pl.DataFrame, sync: pl.DataFrame) -> list[Any]:
+    """The channels over time, one chart a channel on the same axis of time, to be drawn one below the other.
 
     Args:
         trace: channel (name with unit), order, time_s, value (null in gaps).
@@ -48,8 +48,8 @@ def waveform(trace: pl.DataFrame, events: pl.DataFrame, sync: pl.DataFrame) -> A
             )
         if place == 0 and events.height:
             layers += _named(events)
-        rows.append(alt.layer(*layers).properties(height=CHANNEL_HEIGHT, width="container"))
-    return base.finish(alt.vconcat(*rows).resolve_scale(x="shared"), height=None)
+        rows.append(base.finish(alt.layer(*layers), height=CHANNEL_HEIGHT))
+    return rows
 
 
 def _named(events: pl.DataFrame) -> list[Any]:

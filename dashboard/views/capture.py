@@ -90,5 +90,6 @@ window = st.slider(
 )
 trace = answers.trace(waveform, row, window)
 named, sync = answers.named_events(events, view.cylinders, window)
-parts.chart(charts.waveform(trace, named, sync))
+for drawn in charts.waveform(trace, named, sync):
+    parts.chart(drawn)
 st.caption(answers.waveform_caption(row, waveform, named, sync))

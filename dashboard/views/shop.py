@@ -70,7 +70,7 @@ with right:
         use.by_test.select("test", "paid", "practice", "unusable"),
         column_config={
             "paid": st.column_config.NumberColumn("on paid work"),
-            "unusable": st.column_config.NumberColumn("of both: unusable"),
+            "unusable": st.column_config.NumberColumn("unusable"),
         },
     )
 
