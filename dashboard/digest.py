@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import datetime as dt
 from importlib import resources
 from pathlib import Path
 
@@ -14,23 +13,21 @@ import vl_convert
 
 from dashboard.palette import BAND, ODD, SCOPED, UNSURE, USUAL
 from models.results import Estimate
-from pipelines.week import BEFORE_WEEKS, Week, week_of
+from pipelines.week import BEFORE_WEEKS, Week
 
 PICTURE_WIDTH, PICTURE_HEIGHT = 640, 190
 
 
-def write_digest(warehouse: object, day: dt.date, output: Path | None = None) -> Path:
-    """Write the digest of the week that holds `day` and return where it stands.
+def write_digest(week: Week, output: Path | None = None) -> Path:
+    """Write the digest of a week and return where it stands.
 
     Args:
-        warehouse: a `pipelines.warehouse.Warehouse`.
+        week: the facts.
         output: the file to write; default `digest-YEAR-Wnn.html` in the working folder.
 
     Raises:
-        WarehouseError: when the warehouse cannot be read.
         OSError: when the file cannot be written.
     """
-    week = week_of(warehouse, day)  # type: ignore[arg-type]
     year, number, _ = week.monday.isocalendar()
     path = output or Path(f"digest-{year}-W{number:02d}.html")
     path.write_text(render(week), encoding="utf-8")

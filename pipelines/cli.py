@@ -169,10 +169,11 @@ def digest(
 ) -> None:
     """Write one week's digest as a single HTML file that can be mailed: what changed, what needs a decision."""
     from dashboard.digest import write_digest
+    from pipelines.week import week_of
 
     house = Warehouse(warehouse)
     with out.waiting("Writing the digest"):
-        path = write_digest(house, week.date(), output)
+        path = write_digest(week_of(house, week.date()), output)
     out.say(f"The digest stands in {path}.")
     out.result(str(path))
 

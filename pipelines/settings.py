@@ -58,7 +58,7 @@ class Setting:
 def _check_hookups(value: Any) -> None:
     if not isinstance(value, dict):
         raise ShopspreadError('Setting house_setup: give {"test name": {"signals": [...], ...}}.')
-    known = {"signals", "scales", "sync_cylinder", "min_rate_hz", "min_duration_s"}
+    known = {"signals", "scales", "sync_cylinder", "rate_hz", "duration_s"}
     for test, wanted in value.items():
         extra = set(wanted) - known if isinstance(wanted, dict) else {"?"}
         if extra:
@@ -111,7 +111,7 @@ SETTINGS: dict[str, Setting] = {
             {},
             "hookups",
             "The shop's standing hookup per test: signals in channel order, scales, sync_cylinder, "
-            "min_rate_hz, min_duration_s. What is left out is not checked.",
+            "rate_hz, duration_s. What is left out is not checked.",
         ),
     )
 }
