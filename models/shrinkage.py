@@ -12,13 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
-from scipy.special import betaln
+from scipy.special import betaln, expit
 
 Floats = npt.NDArray[np.float64]
 
 _GRID_MEAN = 60
 _GRID_SIZE = 48
+_GRID_SHARES = 3000
+_WIDEST_LOGIT = 14.0
 _TOO_UNLIKELY = 1e-7  # cells of the hyperparameter grid below this posterior weight are dropped
 
 
@@ -57,14 +58,26 @@ def beta_binomial_log_likelihood(
     return np.asarray(np.sum(betaln(a + k, b + n - k) - betaln(a, b), axis=-1))
 
 
-def _mixture_quantile(weights: Floats, a: Floats, b: Floats, level: float) -> Floats:
-    """Quantile of a mixture of beta distributions by bisection; a, b of shape (people, cells)."""
-    low, high = np.zeros(a.shape[0]), np.ones(a.shape[0])
-    for _ in range(34):
-        middle = (low + high) / 2
-        below = stats.beta.cdf(middle[:, None], a, b) @ weights
-        low, high = np.where(below < level, middle, low), np.where(below < level, high, middle)
-    return (low + high) / 2
+def _quantiles(events: Floats, trials: Floats, a: Floats, b: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    """2.5 and 97.5 % points of each person's posterior, a mixture of betas over the grid's cells.
+
+    The density is summed on a grid of shares, even in the logit: the likelihood of a person is the same
+    for every cell, so that all people take one matrix product.
+    """
+    logit = np.linspace(-_WIDEST_LOGIT, _WIDEST_LOGIT, _GRID_SHARES)
+    log_share, log_rest = -np.logaddexp(0.0, -logit), -np.logaddexp(0.0, logit)
+    # prior density of each cell with respect to the logit, (cells, shares)
+    prior = np.exp(a[:, None] * log_share + b[:, None] * log_rest - betaln(a, b)[:, None])
+    log_gain = betaln(a, b) - betaln(a + events[:, None], b + (trials - events)[:, None])
+    gain = weight * np.exp(log_gain - log_gain.max(axis=1, keepdims=True))
+    with np.errstate(divide="ignore"):
+        log_density = np.log(gain @ prior)
+    log_density += events[:, None] * log_share + (trials - events)[:, None] * log_rest
+    density = np.exp(log_density - log_density.max(axis=1, keepdims=True))
+    below = np.cumsum(density, axis=1) - density / 2
+    below /= density.sum(axis=1, keepdims=True)
+    low, high = (np.array([np.interp(level, row, logit) for row in below]) for level in (0.025, 0.975))
+    return np.asarray(expit(low)), np.asarray(expit(high))
 
 
 def hyper_grid(events: npt.ArrayLike, trials: npt.ArrayLike) -> tuple[Floats, Floats, Floats]:
@@ -113,8 +126,7 @@ def pool_shares(events: npt.ArrayLike, trials: npt.ArrayLike) -> PooledShares:
     order = np.argsort(weight)[::-1]
     heavy = order[: int(np.searchsorted(np.cumsum(weight[order]), 0.995)) + 1]
     share = weight[heavy] / weight[heavy].sum()
-    low = _mixture_quantile(share, post_a[:, heavy], post_b[:, heavy], 0.025)
-    high = _mixture_quantile(share, post_a[:, heavy], post_b[:, heavy], 0.975)
+    low, high = _quantiles(k, n, a[heavy], b[heavy], share)
     return PooledShares(
         mean=mean,
         low=low,
