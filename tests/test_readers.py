@@ -8,8 +8,6 @@ wave module as reference for RIFF/WAVE files.
 from __future__ import annotations
 
 import gzip
-import io
-import wave
 from pathlib import Path
 
 import numpy as np
@@ -17,13 +15,11 @@ import numpy.typing as npt
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from scipy.io import wavfile
 
-from pipelines import readers
-from pipelines.errors import NotThisFormat, UnreadableFile
-from pipelines.readers import known_suffixes, read_waveform
+from pipelines.readers import read_waveform
 from pipelines.readers._cells import name_and_unit, unit_of
 from pipelines.source import HEAD_BYTES
+from tests.constructed_text import HEAD, lines, numbered, save
 from tests.naive_text import naive_read
 from tests.text_dialects import DIALECTS, Dialect
 
@@ -34,12 +30,6 @@ def constructed(count: int = 300, *, seed: int = 5) -> npt.NDArray[np.float64]:
     """Two channels with four decimals, as they are written."""
     rng = np.random.default_rng(seed)
     return np.round(np.array([rng.normal(11, 0.8, count), rng.normal(0, 40, count)]), 4)
-
-
-def save(tmp_path: Path, content: bytes | str, name: str = "capture.csv") -> Path:
-    path = tmp_path / name
-    path.write_bytes(content.encode() if isinstance(content, str) else content)
-    return path
 
 
 # -- every shape ---------------------------------------------------------------------------------------------
@@ -151,17 +141,6 @@ def test_a_letter_at_the_end_of_a_name_is_no_unit(name: str) -> None:
 
 
 # -- what the reader has to decide ---------------------------------------------------------------------------
-
-
-def numbered(count: int = 100, *, rate_hz: float = 1000.0, first: int = 0) -> list[str]:
-    return [f"{k / rate_hz:.4f},{12 + (k % 7) / 8:.3f},{k % 5}.5" for k in range(first, first + count)]
-
-
-HEAD = "time (s),a (V),b (V)"
-
-
-def lines(*parts: str | list[str]) -> str:
-    return "\n".join(line for part in parts for line in ([part] if isinstance(part, str) else part)) + "\n"
 
 
 def test_missing_rows_become_gaps_at_their_place(tmp_path: Path) -> None:
@@ -314,178 +293,3 @@ def test_thousands_in_the_preamble_are_told_from_decimals(tmp_path: Path) -> Non
     commas = [row.replace(".", ",") for row in rows]
     waveform = read_waveform(save(tmp_path, lines("sample rate: 20,500 kHz", "a\tb", commas)))
     assert waveform.rate_hz == pytest.approx(20_500)
-
-
-# -- bad files, each with its sentence -----------------------------------------------------------------------
-
-BAD: dict[str, tuple[bytes | str, str]] = {
-    "empty": (b"", "empty.*save the capture again"),
-    "zeros": (bytes(500), "zero bytes.*copy it once more"),
-    "binary": (bytes(range(256)) * 40, "no format Shopspread reads.*Export the capture as delimited text"),
-    "headings only": (HEAD + "\n", "headings but no samples.*Export"),
-    "prose": ("dear diary,\nthe car would not start\n" * 20, "No rows of plain numbers"),
-    "clock times": (lines("time,a", [f"12:00:{k:02d},1.5" for k in range(40)]), "clock times cannot be read"),
-    "thousands": (lines("t;a", [f"{k};1.234,5" for k in range(40)]), "thousands separators"),
-    "blanks between": (lines("t a", [f"{k}.5 1.5" for k in range(40)]), "blanks between columns"),
-    "no rate": (
-        lines("a,b", [f"{k % 5}.5,{k % 7}" for k in range(40)]),
-        "no time column.*sample interval: 0.0001 s",
-    ),
-    "counted": (
-        lines("sample,a", [f"{k},1.5" for k in range(40)]),
-        "only counts the samples.*with a time column",
-    ),
-    "contradiction": (
-        lines("rate: 1000 Hz", "interval: 2 ms", "a,b", [f"{k % 5}.5,1" for k in range(40)]),
-        "'rate: 1000 Hz' and 'interval: 2 ms'|'interval: 2 ms' and 'rate: 1000 Hz'.*contradict",
-    ),
-    "ambiguous comma": (
-        lines("rate: 20,000 Hz", "a\tb", [f"{k % 5}\t1" for k in range(40)]),
-        "read in two ways",
-    ),
-    "unit left out": (lines("time,a", [f"{k * 100},1.5" for k in range(40)]), "names no unit.*Time \\(ms\\)"),
-    "mega or milli": (lines("time (s),a (MV)", [f"{k / 9:.3f},1.5" for k in range(40)]), "milli or mega"),
-    "pasted": (lines(HEAD, numbered(50), HEAD, numbered(50)), "Line 52 holds 'time \\(s\\)'.*pasted"),
-    "pasted bare": (lines(HEAD, numbered(50), numbered(50)), "backwards at line 52.*file of its own"),
-    "pasted wider": (
-        lines(HEAD, numbered(50), [f"{row},7" for row in numbered(50, first=50)]),
-        "Line 52 has 4 cells where the rows before have 3",
-    ),
-    "remark": (
-        lines(HEAD, numbered(50), "0.05,here it knocks,1", numbered(50, first=51)),
-        "'here it knocks'",
-    ),
-    "bad number": (
-        lines(HEAD, numbered(50), "0.05,12.3.4,1", numbered(50, first=51)),
-        "'12.3.4', which is no number",
-    ),
-    "still": (lines(HEAD, ["1.0,2.0,3.0"] * 40), "hardly moves.*more digits"),
-    "uneven": (
-        lines(HEAD, [f"{(k / 99) ** 2:.6f},1,2" for k in range(99)]),
-        "not evenly spaced.*fixed sample interval",
-    ),
-    "leap": (lines(HEAD, numbered(50), numbered(50, first=900_000)), "leaps.*one record"),
-    "two clocks": (
-        lines("time (s),a,time (s),b", [f"{k / 100:.2f},1,{k / 90:.2f},2" for k in range(40)]),
-        "several time columns that differ",
-    ),
-    "no channel": (lines("time (s)", [f"{k / 100:.2f}" for k in range(40)]), "no channel"),
-    "nothing finite": (lines(HEAD, [f"{k / 100:.2f},inf,---" for k in range(40)]), "single finite sample"),
-    "many channels": (
-        lines([",".join([f"{k / 100:.2f}", *["1.5"] * 12]) for k in range(40)]),
-        "12 channels.*1 and 8",
-    ),
-    "too few": (lines(HEAD, numbered(9)), "9 samples; at least 16"),
-    "too long": (lines(HEAD, [f"{k},1.5,2.5" for k in range(900)]), "lasts 900 s.*cranking stretch"),
-    "broken zip": (gzip.compress(lines(HEAD, numbered(5000)).encode())[:900], "zip.*once more"),
-}
-
-
-@pytest.mark.parametrize("name", BAD)
-def test_bad_files_are_named_with_reason_and_remedy(name: str, tmp_path: Path) -> None:
-    content, sentence = BAD[name]
-    with pytest.raises(UnreadableFile, match=sentence) as caught:
-        read_waveform(save(tmp_path, content))
-    assert str(caught.value).endswith((".", "'."))
-
-
-def test_a_bad_line_deep_in_a_large_file_is_named(tmp_path: Path) -> None:
-    rows = numbered(20_000, rate_hz=10_000)
-    rows[15_000] = "1.5,oops,2"
-    with pytest.raises(UnreadableFile, match="Line 15002 holds 'oops'"):
-        read_waveform(save(tmp_path, lines(HEAD, rows)))
-
-
-def test_a_missing_file_is_named(tmp_path: Path) -> None:
-    with pytest.raises(UnreadableFile, match="cannot be opened"):
-        read_waveform(tmp_path / "nowhere.csv")
-
-
-@settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(content=st.binary(max_size=400) | st.text(alphabet='0123456789.,;\t\n\r"-einf sV()∞:=', max_size=400))
-def test_no_content_ends_in_anything_but_samples_or_a_sentence(content: bytes | str, tmp_path: Path) -> None:
-    path = save(tmp_path, content)
-    try:
-        outcome = f"{read_waveform(path).rate_hz} samples a second"
-    except UnreadableFile as error:
-        outcome = str(error)
-    assert len(outcome) > 20
-
-
-# -- the pattern: one file a format --------------------------------------------------------------------------
-
-
-def test_every_reader_module_is_discovered() -> None:
-    folder = Path(readers.__file__).parent
-    modules = {path.stem for path in folder.glob("*.py") if not path.stem.startswith("_")}
-    assert set(readers.readers()) == modules
-    assert {"delimited", "wav"} <= modules
-    assert {".csv", ".csv.gz", ".txt", ".wav"} <= set(known_suffixes())
-
-
-def test_exactly_one_reader_recognises_each_format(tmp_path: Path) -> None:
-    sound = io.BytesIO()
-    wavfile.write(sound, 8000, np.zeros(100, dtype=np.int16))
-    for content in (sound.getvalue(), lines(HEAD, numbered(20)).encode(), lines(HEAD).encode("utf-16")):
-        said = [name for name, reader in readers.readers().items() if reader.recognise(content, tmp_path)]
-        assert len(said) == 1
-
-
-def test_a_reader_that_was_mistaken_lets_the_next_one_try(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    class Mistaken:
-        SUFFIXES = (".csv",)
-
-        def recognise(self, head: bytes, path: Path) -> bool:  # noqa: ARG002
-            return True
-
-        def read(self, path: Path) -> readers.Waveform:
-            raise NotThisFormat(path.name)
-
-    found = {"mistaken": Mistaken(), **readers.readers()}
-    monkeypatch.setattr(readers, "readers", lambda: found)
-    assert read_waveform(save(tmp_path, lines(HEAD, numbered(20)))).samples.shape == (2, 20)
-
-
-@pytest.mark.parametrize("width", [1, 2, 3, 4])
-def test_sound_files_of_every_width_come_back_in_parts_of_full_scale(width: int, tmp_path: Path) -> None:
-    # Written by Python's wave module: little-endian PCM, unsigned around 128 for 8 bits.
-    rng = np.random.default_rng(width)
-    top = 2 ** (8 * width - 1)
-    numbers = rng.integers(-top, top, (500, 2))
-    numbers[0], numbers[1] = -top, top - 1
-    path = tmp_path / "capture.wav"
-    with wave.open(str(path), "wb") as file:
-        file.setnchannels(2)
-        file.setsampwidth(width)
-        file.setframerate(20_000)
-        file.writeframes(
-            b"".join(
-                (int(value) + 128).to_bytes(1, "little")
-                if width == 1
-                else int(value).to_bytes(width, "little", signed=True)
-                for value in numbers.ravel()
-            )
-        )
-    waveform = read_waveform(path)
-    assert waveform.rate_hz == 20_000
-    np.testing.assert_allclose(waveform.samples, numbers.T / top, rtol=1e-6, atol=1e-7)
-    assert waveform.samples.min() == -1.0
-    assert any("full scale" in note for note in waveform.notes)
-
-
-def test_floating_point_sound_is_taken_as_it_is(tmp_path: Path) -> None:
-    values = np.linspace(-30, 30, 200, dtype=np.float32)
-    values[7] = np.inf
-    wavfile.write(tmp_path / "capture.wav", 1000, values)
-    waveform = read_waveform(tmp_path / "capture.wav")
-    assert np.isnan(waveform.samples[0, 7])
-    np.testing.assert_array_equal(np.delete(waveform.samples[0], 7), np.delete(values, 7))
-
-
-def test_a_broken_sound_file_is_named(tmp_path: Path) -> None:
-    sound = io.BytesIO()
-    wavfile.write(sound, 8000, np.zeros(1000, dtype=np.int16))
-    with pytest.raises(UnreadableFile, match=r"sound file is broken.*delimited text"):
-        read_waveform(save(tmp_path, sound.getvalue()[:30], "capture.wav"))

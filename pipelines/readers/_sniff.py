@@ -115,6 +115,7 @@ def sniff(head: str) -> Layout:
     commas = table.decimal_comma and any("," in cell for row in rows for cell in row)
     points = not table.decimal_comma and any("." in cell for row in rows for cell in row)
     decimal_comma = True if commas else (False if points or table.delimiter == "," else None)
+    _refuse_mismatch(lines[: table.best_start], table, rows)
     names, units, used = _headings(lines[: table.best_start], table.delimiter, width)
     above = [
         line for number, line in enumerate(lines[: table.best_start]) if number not in used and line.strip()
@@ -197,6 +198,34 @@ def _following(lines: list[str], table: _Candidate) -> list[list[str]]:
         if len(cells) == width and is_data_row(cells, decimal_comma=table.decimal_comma):
             rows.append(cells)
     return rows
+
+
+def _refuse_mismatch(above: list[str], table: _Candidate, rows: list[list[str]]) -> None:
+    """A heading that names the time, but not as many columns as there are, must not be passed over.
+
+    Raises:
+        UnreadableFile: because the time's unit would be lost, or decimal commas taken for delimiters.
+    """
+    filled = [line.lstrip("#% ") for line in above if line.strip()][-2:]
+    width = len(table.best[0])
+    for line in filled:
+        cells = split_cells(line, table.delimiter)
+        while len(cells) > 1 and not cells[-1]:
+            cells.pop()
+        if len(cells) < 2 or len(cells) in (width, width - 1) or not _can_be_names(cells, line):
+            continue
+        named = [name_and_unit(cell) for cell in cells]
+        if not any((unit and unit.kind == "time") or names_time(name) for name, unit in named):
+            continue
+        whole = all(cell.lstrip("+-").isdigit() for row in rows for cell in row if cell)
+        if table.delimiter == "," and whole and width == 2 * len(cells):
+            raise UnreadableFile(
+                "Commas stand both between the cells and inside the numbers; export the capture with a "
+                "semicolon or tab between the cells, or with decimal points."
+            )
+        raise UnreadableFile(
+            f"The heading names {len(cells)} columns, but the rows have {width} cells; export the capture again."
+        )
 
 
 def _headings(
