@@ -76,7 +76,7 @@ def build_report(warehouse: Warehouse, *, as_of: dt.date | None = None) -> dict[
         settings=chosen,
     )
     coaching = needs_coaching(
-        skills, captures, checks, outcomes, frames["coaching"], as_of=day, settings=chosen
+        skills, captures, checks, outcomes, frames["coaching"], as_of=day, orders=orders, settings=chosen
     )
     end = dt.datetime.combine(day, dt.time.max)
     until = captures.filter(pl.col("captured_at").is_null() | (pl.col("captured_at") <= end))
