@@ -152,8 +152,11 @@ def _finish_capture(row: Row) -> list[str]:
     if row.get("sync_cylinder") is None:
         row["sync_cylinder"] = 1
     if row.get("purpose") is None:
+        # Practice has no repair order. A column that is not there at all is named once, as missing.
+        given = "purpose" in row
         row["purpose"] = "diagnosis" if row.get("repair_order") else "drill"
-        notes.append(f"purpose is empty; it was taken as {row['purpose']}")
+        if given:
+            notes.append(f"purpose is empty; it was taken as {row['purpose']}")
     named = row["call_cylinders"] = row.get("call_cylinders") or []
     if named and row.get("call") == "even":
         raise CellProblem("The call is even, yet call_cylinders names some; correct one of them")

@@ -33,12 +33,21 @@ def test_a_capture_row_becomes_lists_in_channel_order(tmp_path: Path) -> None:
     assert row["call_cylinders"] == [3, 4]
     assert row["sync_cylinder"] == 1
     assert row["test"] == "relative_compression"
-    # No repair order: practice.
-    assert row["purpose"] == "drill"
-    assert [note.reason for note in table.notes] == ["purpose is empty; it was taken as drill."]
+    assert (row["purpose"], table.notes) == ("drill", ())
+    assert "purpose" in table.missing_columns
     assert table.rows.schema["ch_signals"] == pl.List(pl.String)
     assert table.rows.schema["ch_scales"] == pl.List(pl.Float64)
     assert table.rows.schema["call_cylinders"] == pl.List(pl.Int32)
+
+
+@pytest.mark.parametrize(("order", "purpose"), [("", "drill"), ("RO-1", "diagnosis")])
+def test_an_empty_purpose_follows_from_the_repair_order_and_is_noted(
+    order: str, purpose: str, tmp_path: Path
+) -> None:
+    head = "capture_file,captured_at,repair_order,purpose\n"
+    table = read(tmp_path, "captures", f"{head}a.csv,2026-03-02,{order},\n")
+    assert table.rows["purpose"].to_list() == [purpose]
+    assert [note.reason for note in table.notes] == [f"purpose is empty; it was taken as {purpose}."]
 
 
 def test_every_test_kind_there_is_counts_as_known() -> None:
