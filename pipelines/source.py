@@ -29,7 +29,7 @@ def read_head(path: Path, count: int = HEAD_BYTES) -> bytes:
     Raises:
         UnreadableFile: when it cannot be opened.
     """
-    return _read(path, count, whole=False)
+    return _read(path, count, whole=False) or b""
 
 
 def read_all(path: Path) -> bytes:
@@ -39,17 +39,20 @@ def read_all(path: Path) -> bytes:
         UnreadableFile: when it cannot be opened, is a broken zip, or holds more than 1 GiB.
     """
     content = _read(path, MAX_BYTES + 1, whole=True)
-    if len(content) > MAX_BYTES:
+    if content is None or len(content) > MAX_BYTES:
         raise UnreadableFile("The file holds more than 1 GiB; save the cranking stretch only.")
     return content
 
 
-def _read(path: Path, count: int, *, whole: bool) -> bytes:
+def _read(path: Path, count: int, *, whole: bool) -> bytes | None:
     try:
         with path.open("rb") as file:
             if file.read(2) != GZIP_MAGIC:
                 file.seek(0)
-                return file.read(count)
+                if not whole:
+                    return file.read(count)
+                # Not read(count): that would set aside a gibibyte for every capture.
+                return file.read() if path.stat().st_size < count else None
             file.seek(0)
             with gzip.open(file) as unzipped:
                 return unzipped.read(count)
