@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import html as escape
+import io
 import re
 from dataclasses import dataclass
 from functools import cache
@@ -24,6 +25,12 @@ from models.skill import TechnicianSkill
 
 MOST_LINES = 9
 CHART_PX = (620, 170)
+MARGIN_MM = 14
+SIZES = (1.0, 0.92, 0.84, 0.76, 0.68)
+CHART_NOTE = (
+    "Dots: the share of usable captures each week, larger where there were more; line and band: the trend with its "
+    "95 % interval; upright line: a coaching session."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,68 +167,57 @@ def _chart_html(chart: str | None) -> str:
     if chart is None:
         return ""
     drawing = vl_convert.vegalite_to_svg(chart)
-    return (
-        f"<h2>How it has gone</h2>{drawing}<p class='small'>Dots: the share of usable captures each week, larger "
-        "where there were more; line and band: the trend with its 95 % interval.</p>"
-    )
+    return f"<h2>How it has gone</h2>{drawing}<p class='small'>{escape.escape(CHART_NOTE)}</p>"
 
 
 def pdf(page: Sheet) -> bytes:
-    """The sheet as a PDF of one A4 page.
+    """The sheet as a PDF of one A4 page; a long text is set smaller so that it stays one."""
+    for size in SIZES:
+        paper = _paper(page, size)
+        if paper.get_y() <= paper.h - MARGIN_MM:
+            break
+    return bytes(paper.output())
 
-    Raises:
-        ValueError: when the text does not fit on one page (it is held short so that it does).
-    """
+
+def _paper(page: Sheet, size: float) -> FPDF:
     paper = FPDF(format="A4")
     paper.set_auto_page_break(auto=False)
-    paper.set_margins(18, 14, 18)
+    paper.set_margins(18, MARGIN_MM, 18)
     family = _font(paper)
     paper.add_page()
     paper.set_title(f"Sheet of {page.technician}")
 
-    def write(text: str, *, size: float, bold: bool = False, gap: float = 1.0, grey: bool = False) -> None:
-        paper.set_font(family, "B" if bold else "", size)
+    def write(text: str, *, points: float, bold: bool = False, gap: float = 1.0, grey: bool = False) -> None:
+        paper.set_font(family, "B" if bold else "", size * points)
         paper.set_text_color(110 if grey else 35)
-        paper.multi_cell(0, size * 0.46, _known(text, family), new_x="LMARGIN", new_y="NEXT")
-        paper.ln(gap)
+        paper.multi_cell(0, size * points * 0.46, _known(text, family), new_x="LMARGIN", new_y="NEXT")
+        paper.ln(size * gap)
 
-    write(page.technician, size=20, bold=True)
-    write(f"Scope work up to {page.as_of.isoformat()}. For a talk, not a mark.", size=9, grey=True)
-    write(page.opening, size=10, gap=2)
+    write(page.technician, points=20, bold=True)
+    write(f"Scope work up to {page.as_of.isoformat()}. For a talk, not a mark.", points=9, grey=True)
+    write(page.opening, points=10, gap=2)
     for heading, sentences in (
         ("What goes well", page.going_well),
         ("What to work on next", page.to_work_on),
     ):
-        write(heading, size=12.5, bold=True)
+        write(heading, points=12.5, bold=True)
         for sentence in sentences:
-            write(f"- {sentence}", size=10)
-        paper.ln(1)
+            write(f"- {sentence}", points=10)
+        paper.ln(size)
     if page.together:
-        write("Captures to look at together", size=12.5, bold=True)
+        write("Captures to look at together", points=12.5, bold=True)
         for one in page.together:
-            write(f"- {one['capture_file']} ({one['day']}): {one['why']}", size=9)
-        paper.ln(1)
-    write("The figures", size=12.5, bold=True)
+            write(f"- {one['capture_file']} ({one['day']}): {one['why']}", points=9)
+        paper.ln(size)
+    write("The figures", points=12.5, bold=True)
     for what, sentence in page.figures:
-        write(f"{what}: {sentence}", size=9, gap=0.4)
-    if page.chart is not None and paper.get_y() < 215:
-        write("How it has gone", size=12.5, bold=True)
-        image = vl_convert.vegalite_to_png(page.chart, scale=2)
-        paper.image(_stream(image), w=paper.epw)
-        write(
-            "Dots: share of usable captures each week; line and band: trend, 95 % interval.",
-            size=8,
-            grey=True,
-        )
-    if paper.pages_count != 1 or paper.get_y() > paper.h:
-        raise ValueError("the sheet runs over one page")
-    return bytes(paper.output())
-
-
-def _stream(content: bytes) -> Any:
-    import io
-
-    return io.BytesIO(content)
+        write(f"{what}: {sentence}", points=9, gap=0.4)
+    if page.chart is not None:
+        write("How it has gone", points=12.5, bold=True)
+        image = io.BytesIO(vl_convert.vegalite_to_png(page.chart, scale=2))
+        paper.image(image, w=paper.epw * (size - 0.05))
+        write(CHART_NOTE, points=8, grey=True)
+    return paper
 
 
 def _font(paper: FPDF) -> str:

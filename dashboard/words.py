@@ -38,11 +38,15 @@ def figure(estimate: Estimate, unit: str, *, digits: int = 1, signed: bool = Fal
     return _worded(estimate, scale=1.0, unit=unit, digits=digits, signed=signed)
 
 
-def short(estimate: Estimate, *, digits: int = 0, scale: float = 100.0, unit: str = " %") -> str:
-    """The bare figure for large type; the full wording must stand right below it."""
+def brief(estimate: Estimate, *, digits: int = 0, scale: float = 100.0, unit: str = " %") -> str:
+    """A figure for a table's cell: `72 % (55 to 87, n = 25)`; the table's caption says what the brackets hold."""
     if estimate.estimate is None:
-        return "too little to say"
-    return f"{number(scale * estimate.estimate, digits)}{unit}"
+        return f"too little to say (n = {estimate.n})"
+    value = f"{number(scale * estimate.estimate, digits)}{unit}"
+    if estimate.low is None or estimate.high is None:
+        return f"{value} (n = {estimate.n})"
+    low, high = number(scale * estimate.low, digits), number(scale * estimate.high, digits)
+    return f"{value} ({low} to {high}, n = {estimate.n})"
 
 
 def _worded(estimate: Estimate, *, scale: float, unit: str, digits: int, signed: bool = False) -> str:

@@ -94,9 +94,10 @@ def everybody(skills: Sequence[TechnicianSkill]) -> pl.DataFrame:
             "captures": skill.captures,
             "of them practice": skill.practice,
             "drills done / asked": f"{skill.drills.done} / {skill.drills.target}",
-            "usable": words.share(skill.usable),
-            "right calls": words.share(skill.calls),
-            "jobs scoped": words.share(skill.adoption),
+            "usable captures": words.brief(skill.usable),
+            "right calls": words.brief(skill.calls),
+            "hookup as the house does it": words.brief(skill.hookup),
+            "jobs scoped": words.brief(skill.adoption),
         }
         for skill in skills
     ]
@@ -140,8 +141,10 @@ def item_since(item: CoachingItem) -> str:
 
 def funnel_rows(value: Funnel) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Points (technician, n, share_pct, verdict, standing) and limits (n, low_95 .. high_999) in percent."""
-    points = value.points.select(
+    # names of points that lie close are set above and below in turn
+    points = value.points.sort("n", "technician").select(
         "technician",
+        (pl.int_range(pl.len()) % 2 == 0).alias("above"),
         "n",
         "events",
         (100 * pl.col("share")).alias("share_pct"),
@@ -215,7 +218,7 @@ def session_rows(sessions: Sequence[BeforeAfter]) -> pl.DataFrame:
         rows.append(
             {
                 "name": f"{one.technician}, {one.topic}, {words.day(one.held_on)} "
-                f"(n = {one.before.n} before, {one.after.n} after)",
+                f"({one.before.n} before, {one.after.n} after)",
                 "points": 100 * change.estimate if known and change.estimate is not None else None,
                 "low": 100 * change.low if known and change.low is not None else None,
                 "high": 100 * change.high if known and change.high is not None else None,

@@ -10,7 +10,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data, words
-from dashboard.answers.spread import fitted
+from dashboard.answers.spread import fitted, scored
 from models.curves import ThresholdCurves, curves
 from models.evidence import evidence
 from models.thresholds import Cost, Proposal, costs_at, propose
@@ -34,12 +34,12 @@ def curves_of(stamp: str) -> ThresholdCurves:
 
 
 @st.cache_resource(max_entries=6, show_spinner="Working out what each limit would cost")
-def proposals(stamp: str, cost_miss: float, cost_false_alarm: float) -> dict[str, Proposal]:
-    """The proposed limit of every family at two costs."""
-    frames = data.frames(stamp)
+def proposals(fit_stamp: str, cost_miss: float, cost_false_alarm: float) -> dict[str, Proposal]:
+    """The proposed limit of every family at two costs; the same as the fit's own at the costs it was made with."""
+    frames = data.frames(data.stamp())
     found = propose(
-        fitted(data.fit_stamp(stamp)),
-        frames["scores"],
+        fitted(fit_stamp),
+        scored(fit_stamp),
         frames["captures"],
         frames["outcomes"],
         cost_miss=cost_miss,

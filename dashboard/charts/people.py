@@ -22,7 +22,9 @@ def funnel(points: pl.DataFrame, limits: pl.DataFrame, house_pct: float | None, 
         "n:Q", "Captures or jobs behind the figure", "count", scale=alt.Scale(nice=True, zero=True)
     )
     title = base.axis_title(measure.capitalize(), "%")
-    upright = alt.Scale(domain=[0, 100])
+    lowest = pl.Series(points["share_pct"], dtype=pl.Float64).min()
+    start = max(0.0, lowest - 30.0) if isinstance(lowest, float) else 0.0
+    upright = alt.Scale(domain=[start, 100.0], clamp=True)
     layers: list[Any] = []
     if limits.height:
         for low, high, strength in (("low_999", "high_999", 0.15), ("low_95", "high_95", 0.22)):
@@ -47,9 +49,12 @@ def funnel(points: pl.DataFrame, limits: pl.DataFrame, house_pct: float | None, 
             color=base.verdict_colour(), shape=base.verdict_shape()
         )
     )
-    layers.append(
-        marks.mark_text(align="left", dx=9, fontSize=12, color=palette.INK).encode(text="technician:N")
-    )
+    for above, dy in ((True, -12), (False, 14)):
+        layers.append(
+            marks.transform_filter(alt.datum.above == above)
+            .mark_text(align="center", dy=dy, fontSize=12, color=palette.INK)
+            .encode(text="technician:N")
+        )
     return base.finish(alt.layer(*layers), height=360)
 
 

@@ -88,7 +88,9 @@ def intervals(
         raw: column drawn as a hollow mark beside the figure.
     """
     names = rows["name"].to_list()
-    upright = base.y("name:N", along, sort=names if sort is None else sort, axis=alt.Axis(labelLimit=260))
+    upright = base.y(
+        "name:N", along, sort=names if sort is None else sort, axis=alt.Axis(labelLimit=380, maxExtent=420)
+    )
     title = base.axis_title(what, unit)
     across = alt.X(f"{field}:Q", title=title, scale=alt.Scale(zero=from_zero))
     known, unknown = rows.filter(pl.col(field).is_not_null()), rows.filter(pl.col(field).is_null())

@@ -67,7 +67,8 @@ with all_tab:
         st.markdown(answers.funnel_sentence(funnel, word))
         st.caption(
             "Inner and outer band: where 95 and 99.9 of 100 ordinary technicians would lie with that n. A point "
-            "far to the left rests on little and says little. Plain shares; the table's are partly pooled."
+            "far to the left rests on little and says little. Plain shares "
+            "here; in the table they are drawn towards the shop's (in brackets: 95 % interval and n)."
         )
     parts.table(answers.everybody(skills))
 
@@ -84,28 +85,32 @@ with one_tab:
             notices.too_little(
                 f"{name} has {words.plural(skill.captures, 'capture')}: too little to say anything about skill."
             )
-        left, right = st.columns([2, 3])
+        st.subheader(name)
+        st.markdown(
+            f"Started {words.day(skill.started_on)}. {words.plural(skill.captures, 'capture')}, "
+            f"{skill.practice} of them practice. {answers.drills_sentence(skill)}"
+        )
+        parts.table(answers.lines_table(skill), height="content")
+        st.caption("Shares are drawn towards the shop's, the more so the smaller n is.")
+        left, right = st.columns(2)
         with left:
-            st.subheader(name)
-            st.markdown(
-                f"Started {words.day(skill.started_on)}. {words.plural(skill.captures, 'capture')}, "
-                f"{skill.practice} of them practice. {answers.drills_sentence(skill)}"
-            )
-            parts.table(answers.lines_table(skill))
-            st.caption("Shares are drawn towards the shop's, the more so the smaller n is.")
-        with right:
+            st.subheader("Usable captures over time")
             usable = answers.curve_rows(skill.usable_by_week)
             if usable.height:
                 parts.chart(charts.trend(usable, "Usable captures", coached))
                 st.caption(
                     f"Change a month: {words.points(skill.usable_per_month)}. Line and band: trend, 95 %."
                 )
+            else:
+                notices.too_little("No capture yet, so there is no trend.")
+        with right:
+            st.subheader("Right calls over time")
             calls = answers.curve_rows(skill.calls_by_week)
             if calls.height:
                 parts.chart(charts.trend(calls, "Right calls", coached))
                 st.caption(f"Change a month: {words.points(skill.calls_per_month)}.")
-            if not usable.height and not calls.height:
-                notices.too_little("No capture yet, so there is no trend.")
+            else:
+                notices.too_little("No call has been judged by an outcome yet.")
         left, middle, right = st.columns(3)
         with left:
             st.subheader("Practice")
@@ -162,13 +167,14 @@ with log_tab:
         parts.chart(
             shop_charts.intervals(
                 answers.session_rows(sessions), "points",
-                "Change in trouble after the session (left of the line: less trouble)", "percentage points",
+                "Change in trouble", "percentage points",
                 along="Session", zero=True,
             )
         )  # fmt: skip
         for one in sessions:
             st.markdown(f"- {one.sentence}")
         st.caption(
-            f"All sessions together, odds of trouble after as a multiple of before: "
+            f"Left of the line: less trouble after the session. "
+            "All sessions together, odds of trouble after as a multiple of before: "
             f"{words.figure(effect.odds_ratio, '', digits=2)}. Below 1 is less trouble."
         )

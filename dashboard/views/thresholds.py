@@ -35,7 +35,7 @@ cost_alarm = right.number_input(
     "What an unneeded gauge test costs", min_value=1.0, step=10.0, key="kept_cost_alarm",
     help="In the shop's currency: mostly labour. Kept costs are set on the page Intake and settings.",
 )  # fmt: skip
-proposal = answers.proposals(stamp, cost_miss, cost_alarm).get(name)
+proposal = answers.proposals(data.fit_stamp(stamp), cost_miss, cost_alarm).get(name)
 if proposal is None:
     notices.too_little("No threshold can be proposed before the first fit: run shopspread fit.")
     st.stop()
