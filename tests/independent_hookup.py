@@ -137,13 +137,19 @@ def save(
     recipe: Recipe,
     kind: str,
     rng: np.random.Generator,
+    setup: np.random.Generator | None = None,
 ) -> Saved:
-    """Render, digitise and log one capture of `kind`."""
+    """Render, digitise and log one capture of `kind`.
+
+    `setup` draws what belongs to the engine's ignition and to the scope as it is set (by default `rng` itself), so
+    that captures of one engine can share it.
+    """
+    once = setup or rng
     expected: set[str] = set()
     allowed: set[str] = set()
     readable = True
-    rate = float(rng.choice(recipe.rates_hz))
-    bits = int(rng.choice(recipe.bits))
+    rate = float(once.choice(recipe.rates_hz))
+    bits = int(once.choice(recipe.bits))
     last = motions[-1]
     end = float(last.time_s[-1]) + float(rng.uniform(0.1, 1.0))
     if kind == "long_record":
@@ -158,7 +164,7 @@ def save(
     grid = np.arange(count) / rate * clock
     jitter = 0.02 / rate * rng.standard_normal(count)
     t = grid - lead + jitter
-    ign = _ignition(recipe, kind, rng)
+    ign = _ignition(recipe, kind, once)
     sync_cylinder = int(rng.integers(2, layout.cylinders + 1)) if kind == "other_sync" else 1
     if kind == "no_crank":
         return _no_crank(t, motions[0], rate, bits, rng)
@@ -166,8 +172,8 @@ def save(
         motions, e, row, ign, t, sync_cylinder, rng, crosstalk_v=float(rng.uniform(0.0, 0.25))
     )
     during = (t > motions[0].time_s[0] + 0.4) & (t < min(last.release_s, last.time_s[-1]))
-    end_one = _battery_end(kind, bits, volts, during, rng)
-    fast = float(rng.choice([10.0, 20.0]))
+    end_one = _battery_end(kind, bits, volts, during, once)
+    fast = float(once.choice([10.0, 20.0]))
     end_two = FrontEnd(bits=bits, full_scale_v=20.0, attenuation=fast, white_rms=0.0008)
     if kind == "clipped_sync":
         end_two = FrontEnd(bits=bits, full_scale_v=float(rng.choice([20.0, 50.0])), attenuation=1.0)

@@ -205,7 +205,12 @@ def _truth_of(
 
 
 def _capture(
-    batch: _Batch, row: int, recipe: Recipe, kind: str, rng: np.random.Generator
+    batch: _Batch,
+    row: int,
+    recipe: Recipe,
+    kind: str,
+    rng: np.random.Generator,
+    setup: np.random.Generator | None = None,
 ) -> TestCapture | None:
     layout = batch.layouts[row]
     before = float(rng.uniform(0.2, 1.5))
@@ -215,7 +220,7 @@ def _capture(
         other = row + 1  # the same engine, simulated again in the next row
         again = float(motions[0].time_s[-1]) + float(rng.uniform(0.5, 3.0))
         motions.append(motion_of(batch.engines, batch.run, other, again, np.inf))
-    saved = save(motions, batch.engines, row, layout, recipe, kind, rng)
+    saved = save(motions, batch.engines, row, layout, recipe, kind, rng, setup)
     truth = _truth_of(batch, row, recipe, kind, saved, motions)
     if truth is None:
         return None
@@ -292,7 +297,10 @@ def _make_repeats(engines: int, repeats: int, seed: int) -> list[TestCapture]:
         faults = [fault for fault in planned for _ in range(repeats)]
         batch = _simulate(layouts, faults, recipe, "clean", rng, engines=e)
         for first in range(0, len(layouts), repeats):
-            some = [_capture(batch, row, recipe, "clean", rng) for row in range(first, first + repeats)]
+            some = [
+                _capture(batch, row, recipe, "clean", rng, np.random.default_rng([seed, first, len(made)]))
+                for row in range(first, first + repeats)
+            ]
             whole = [capture for capture in some if capture is not None]
             if len(whole) == repeats and len(made) < engines * repeats:
                 vehicle = f"repeat-{seed}-{len(made) // repeats}"
@@ -339,5 +347,8 @@ def make_set(kind: str, n: int, seed: int) -> list[TestCapture]:
 
 
 def make_repeats(engines: int, repeats: int, seed: int) -> list[TestCapture]:
-    """`repeats` clean captures of each of `engines` engines, same `truth.vehicle` for one engine."""
+    """`repeats` clean captures of each of `engines` engines, same `truth.vehicle` for one engine.
+
+    Engine, ignition and the scope's settings stay; resting place, length, scatter and noise change.
+    """
     return _kept(f"repeats_{engines}x{repeats}_{seed}", lambda: _make_repeats(engines, repeats, seed))
