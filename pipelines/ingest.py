@@ -18,6 +18,7 @@ from pipelines.intake_tables import TableIntake, merge_tables
 from pipelines.kinds import EngineFamily, Hookup
 from pipelines.readers import known_suffixes
 from pipelines.readings import NOT_LOGGED, save_done, settle_waiting
+from pipelines.table_cells import capture_path
 from pipelines.tables import SPECS
 from pipelines.warehouse import Warehouse, query
 from pipelines.work import Assignment, Done, Task, run
@@ -138,7 +139,7 @@ def _waveform_files(drop: Path) -> tuple[dict[str, Path], int]:
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in names:
             path = Path(folder) / name
-            relative = path.relative_to(drop).as_posix()
+            relative = capture_path(path.relative_to(drop).as_posix())
             if relative in tables or name.startswith("."):
                 continue
             if name.lower().endswith(suffixes):

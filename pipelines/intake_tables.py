@@ -52,7 +52,8 @@ def merge_tables(drop: Path, warehouse: Warehouse, batch: str) -> list[TableInta
             table = read_table(path, spec)
         except BadTable as error:
             with warehouse.transaction() as connection:
-                intake_log.write(connection, batch, [LogRow(spec.file, None, "refused", str(error))])
+                said = [LogRow(spec.file, None, "refused", str(error))]
+                intake_log.write(connection, batch, intake_log.unsaid(connection, said))
             results.append(TableIntake(name, 0, 0, 0, (f"{spec.file}: {error}",), ()))
             continue
         results.append(_merge(table, warehouse, batch))
@@ -73,15 +74,15 @@ def _merge(table: TableRead, warehouse: Warehouse, batch: str) -> TableIntake:
             else LogRow(file, str(row[key]), "added", None, None, row)
             for row in fresh
         ]
-        log += [LogRow(file, problem.key, "refused", problem.reason) for problem in table.problems]
+        said = [LogRow(file, problem.key, "refused", problem.reason) for problem in table.problems]
         notes = [f"{file}, line {note.line}: {note.reason}" for note in table.notes]
-        log += [LogRow(file, note.key, "noted", note.reason) for note in table.notes]
+        said += [LogRow(file, note.key, "noted", note.reason) for note in table.notes]
         if table.unknown_columns:
             notes.append(f"{file}: unknown columns kept out: {', '.join(table.unknown_columns)}.")
-            log.append(LogRow(file, None, "noted", notes[-1]))
+            said.append(LogRow(file, None, "noted", notes[-1]))
         changed_keys = [row[key] for row in fresh]
         intake_log.append(connection, target, incoming.filter(pl.col(key).is_in(changed_keys)), replace=True)
-        intake_log.write(connection, batch, log)
+        intake_log.write(connection, batch, log + intake_log.unsaid(connection, said))
     added = sum(1 for row in fresh if row[key] not in before)
     return TableIntake(
         name=table.spec.name,

@@ -196,3 +196,22 @@ def test_worker_processes_read_what_one_process_reads(drop: Path, tmp_path: Path
     ingest(drop, two, jobs=2, progress=lambda done, total: seen.append((done, total)))
     assert exported(one, "cylinders").equals(exported(two, "cylinders"))
     assert seen[-1] == (16, 16)
+
+
+def test_a_bad_row_is_named_each_time_but_logged_once(drop: Path, house: Warehouse) -> None:
+    with (drop / "technicians.csv").open("a") as file:
+        file.write("bo,soon\n")
+    for _ in range(2):
+        summary = ingest(drop, house, jobs=1)
+        assert any("bo" in trouble.reason or "soon" in trouble.reason for trouble in summary.troubles)
+    log = house.frame("intake_log", {"rows": 1000})
+    assert log.filter((pl.col("subject") == "technicians.csv") & (pl.col("action") == "refused")).height == 1
+
+
+def test_a_file_name_in_either_unicode_form_meets_its_row(drop: Path, house: Warehouse) -> None:
+    # Some file systems store decomposed names (Unicode Standard Annex 15, forms NFC and NFD).
+    composed, decomposed = "w\u00e4rme.csv", "wa\u0308rme.csv"
+    write_capture(drop / decomposed, (1, 1, 1, 1), seed=5)
+    with (drop / "captures.csv").open("a", encoding="utf-8") as file:
+        file.write(log_row(composed) + "\n")
+    assert ingest(drop, house, jobs=1).statuses == {"read": 5}
