@@ -14,6 +14,8 @@ from pipelines.kinds.base import Check, CylinderReading, EngineFamily, Events, H
 from pipelines.waveform import Waveform
 
 FIRES_BEFORE_TOP_DEG = 8.0
+LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still reaches 0.5
+WORST_MISFIT = 0.65  # of the ripple's RMS; odd engines reach 0.3
 CLEARLY_BETTER = (
     12.0  # difference of cost (chi-square like) that settles which of two halves of the cycle it is
 )
@@ -27,10 +29,10 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
             f"({family.cylinders} cylinders): correct sync_cylinder in captures.csv."
         )
     front = look_at(waveform, hookup, family)
-    checks = setup_checks(front, hookup, family)
+    checks = setup_checks(front, hookup)
     features = _features(front)
     if front.cycles.count < 1:
-        return Reading("unusable", _why_unusable(front, checks), features, (), checks, None, reader_version)
+        return Reading("unusable", _why_unusable(checks), features, (), checks, None, reader_version)
     order, angles = _sequence(family, hookup.sync_cylinder)
     rotation, settled, found = _place(front, angles)
     angles = _rotated(angles, rotation)
@@ -45,6 +47,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         return Reading("unusable", reason, features, (), checks, None, reader_version)
     error = standard_errors(found.by_cycle, relative)
     features |= {
+        "ripple_coherence": front.cycles.coherence,
         "ripple_misfit": found.misfit,
         "starter_memory_cycles": found.tau / (2.0 * np.pi),
         "speed_swing": found.kappa,
@@ -73,6 +76,15 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         reader_version,
         _notes(front, family),
     )
+
+
+def _is_an_engine(front: Front, found: Inversion, relative: Array) -> bool:
+    """Whether the ripple repeats from cycle to cycle and is what cylinders being compressed make."""
+    if not (
+        np.isfinite(relative).all() and np.median(found.strength) > 0 and np.abs(relative).max() < 1000.0
+    ):
+        return False
+    return front.cycles.coherence > LEAST_COHERENCE and found.misfit < WORST_MISFIT
 
 
 def relative_of(strength: Array) -> Array:
@@ -238,7 +250,7 @@ def _features(front: Front) -> dict[str, float]:
     return features
 
 
-def _why_unusable(front: Front, checks: tuple[Check, ...]) -> str:
+def _why_unusable(checks: tuple[Check, ...]) -> str:
     for check in checks:
         if check.severity == "unusable":
             return check.detail

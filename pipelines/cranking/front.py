@@ -56,7 +56,7 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
     if channels.sync is not None:
         sync = make_sense(pulse_trains(channels.sync, spans_s), spans_s, spectrum, score, family)
     if sync is not None:
-        boundaries = _from_pulses(sync, supply.start_s, spans_s)
+        boundaries = _from_pulses(sync, supply.start_s)
         cycle_s = sync.cycle_s
         if sum(b.size for b in boundaries) < 2:
             sync = None
@@ -65,12 +65,12 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
         times, passed = track_cycles(cranking.load_down, rate, longest, cycle_s, family.firing_angles_deg)
         whole = np.arange(0.0, np.floor(passed[-1]) + 1.0)
         boundaries = (np.interp(whole, passed, times),) if whole.size >= 2 else ()
-    cycles = take_cycles(cranking.load_down, supply.missing, rate, list(boundaries), cranking.rest)
+    cycles = take_cycles(cranking.load_down, supply.missing, rate, list(boundaries))
     after = sync.after_s if sync is not None else np.empty(0)
     return Front(channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after)
 
 
-def _from_pulses(sync: Sync, start_s: float, spans_s: list[tuple[float, float]]) -> tuple[Array, ...]:
+def _from_pulses(sync: Sync, start_s: float) -> tuple[Array, ...]:
     """Cycle boundaries from the pulses. With several pulses a cycle, two stretches cannot be joined: which
     pulse is which is lost in the pause, so only the stretch with the most pulses is used."""
     counted = sync.spans

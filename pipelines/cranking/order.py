@@ -41,6 +41,16 @@ class Cycles:
         """Number of cycles used."""
         return int(self.starts_s.size)
 
+    @property
+    def coherence(self) -> float:
+        """Share of the ripple's power that repeats from cycle to cycle, 0 (noise) to 1, free of the bias of few cycles."""
+        count = self.count
+        if count < 2:
+            return 1.0 if count else 0.0
+        power = float((self.ripple**2).mean())
+        kept = float((self.ripple.mean(axis=0) ** 2).mean())
+        return (kept / power - 1.0 / count) / (1.0 - 1.0 / count) if power > 0 else 0.0
+
 
 def bin_means(x: Array, rate_hz: float, edges_s: Array) -> Array:
     """Mean of `x` (sample k held from k / rate to (k + 1) / rate) between consecutive edges in s.
@@ -57,9 +67,7 @@ def bin_means(x: Array, rate_hz: float, edges_s: Array) -> Array:
     return np.asarray(np.diff(integral) / np.maximum(width, 1e-9))
 
 
-def take_cycles(
-    load_down: Array, missing: Bools | None, rate_hz: float, boundaries_s: list[Array], rest_v: float
-) -> Cycles:
+def take_cycles(load_down: Array, missing: Bools | None, rate_hz: float, boundaries_s: list[Array]) -> Cycles:
     """Re-sample each whole cycle to crank angle and leave out those unlike the others.
 
     Args:
@@ -123,9 +131,17 @@ def _without_slow(values: Array) -> Array:
 def _alike(lengths: Array, ripple: Array, gaps: Array) -> Bools:
     """Which cycles are like most of the others."""
     usual = float(np.median(lengths))
-    keep = (np.abs(lengths / usual - 1.0) < 0.2) & (gaps < 0.06)
+    keep = np.abs(lengths / usual - 1.0) < 0.2
+    for most in (
+        0.06,
+        0.15,
+        0.3,
+    ):  # bridged gaps bend a cycle: take those with few, and more only for want of others
+        if (keep & (gaps < most)).sum() >= 4 or most > 0.2:
+            keep &= gaps < most
+            break
     if keep.sum() < 2:
-        return np.asarray(keep if keep.any() else gaps < 0.5)
+        return np.asarray(keep)
     for _ in range(2):
         typical = np.median(ripple[keep], axis=0)
         apart = np.sqrt(((ripple - typical) ** 2).mean(axis=1))

@@ -7,7 +7,7 @@ import numpy as np
 from pipelines.cranking.front import Front
 from pipelines.cranking.signals import Array
 from pipelines.cranking.stretch import PLAUSIBLE_REST_V
-from pipelines.kinds.base import Check, EngineFamily, Hookup, Severity
+from pipelines.kinds.base import Check, Hookup, Severity
 
 FEW_CYCLES = 3.0
 WEAK_MEAN_V = 9.6  # common practice at about 21 C, no source: the published 9.6 V belongs to a 15 s load test
@@ -16,17 +16,19 @@ COARSE_STEPS = 5.0  # the ripple should span more steps than this
 SLOW_RATE_HZ = 900.0
 MISSED_SHARE = 0.08
 STARTED_V = 0.35
-CLIPPED_SHARE = 0.02
+CLIPPED_SHARE = 0.015
+MISSES_BELOW_HZ = 6000.0
+LOWEST_CRANK_V, HIGHEST_12_V = 5.5, 15.2
 
 
-def setup_checks(front: Front, hookup: Hookup, family: EngineFamily) -> tuple[Check, ...]:
+def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
     """Every setup check that failed, the gravest first."""
     found: list[Check] = []
 
     def say(check: str, severity: Severity, detail: str) -> None:
         found.append(Check(check, severity, detail))
 
-    cranking, supply = front.cranking, front.channels.supply
+    cranking = front.cranking
     current = cranking.nature == "current"
     what = "starter current" if current else "battery voltage"
     short = _too_short(front)
@@ -75,7 +77,7 @@ def setup_checks(front: Front, hookup: Hookup, family: EngineFamily) -> tuple[Ch
             "The engine started during the record; only the cranking before that is used. Disable fuel or ignition "
             "as the vehicle maker's service information says, and crank again.",
         )
-    weak = _weak(front)
+    weak = _weak(front, clipped=bool(clip))
     if weak:
         say("weak_battery", "warning", weak)
     step = smallest_step(front)
@@ -88,10 +90,10 @@ def setup_checks(front: Front, hookup: Hookup, family: EngineFamily) -> tuple[Ch
                 f"The ripple spans only {swing / step:.1f} steps of the scope: choose the smallest range that holds "
                 f"the {what} (or subtract an offset), or a scope mode with more bits.",
             )
-    slow = _slow(front, family)
+    slow = _slow(front)
     if slow:
         say("low_sample_rate", "warning", slow)
-    if _wrong_gain(front):
+    if wrong_gain(front):
         say(
             "off_house_setup",
             "warning",
@@ -146,49 +148,71 @@ def _raw_in_span(front: Front) -> Array:
 
 def smallest_step(front: Front) -> float:
     """Smallest step between two values of the supply channel in V or A, 0 where no steps are seen."""
-    x = _raw_in_span(front)
-    if x.size < 64:
-        return 0.0
-    values = np.unique(x[:6000])
-    values = values[np.isfinite(values)]
-    if values.size < 2:
-        return 0.0
-    gaps = np.diff(values.astype(np.float64))
-    if values.size > 0.5 * min(x.size, 6000):
+    return _step(_raw_in_span(front)[:8000]) * abs(front.channels.supply.scale)
+
+
+def _step(x: Array) -> float:
+    values = np.unique(x[np.isfinite(x)]).astype(np.float64)
+    if values.size < 2 or values.size > 0.5 * x.size:
         return 0.0  # nearly every value is new: finer than can be told
-    wide = gaps[gaps > 1e-5 * max(abs(float(values[0])), abs(float(values[-1])), 1e-12)]
-    return (
-        float(np.median(np.sort(wide)[: max(1, wide.size // 2)])) * abs(front.channels.supply.scale)
-        if wide.size
-        else 0.0
-    )
+    gaps = np.diff(values)
+    gaps = gaps[gaps > 1e-5 * max(abs(values[0]), abs(values[-1]), 1e-12)]
+    if not gaps.size:
+        return 0.0
+    least = float(np.quantile(gaps, 0.1))
+    # the mean over the gaps of one step is steadier than any one of them
+    return float(gaps[gaps < 1.5 * least].mean())
 
 
 def _clipped(front: Front) -> str:
-    """Whether a noticeable part of the cranking stretch sits on the screen's edge."""
+    """The sentence on a supply channel that sits on the screen's edge, empty where it does not.
+
+    Two signs: values pile up at the extreme in a swing of many steps, or they reach the last code of a converter
+    (a power of two of its steps, or one less).
+    """
+    supply = front.channels.supply
     if not front.cycles.count:
         return ""
-    x = _raw_in_span(front)
-    gaps = float(np.mean(~np.isfinite(x))) if x.size else 0.0
-    x = x[np.isfinite(x)]
-    if x.size < 64:
+    spans = _raw_in_span(front)
+    spans = spans[np.isfinite(spans)]
+    whole = supply.raw[:: max(1, supply.raw.size // 40_000)]
+    whole = whole[np.isfinite(whole)]
+    if spans.size < 64:
         return ""
-    step = smallest_step(front) / abs(front.channels.supply.scale)
-    low, high = float(x.min()), float(x.max())
-    tolerance = max(0.25 * step, 1e-6 * (abs(low) + abs(high)))
-    for edge, name in ((high, "top"), (low, "bottom")):
-        at_edge = float(np.mean(np.abs(x - edge) <= tolerance))
-        # how full the next step inside is: a smooth signal thins out towards its extremes
-        width = max(step, 0.01 * (high - low))
-        inside = float(np.mean((np.abs(x - edge) > tolerance) & (np.abs(x - edge) <= width + tolerance)))
-        if at_edge > CLIPPED_SHARE and at_edge > 4.0 * inside and high - low > 3.0 * step:
-            return (
-                f"The supply channel is cut off at the screen's {name} for {100 * at_edge:.0f} % of the cranking: "
-                "choose a larger range (20 V for a 12 V battery) or shift the offset."
-            )
-    if gaps > 0.1 and front.channels.supply.missing is not None:
-        return ""
+    step = _step(spans[:8000])
+    # gaps that scopes write for "off the screen" and dropouts at zero are no edge
+    for sign, name in ((1.0, "top"), (-1.0, "bottom")):
+        edge = float((sign * whole).max()) * sign
+        tolerance = max(0.3 * step, 1e-6 * abs(edge))
+        share = float(np.mean(np.abs(whole - edge) <= tolerance))
+        if share > CLIPPED_SHARE and _last_code(edge, step) and share * whole.size > 20:
+            return _cut(name, 100.0 * share)
+        at_edge = float(np.mean(np.abs(spans - edge) <= tolerance))
+        swing = float(np.ptp(np.quantile(spans, (0.02, 0.98))))
+        inside = np.abs(spans - edge)
+        width = max(step, 0.01 * swing)
+        beside = float(np.mean((inside > tolerance) & (inside <= width + tolerance)))
+        if at_edge > CLIPPED_SHARE and at_edge > 6.0 * beside and swing > 12.0 * step:
+            return _cut(name, 100.0 * at_edge)
     return ""
+
+
+def _last_code(edge: float, step: float) -> bool:
+    if step <= 0:
+        return False
+    codes = abs(edge) / step
+    for power in range(6, 17):
+        for last in (2**power - 1, 2**power):
+            if abs(codes - last) < 0.02 + 1e-4 * last:
+                return True
+    return False
+
+
+def _cut(name: str, share_pct: float) -> str:
+    return (
+        f"The supply channel is cut off at the screen's {name} for {share_pct:.0f} % of the record: choose a larger "
+        "range (20 V for a 12 V battery) or shift the offset."
+    )
 
 
 def _started(front: Front) -> bool:
@@ -215,44 +239,53 @@ def _runs_on(front: Front) -> bool:
     return float(np.median(gaps)) < 0.6 * front.cycle_s
 
 
-def _weak(front: Front) -> str:
+def _weak(front: Front, *, clipped: bool) -> str:
     c = front.cranking
-    if c.nature != "voltage" or c.ac_coupled or not front.cycles.count or _wrong_gain(front):
+    if c.nature != "voltage" or c.ac_coupled or not front.cycles.count or wrong_gain(front):
         return ""
     mean_v = float(np.median(front.cycles.level))
-    if mean_v < WEAK_MEAN_V:
+    cells = 2.0 if mean_v > HIGHEST_12_V else 1.0  # two 12 V batteries in row
+    if mean_v < cells * WEAK_MEAN_V:
         return (
-            f"The battery holds only {mean_v:.1f} V on average while cranking (below {WEAK_MEAN_V} V at about 21 C "
-            "is weak by common practice): charge and test it first, slow and uneven cranking blurs the reading."
+            f"The battery holds only {mean_v:.1f} V on average while cranking (below {cells * WEAK_MEAN_V:.1f} V at "
+            "about 21 C is weak by common practice): charge and test it first, slow and uneven cranking blurs the "
+            "reading."
         )
-    if c.rest < WEAK_REST_V:
+    if c.rest < cells * WEAK_REST_V and not clipped:
         return (
             f"The battery rests at {c.rest:.2f} V, that is discharged: charge and test it, then crank again."
         )
     return ""
 
 
-def _slow(front: Front, family: EngineFamily) -> str:
+def _slow(front: Front) -> str:
     rate = front.channels.supply.raw_rate_hz
     sync = front.channels.sync
     missed = front.sync.missing if front.sync is not None else 0.0
+    gaps = front.channels.supply.missing is not None or (sync is not None and sync.lost > 0)
     if rate < SLOW_RATE_HZ or (sync is not None and rate < 2.0 * SLOW_RATE_HZ and front.sync is None):
         return (
             f"The file holds {rate:.0f} samples a second: sync pulses, which last about a millisecond, fall between "
             "them. Sample at 5 kS/s or faster."
         )
-    if missed > MISSED_SHARE and rate < 6000.0:
+    if missed > MISSED_SHARE and rate < MISSES_BELOW_HZ and not gaps:
         return (
             f"{100 * missed:.0f} % of the sync pulses were missed at {rate:.0f} samples a second; their places were "
             "counted in. Sample at 10 kS/s or faster, or switch on the scope's peak detection."
         )
-    del family
     return ""
 
 
-def _wrong_gain(front: Front) -> bool:
+def wrong_gain(front: Front) -> bool:
+    """Whether no 12 V or 24 V battery can show the levels seen."""
     c = front.cranking
-    if c.nature != "voltage" or c.ac_coupled or not np.isfinite(c.rest) or not c.spans:
+    if c.nature != "voltage" or c.ac_coupled or not c.spans:
         return False
     low, high = PLAUSIBLE_REST_V
-    return not (low <= c.rest <= high or 2 * low <= c.rest <= 2 * high)
+    rest = c.rest if np.isfinite(c.rest) else c.after
+    if np.isfinite(rest):
+        return not (low <= rest <= high or 2 * low <= rest <= 2 * high)
+    if not front.cycles.count:
+        return False
+    mean_v = float(np.median(front.cycles.level))
+    return not (LOWEST_CRANK_V <= mean_v <= HIGHEST_12_V or 2 * LOWEST_CRANK_V <= mean_v <= 2 * HIGHEST_12_V)

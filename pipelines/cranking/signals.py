@@ -54,6 +54,7 @@ class SyncTrace:
         rate_hz, start_s: of the blocks; a block stands at the time of its first sample.
         narrow_rate_hz: sample rate of the file, which decides what can fall between two samples.
         named: what the log calls this channel.
+        lost: share of the blocks that hold no sample and are too long to be a pulse off the screen.
     """
 
     high: npt.NDArray[np.float32]
@@ -62,6 +63,7 @@ class SyncTrace:
     start_s: float
     narrow_rate_hz: float
     named: str
+    lost: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +99,18 @@ def recognise(waveform: Waveform, hookup: Hookup) -> Recognised:
     swapped = False
     if sync is not None and _exchanged(looks[supply], looks[sync]):
         supply, sync, swapped = sync, supply, True
-    # a scale belongs to the lead in the log's mind: with channels exchanged it goes with the signal's name
-    supply_at = sync if swapped and sync is not None else supply
-    main = thin_supply(waveform, supply, scales[supply], hookup.signals[supply_at])
+    supply_at, sync_at, factor = supply, sync, scales[supply]
+    if swapped and sync is not None:
+        supply_at, sync_at = sync, supply
+        # attenuators may have gone with their leads or not: the factor that makes a battery of it is believed
+        if hookup.signals[supply_at] == SUPPLY_SIGNALS[0] and not _like_a_battery(looks[supply], factor):
+            if _like_a_battery(looks[supply], scales[sync]):
+                factor = scales[sync]
+    main = thin_supply(waveform, supply, factor, hookup.signals[supply_at])
     trace = None
-    if sync is not None and looks[sync].swing > 0:
-        trace = thin_sync(waveform, sync, scales[sync], hookup.signals[supply if swapped else sync])
+    if sync is not None and sync_at is not None and looks[sync].swing > 0:
+        sync_factor = scales[sync] if factor == scales[supply] else scales[supply]
+        trace = thin_sync(waveform, sync, sync_factor, hookup.signals[sync_at])
     return Recognised(main, trace, swapped)
 
 
@@ -114,11 +122,16 @@ def _scale(hookup: Hookup, index: int) -> float:
 @dataclass(frozen=True, slots=True)
 class _Look:
     """How a channel looks at a glance: `fast` = share of its variance that is faster than 20 ms, `peaky` =
-    how far its farthest excursion stands out, in widths of its middle 98 %; `swing` in the file's units."""
+    how far its farthest excursion stands out, in widths of its middle 98 %; `swing` and `middle` (median) in the file's units."""
 
     fast: float
     peaky: float
     swing: float
+    middle: float = 0.0
+
+
+def _like_a_battery(look: _Look, factor: float) -> bool:
+    return 7.0 <= abs(look.middle * factor) <= 15.5
 
 
 def _look(x: Samples, rate_hz: float) -> _Look:
@@ -139,7 +152,7 @@ def _look(x: Samples, rate_hz: float) -> _Look:
     top, bottom = float(np.nanmax(x)), float(np.nanmin(x))
     wide = max(high - low, 1e-9 * (abs(top) + abs(bottom)), 1e-12)
     peaky = float(max(top - middle, middle - bottom) / wide) if top > bottom else 0.0
-    return _Look(fast, peaky, top - bottom)
+    return _Look(fast, peaky, top - bottom, float(middle))
 
 
 def _exchanged(supply: _Look, sync: _Look) -> bool:
@@ -152,7 +165,7 @@ def _exchanged(supply: _Look, sync: _Look) -> bool:
     return supply.peaky > 5.0 and supply.peaky > 3.0 * sync.peaky and pulses > 2.0 * quiet
 
 
-def block_mean(x: npt.NDArray[np.float32], step: int) -> Array:
+def block_mean(x: npt.NDArray[np.floating], step: int) -> Array:
     """Mean of each `step` samples, the rest at the end left out; strided adds are the fastest way for few."""
     if step == 1:
         return x.astype(np.float64)
@@ -229,24 +242,38 @@ def thin_sync(waveform: Waveform, index: int, scale: float, named: str) -> SyncT
         else:
             square = whole.reshape(-1, step)
             high, low = square.max(axis=1), square.min(axis=1)
-    high, low = _off_screen(high, low, waveform.rate_hz / step)
-    if scale != 1.0:
-        high, low = high * np.float32(scale), low * np.float32(scale)
-        if scale < 0:
+    high, low, lost = _off_screen(high, low, waveform.rate_hz / step)
+    factor = np.float32(scale * _upright(high, low, scale))
+    if factor != 1.0:
+        high, low = high * factor, low * factor
+        if factor < 0:
             high, low = low, high
-    return SyncTrace(high, low, waveform.rate_hz / step, waveform.start_s, waveform.rate_hz, named)
+    rate_hz = waveform.rate_hz / step
+    return SyncTrace(high, low, rate_hz, waveform.start_s, waveform.rate_hz, named, lost)
 
 
-def _off_screen(high: Samples, low: Samples, rate_hz: float) -> tuple[Samples, Samples]:
+def _upright(high: Samples, low: Samples, scale: float) -> float:
+    """-1 where the lead is the wrong way round: a primary rests at plus 12 V or so; a pickup jumps up first."""
+    few = high[:: max(1, high.size // 4000)]
+    middle, top, bottom = float(np.median(few)), float(high.max()), float(low.min())
+    if abs(middle * scale) > 3.0:
+        return -1.0 if middle * scale < 0 else 1.0
+    return -1.0 if middle - bottom > 2.5 * (top - middle) else 1.0
+
+
+def _off_screen(high: Samples, low: Samples, rate_hz: float) -> tuple[Samples, Samples, float]:
     """Missing samples in a pulse train are mostly pulses beyond the screen: put short ones at the top."""
     lost = ~np.isfinite(high)
     if not lost.any():
-        return high, low
+        return high, low, 0.0
     top, middle = np.nanmax(np.where(lost, np.nan, high)), np.nanmedian(high[~lost])
     edges = np.flatnonzero(np.diff(np.concatenate(([False], lost, [False])).astype(np.int8)))
     high, low = high.copy(), low.copy()
     high[lost] = low[lost] = middle
-    for begin, end in edges.reshape(-1, 2)[:100_000]:
+    gaps = 0
+    for begin, end in edges.reshape(-1, 2)[:100_000].tolist():
         if end - begin <= max(1, 0.004 * rate_hz):
             high[begin:end] = top
-    return high, low
+        else:
+            gaps += end - begin
+    return high, low, gaps / high.size

@@ -83,14 +83,14 @@ def find_cranking(supply: Supply) -> Cranking:
         sign, natural = _sign(middle), 1.0
     level, look = sign * level, sign * look
     mask = lively if ac else _pulled_down(level, lively, width)
-    runs = _runs(mask, rate_hz, ripple)
+    runs = _runs(mask, rate_hz)
     load_down = supply.level if sign > 0 else -supply.level
     if ac and runs:
         load_down = _undo_coupling(load_down, supply.rate_hz, [(a * step, b * step) for a, b in runs])
     rest, after, drop = _levels(look, level, runs, width) if not ac else (np.nan,) * 3
     if nature == "current":
         rest, after = -rest, -after
-    spans = _trim(look, level, runs, rate_hz, step, supply.level.size)
+    spans = _trim(look, runs, rate_hz, step, supply.level.size)
     return Cranking(load_down, spans, nature, sign != natural, ac, rest, after, drop)
 
 
@@ -140,7 +140,7 @@ def _pulled_down(level: Array, lively: Bools, width: int) -> Bools:
     return lively & (level < high - 0.45 * (high - low))
 
 
-def _runs(mask: Bools, rate_hz: float, ripple: Array) -> list[tuple[int, int]]:
+def _runs(mask: Bools, rate_hz: float) -> list[tuple[int, int]]:
     """Stretches of the mask in samples, short breaks bridged, short and faint stretches left out."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8))).reshape(-1, 2)
     merged: list[list[int]] = []
@@ -157,17 +157,18 @@ def _levels(look: Array, level: Array, runs: list[tuple[int, int]], width: int) 
     if not runs:
         return float(np.median(look)), np.nan, np.nan
     first, last = runs[0][0], runs[-1][1]
-    before = look[: max(0, first - width)]
-    behind = look[last + 2 * width : last + 8 * width]
+    before = look[: max(0, first - width // 2)]
+    behind = level[last + 2 * width :]
     rest = float(np.median(before)) if before.size >= 8 else np.nan
-    after = float(np.median(behind)) if behind.size >= 8 else np.nan
+    # an engine that ran may have stopped again before the record ends
+    after = float(np.quantile(behind, 0.9)) if behind.size >= 8 else np.nan
     cranked = float(np.median(level[runs[-1][0] : last]))
     high = rest if np.isfinite(rest) else after
     return rest, after, high - cranked
 
 
 def _trim(
-    look: Array, level: Array, runs: list[tuple[int, int]], rate_hz: float, step: int, size: int
+    look: Array, runs: list[tuple[int, int]], rate_hz: float, step: int, size: int
 ) -> tuple[tuple[int, int], ...]:
     """Leave out the inrush (until the signal first comes back up to its cranking level) and the release."""
     spans = []

@@ -5,12 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from pipelines.cranking.period import LONGEST_CYCLE_S, SHORTEST_CYCLE_S, RippleSpectrum, comb_score
-from pipelines.cranking.signals import Array, SyncTrace
+from pipelines.cranking.signals import Array, Samples, SyncTrace
 from pipelines.kinds.base import EngineFamily, SyncKind
 
+Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.floating]
+
 BASE_S = 0.08
+LONGEST_PULSE_S = 0.012  # a dwell lasts up to about 8 ms; a ripple of the supply several times that
 STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firings do on any engine
 CUT_OFF_BELOW_V = 150.0  # a coil primary jumps higher than this unless the screen ends first
 
@@ -61,21 +66,25 @@ def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> list[P
     base = _baseline(high, rate)
     start_s = trace.start_s + begin / rate
     cranked_s = sum(b - a for a, b in spans_s)
+    step = _step_of(high)
     trains: list[PulseTrain] = []
     for up in (high - base, base - low):
         floor, top = _heights(up, rate, cranked_s)
+        floor = max(floor, step)
         for share in (0.5, 0.2, 0.08):
-            if share * top < 4.0 * floor:
+            if share * top < (4.0 if share < 0.5 else 2.5) * floor:
                 break
             at = np.flatnonzero(up > share * top)
-            train = _first_of_groups(at, rate, ends=up is not None and len(trains) >= 3)
+            if share == 0.5 and _usual_width(at) > LONGEST_PULSE_S * rate:
+                break  # a ripple, not a pulse
+            train = _first_of_groups(at, rate, ends=len(trains) >= 3)
             trains.append(PulseTrain(start_s + train / rate, _is_cut_off(high, at, top)))
         while len(trains) < 3:
             trains.append(PulseTrain(np.empty(0), False))
     return [t for t in trains if t.times_s.size >= 2]
 
 
-def _baseline(x: Array, rate_hz: float) -> Array:
+def _baseline(x: Samples, rate_hz: float) -> Samples:
     """Median of each stretch of 80 ms, held over it, shape of `x`."""
     width = max(4, int(BASE_S * rate_hz))
     stride = max(1, width // 64)
@@ -90,7 +99,23 @@ def _baseline(x: Array, rate_hz: float) -> Array:
     return held
 
 
-def _heights(up: Array, rate_hz: float, cranked_s: float) -> tuple[float, float]:
+def _step_of(high: Samples) -> float:
+    """Smallest step between values of the channel, in V."""
+    values = np.unique(high[:: max(1, high.size // 3000)])
+    gaps = np.diff(values.astype(np.float64))
+    return float(np.quantile(gaps, 0.2)) if gaps.size else 0.0
+
+
+def _usual_width(at: Ints) -> float:
+    """Median length of the unbroken runs in `at`, in samples."""
+    if at.size == 0:
+        return 0.0
+    breaks = np.flatnonzero(np.diff(at) > 1)
+    edges = np.concatenate(([-1], breaks, [at.size - 1]))
+    return float(np.median(np.diff(edges)))
+
+
+def _heights(up: Samples, rate_hz: float, cranked_s: float) -> tuple[float, float]:
     """Height of the noise and of a usual pulse above the baseline."""
     few = np.abs(up[:: max(1, up.size // 8000)])
     floor = float(np.partition(few, int(0.75 * few.size))[int(0.75 * few.size)])
@@ -100,7 +125,7 @@ def _heights(up: Array, rate_hz: float, cranked_s: float) -> tuple[float, float]
     return floor, float(ordered[min(max(1, int(0.3 * cranked_s)), ordered.size - 1)])
 
 
-def _first_of_groups(at: Array, rate_hz: float, *, ends: bool) -> Array:
+def _first_of_groups(at: Ints, rate_hz: float, *, ends: bool) -> Array:
     """First index of each group of strikes (or the end of its first unbroken run), as float."""
     if at.size == 0:
         return np.empty(0)
@@ -112,7 +137,7 @@ def _first_of_groups(at: Array, rate_hz: float, *, ends: bool) -> Array:
     return at[breaks[np.searchsorted(breaks, starts)]].astype(np.float64) + 1.0
 
 
-def _is_cut_off(high: Array, at: Array, top: float) -> bool:
+def _is_cut_off(high: Samples, at: Ints, top: float) -> bool:
     if at.size < 8 or top > CUT_OFF_BELOW_V:
         return False
     values = high[at]
@@ -143,6 +168,16 @@ def make_sense(
         if gaps.size < 1:
             continue
         usual = float(np.median(gaps))
+        if len(set(family.intervals_deg)) > 1:
+            cycle, worth = _uneven_cycle(inside, family.cylinders, spans_s)
+            agrees = (
+                float(comb_score(spectrum, np.array(cycle), family.firing_angles_deg)) / best_score
+                if SHORTEST_CYCLE_S <= cycle <= LONGEST_CYCLE_S
+                else 0.0
+            )
+            total = worth * agrees * (1.0 if family.sync_kind == "distributor" else 0.75)
+            if total > 0 and (best is None or total > best[0]):
+                best = (total, train, "distributor", cycle / family.cylinders)
         for split in (1, 2, 3):
             period = usual / split
             worth = _regularity(inside, period, spans_s) * (1.0, 0.8, 0.7)[split - 1] * (1.0 - 0.01 * place)
@@ -150,11 +185,13 @@ def make_sense(
                 cycle = per_cycle * period
                 if worth <= 0 or not SHORTEST_CYCLE_S <= cycle <= LONGEST_CYCLE_S:
                     continue
+                if per_cycle > 2 and len(set(family.intervals_deg)) > 1:
+                    continue
                 agrees = float(comb_score(spectrum, np.array(cycle), family.firing_angles_deg)) / best_score
                 total = worth * agrees * (1.0 if style == family.sync_kind else 0.75)
                 if best is None or total > best[0]:
                     best = (total, train, style, period)
-    if best is None or best[0] < 0.25:
+    if best is None or best[0] < 0.3:
         return None
     _, train, style, period = best
     counted, missing = [], 0.0
@@ -175,6 +212,23 @@ def make_sense(
         train.cut_off,
         train.times_s[train.times_s > spans_s[-1][1]],
     )
+
+
+def _uneven_cycle(
+    inside: list[Array], cylinders: int, spans_s: list[tuple[float, float]]
+) -> tuple[float, float]:
+    """Cycle length and regularity of one pulse for every cylinder at uneven intervals.
+
+    The gaps differ, but every `cylinders` pulses a cycle is complete.
+    """
+    whole = [t[cylinders:] - t[:-cylinders] for t in inside if t.size > cylinders]
+    lengths = np.concatenate(whole) if whole else np.empty(0)
+    if lengths.size < 2:
+        return 0.0, 0.0
+    cycle = float(np.median(lengths))
+    good = float((np.abs(lengths / cycle - 1.0) < 0.15).sum())
+    expected = sum(max((b - a) * cylinders / cycle - cylinders, 1.0) for a, b in spans_s)
+    return cycle, (good - 0.5 * (lengths.size - good)) / max(expected, good)
 
 
 def _regularity(inside: list[Array], period: float, spans_s: list[tuple[float, float]]) -> float:
