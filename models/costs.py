@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy.special import ndtr
+from scipy.special import expit, logit, ndtr
 
 from models.curves import effective, share_at_least
+from models.pooling import pool_normal
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -20,7 +21,7 @@ HEALTHY_WORTH = 30.0
 """Captures' worth of trust in the normal spread when it meets the family's own healthy captures (a choice)."""
 
 ODD_WORTH = 10.0
-"""The same for the shop's odd captures against the family's own, and for the prevalence (a choice)."""
+"""The same for the shop's odd captures against the family's own (a choice)."""
 
 MIN_SHOP = 12
 """Captures confirmed odd in the shop below which no cost is weighed (a choice)."""
@@ -58,41 +59,62 @@ class Draw:
 
 @dataclass(frozen=True, slots=True)
 class ShopCurves:
-    """Odd captures of all families together."""
+    """Odd captures of all families together; prevalence by family, shape (families,) or (draws, families)."""
 
     odd_n: int
     detection: Floats
     drawn_detection: Floats
-    prevalence: float
+    prevalence: Floats
     drawn_prevalence: Floats
 
     @classmethod
-    def of(cls, rows: pl.DataFrame, whole: Draw, again: list[Draw]) -> ShopCurves:
+    def of(
+        cls, rows: pl.DataFrame, whole: Draw, again: list[Draw], family: Ints, families: int
+    ) -> ShopCurves:
         odd = np.flatnonzero(whole.odd > 0)
         if odd.size < MIN_SHOP:
             empty = np.zeros(0)
-            return cls(int(odd.size), empty, empty, float("nan"), empty)
+            return cls(int(odd.size), empty, empty, empty, empty)
         value = rows["odd_pct"].to_numpy()[odd]
         drawn = np.stack([one.odd[odd] for one in again])
         return cls(
             odd_n=int(odd.size),
             detection=smoothed_detection(value, whole.odd[odd], COST_GRID_PCT),
             drawn_detection=smoothed_detection(value, drawn, COST_GRID_PCT),
-            prevalence=share_odd(whole, None),
-            drawn_prevalence=np.array([share_odd(one, None) for one in again]),
+            prevalence=share_odd(whole, family, families)[1],
+            drawn_prevalence=np.stack([share_odd(one, family, families)[1] for one in again]),
         )
 
 
-def share_odd(draw: Draw, member: npt.NDArray[np.bool_] | None, prior: float | None = None) -> float:
-    """Weighted share of odd among the confirmed captures in question, held towards `prior`."""
-    use = draw.asked > 0 if member is None else member & (draw.asked > 0)
-    odd, even = float(draw.odd[use].sum()), float(draw.healthy[use].sum())
-    if prior is None:
-        return odd / (odd + even) if odd + even > 0 else float("nan")
-    both = np.concatenate([draw.odd[use], draw.healthy[use]])
-    worth = effective(both)
-    own = odd / (odd + even) if odd + even > 0 else prior
-    return (worth * own + ODD_WORTH * prior) / (worth + ODD_WORTH)
+def share_odd(draw: Draw, family: Ints, families: int) -> tuple[float, Floats]:
+    """Weighted share of odd among the confirmed captures in question: of the shop, and of each family.
+
+    The families are partially pooled on the logit scale (`models.pooling.pool_normal`), each with the
+    standard error of its effective number of captures and half a capture added to either side.
+
+    Args:
+        family: code of each row's family, shape (captures,), -1 for none; families: how many there are.
+
+    Returns:
+        the shop's share (NaN without a confirmed capture) and shape (families,).
+    """
+    asked = draw.asked > 0
+    odd, even = np.where(asked, draw.odd, 0.0), np.where(asked, draw.healthy, 0.0)
+    total = float(odd.sum() + even.sum())
+    if total <= 0:
+        return float("nan"), np.full(families, np.nan)
+    own = asked & (family >= 0)
+    by_odd = np.bincount(family[own], weights=odd[own], minlength=families)
+    by_all = by_odd + np.bincount(family[own], weights=even[own], minlength=families)
+    square = np.bincount(family[own], weights=(odd**2 + even**2)[own], minlength=families)
+    worth = np.where(square > 0, by_all**2 / np.where(square > 0, square, 1.0), 0.0)
+    share = (np.where(by_all > 0, by_odd / np.where(by_all > 0, by_all, 1.0), 0.5) * worth + 0.5) / (
+        worth + 1.0
+    )
+    error = np.where(worth > 0, 1.0 / np.sqrt((worth + 1.0) * share * (1.0 - share)), np.inf)
+    shop = float(np.clip(odd.sum() / total, 0.01, 0.99))
+    pool = pool_normal(logit(share), error, mu_prior=(float(logit(shop)), 0.5), tau_scale=0.5, grid=200)
+    return float(odd.sum() / total), np.asarray(expit(pool.mean))
 
 
 def family_curves(

@@ -11,7 +11,6 @@ flagged, and what the technician called it.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -19,9 +18,7 @@ import polars as pl
 
 from models.logistic import NotConverged, fit_logistic
 from models.matrix import confirmed_labels
-
-if TYPE_CHECKING:
-    from models.scoring import Scores
+from models.scoring import Scores
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

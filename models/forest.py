@@ -7,20 +7,18 @@ Liu F.T., Ting K.M. & Zhou Z.-H. (2008), Isolation Forest, Proc. 8th IEEE Int. C
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 from sklearn.ensemble import IsolationForest
 
+from models.family_fit import FamilyFit
 from models.matrix import confirmed_labels
 from models.reasons import REASON, feature_reasons
 from models.robust import mad_scale, nanmedian
-
-if TYPE_CHECKING:
-    from models.scoring import Scores
-    from models.spread import FamilyFit
+from models.scoring import Scores
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -9,7 +9,7 @@ median cylinder, and what is reported is how well their orders agree.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -18,9 +18,7 @@ from scipy.stats import rankdata
 
 from models.matrix import confirmed_labels
 from models.results import Estimate
-
-if TYPE_CHECKING:
-    from models.scoring import Scores
+from models.scoring import Scores
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
 from models.conformal import conformal_p_leave_one_out, p_floor
+from models.family_fit import FamilyFit
 from models.matrix import NONE, PAIR, SYNC, Layout, Readings, readings_of
 from models.null import lowest_gap
 from models.robust import nanmedian
-
-if TYPE_CHECKING:
-    from models.spread import FamilyFit
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from models.costs import COST_GRID_PCT, MIN_SHOP, Draw, ShopCurves, family_curves, share_odd
+from models.costs import COST_GRID_PCT, MIN_SHOP, Draw, ShopCurves, family_curves
 from models.curves import (
     ThresholdCurves,
     band,
@@ -33,10 +33,10 @@ from models.curves import (
     vehicle_codes,
 )
 from models.evidence import Weights, confirmation_weights, evidence
+from models.family_fit import FamilyFit
 from models.null import Null
 from models.results import Estimate
 from models.scoring import Scores
-from models.spread import FamilyFit
 from models.whatif import WhatIf, what_if
 
 __all__ = [
@@ -134,22 +134,27 @@ def propose(
         Draw(healthy_weight(rows, one) * row, odd_weight(rows, one) * row, asked * row)
         for one, row in zip(drawn_weights(rows, times, weighting), times, strict=True)
     ]
-    shop = ShopCurves.of(rows, whole, again)
+    names = fit.stats["engine_family"].to_list()
+    code = rows["engine_family"].replace_strict(
+        names, list(range(len(names))), default=-1, return_dtype=pl.Int64
+    )
+    family = code.fill_null(-1).to_numpy()
+    shop = ShopCurves.of(rows, whole, again, family, len(names))
     rng = np.random.default_rng(seed + 1)
     found = []
-    for stat in fit.stats.iter_rows(named=True):
+    for at, stat in enumerate(fit.stats.iter_rows(named=True)):
         null = fit.nulls[stat["engine_family"]]
         wide = np.log(stat["spread_high"] / stat["spread_low"]) / (2 * 1.96)
         stretch = np.exp(wide * rng.standard_normal(draws))
         found.append(
-            _propose_one(fit, stat, null, stretch, rows, whole, again, shop, cost_miss, cost_false_alarm)
+            _propose_one(fit, at, null, stretch, rows, whole, again, shop, cost_miss, cost_false_alarm)
         )
     return tuple(found)
 
 
 def _propose_one(
     fit: FamilyFit,
-    stat: dict[str, object],
+    family: int,
     null: Null,
     stretch: Floats,
     rows: pl.DataFrame,
@@ -159,6 +164,7 @@ def _propose_one(
     cost_miss: float,
     cost_false_alarm: float,
 ) -> Proposal:
+    stat: dict[str, object] = fit.stats.row(family, named=True)
     name = str(stat["engine_family"])
     member = (rows["engine_family"] == name).fill_null(False).to_numpy()
     odd_pct = rows["odd_pct"].to_numpy()
@@ -183,14 +189,14 @@ def _propose_one(
         curves_at = family_curves(
             odd_pct, healthy_rows, odd_rows, whole.healthy, whole.odd, alarm, shop.detection
         )
-        prevalence = share_odd(whole, member, shop.prevalence)
+        prevalence = float(shop.prevalence[family])
         expected = (
             prevalence * cost_miss * (1 - curves_at[1]) + (1 - prevalence) * cost_false_alarm * curves_at[0]
         )
         limit = float(grid[int(np.argmin(expected))])
         limits = []
         for at, one in enumerate(again):
-            pi = shop.drawn_prevalence[at]
+            pi = float(shop.drawn_prevalence[at, family])
             if not np.isfinite(pi):
                 continue
             drawn = family_curves(
@@ -202,7 +208,6 @@ def _propose_one(
                 null.survival(grid / stretch[at]),
                 shop.drawn_detection[at],
             )
-            pi = share_odd(one, member, float(pi))
             expense = pi * cost_miss * (1 - drawn[1]) + (1 - pi) * cost_false_alarm * drawn[0]
             limits.append(grid[int(np.argmin(expense))])
         low, high = (float(q) for q in np.quantile(limits, [0.025, 0.975]))
