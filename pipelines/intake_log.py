@@ -54,6 +54,19 @@ def write(connection: duckdb.DuckDBPyConnection, batch: str, rows: Sequence[LogR
     append(connection, "intake_log", frame)
 
 
+def unsaid(connection: duckdb.DuckDBPyConnection, rows: Sequence[LogRow]) -> list[LogRow]:
+    """The rows whose subject, key, action and reason do not stand in the log yet.
+
+    A bad row stays in the shop's table until somebody mends it; the log says so once, not at each ingest.
+    """
+    known = set(
+        connection.execute(
+            "SELECT subject, key, action, reason FROM intake_log WHERE action IN ('refused', 'noted')"
+        ).fetchall()
+    )
+    return [row for row in rows if (row.subject, row.key, row.action, row.reason) not in known]
+
+
 def append(
     connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame, *, replace: bool = False
 ) -> None:
