@@ -1,0 +1,41 @@
+"""What several test files share: one small shop, built once a test run by the same pipeline as a user's."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from filelock import FileLock
+
+SMALL_SHOP_CAPTURES = 60
+
+
+@pytest.fixture(scope="session")
+def small_warehouse(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
+    """Folder of a warehouse with about sixty captures of the invented shop, read and fitted.
+
+    Shared by every worker of a run: whoever comes first builds it. Never write to it; copy the folder.
+    """
+    from demo_warehouse import build
+    from pipelines.fit import fit_warehouse
+    from pipelines.ingest import ingest
+    from pipelines.warehouse import Warehouse
+
+    base = tmp_path_factory.getbasetemp()
+    root = base if worker_id == "master" else base.parent
+    folder, done = root / "small-shop", root / "small-shop.done"
+    with FileLock(root / "small-shop.lock"):
+        if not done.exists():
+            build(folder, captures=SMALL_SHOP_CAPTURES, jobs=1)
+            warehouse = Warehouse(folder, create=True)
+            ingest(folder / "drop", warehouse, jobs=1)
+            fit_warehouse(warehouse)
+            done.touch()
+    return folder
+
+
+@pytest.fixture(scope="session")
+def worker_id(request: pytest.FixtureRequest) -> str:
+    """Name of the xdist worker, `master` without xdist."""
+    workerinput = getattr(request.config, "workerinput", None)
+    return str(workerinput["workerid"]) if workerinput else "master"

@@ -1,0 +1,312 @@
+"""Every page, run as Streamlit runs it: without a warehouse, with an empty one, with a small shop's."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+import streamlit as st
+from streamlit.testing.v1 import AppTest
+
+from dashboard import parts
+from dashboard.launch import APP, WAREHOUSE_VARIABLE
+from pipelines.decisions import read_settings, set_threshold
+from pipelines.warehouse import Warehouse
+
+PAGES = ("shop", "spread", "thresholds", "known_good", "capture", "technicians", "intake")
+TITLES = {
+    "shop": "Scope use and comebacks",
+    "spread": "Normal spread",
+    "thresholds": "Thresholds",
+    "known_good": "Known-good captures",
+    "capture": "One capture",
+    "technicians": "Technicians and coaching",
+    "intake": "Intake and settings",
+}
+# On one worker, so that the small shop is built and its figures are worked out once.
+pytestmark = pytest.mark.xdist_group("pages")
+
+
+@pytest.fixture(autouse=True)
+def fresh_caches() -> Iterator[None]:
+    yield
+    st.cache_data.clear()
+
+
+@pytest.fixture
+def own_copy(small_warehouse: Path, tmp_path: Path) -> Path:
+    """The small shop, to write to."""
+    folder = tmp_path / "shop"
+    shutil.copytree(small_warehouse, folder, ignore=shutil.ignore_patterns("drop"))
+    return folder
+
+
+def opened(monkeypatch: pytest.MonkeyPatch, warehouse: Path, page: str) -> AppTest:
+    monkeypatch.setenv(WAREHOUSE_VARIABLE, str(warehouse))
+    app = AppTest.from_file(str(APP), default_timeout=120)
+    app.switch_page(f"views/{page}.py")
+    return app.run()
+
+
+def texts(app: AppTest) -> str:
+    """Everything a page says."""
+    kinds = ("title", "header", "subheader", "markdown", "caption", "info", "success", "warning", "error")
+    return "\n".join(str(element.value) for kind in kinds for element in getattr(app, kind))
+
+
+def assert_sound(app: AppTest) -> None:
+    assert not app.exception, [error.value for error in app.exception]
+    assert "could not be drawn" not in texts(app)
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_without_a_warehouse_a_page_says_what_to_do_first(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, page: str
+) -> None:
+    app = opened(monkeypatch, tmp_path / "nothing", page)
+    assert_sound(app)
+    assert "There is no warehouse yet" in texts(app)
+    assert "shopspread ingest" in texts(app)
+    assert not (tmp_path / "nothing").exists()  # looking makes nothing
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_an_empty_warehouse_says_what_to_do_first(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, page: str
+) -> None:
+    Warehouse(tmp_path / "empty", create=True)
+    app = opened(monkeypatch, tmp_path / "empty", page)
+    assert_sound(app)
+    assert "The warehouse is still empty" in texts(app)
+    assert "shopspread ingest" in texts(app)
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_a_filled_page_draws(monkeypatch: pytest.MonkeyPatch, small_warehouse: Path, page: str) -> None:
+    app = opened(monkeypatch, small_warehouse, page)
+    assert_sound(app)
+    assert [title.value for title in app.title] == [TITLES[page]]
+    assert not app.error, [error.value for error in app.error]
+
+
+# One sort of row at a time is missing; every page must say so, none may fail.
+EMPTIED = {
+    "no outcomes": ("outcome",),
+    "no orders": ("repair_order", "outcome"),
+    "no people": ("technician", "drill", "coaching"),
+    "no fit": ("score", "cylinder_score", "family_stat", "family_pattern", "flag", "threshold", "fit_run"),
+    "no readings": ("feature", "cylinder_reading", "capture_events", "score", "cylinder_score", "flag"),
+    "no families": ("engine_family", "score", "cylinder_score", "family_stat", "family_pattern", "flag"),
+    "only orders": ("capture_log", "capture_state", "feature", "cylinder_reading", "capture_events", "score"),
+}
+
+
+@pytest.mark.parametrize("case", EMPTIED)
+def test_missing_tables_are_no_exception(monkeypatch: pytest.MonkeyPatch, own_copy: Path, case: str) -> None:
+    with Warehouse(own_copy).transaction() as connection:
+        for table in EMPTIED[case]:
+            connection.execute(f"DELETE FROM {table}")
+    for page in PAGES:
+        app = opened(monkeypatch, own_copy, page)
+        assert_sound(app)
+        assert [title.value for title in app.title] == [TITLES[page]], (case, page)
+
+
+def test_one_capture_alone_draws_on_every_page(monkeypatch: pytest.MonkeyPatch, own_copy: Path) -> None:
+    warehouse = Warehouse(own_copy)
+    kept = warehouse.frame("captures").filter(pl.col("status") == "read")["capture_file"][0]
+    with warehouse.transaction() as connection:
+        for table in (
+            "capture_state",
+            "capture_log",
+            "feature",
+            "cylinder_reading",
+            "capture_events",
+            "setup_check",
+        ):
+            connection.execute(f"DELETE FROM {table} WHERE capture_file <> ?", [kept])
+        for table in ("score", "cylinder_score", "flag", "repair_order", "outcome", "coaching", "threshold"):
+            connection.execute(f"DELETE FROM {table}")
+    from pipelines.fit import fit_warehouse
+
+    fit_warehouse(warehouse)
+    for page in PAGES:
+        assert_sound(opened(monkeypatch, own_copy, page))
+    assert kept in str([box.value for box in opened(monkeypatch, own_copy, "capture").selectbox])
+
+
+# -- charts ----------------------------------------------------------------------------------------
+
+
+def layers(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    yield spec
+    for key in ("layer", "vconcat", "hconcat"):
+        for part in spec.get(key, []):
+            yield from layers(part)
+
+
+@pytest.mark.parametrize("page", [page for page in PAGES if page != "intake"])
+def test_every_chart_titles_its_axes_with_units(
+    monkeypatch: pytest.MonkeyPatch, small_warehouse: Path, page: str
+) -> None:
+    drawn: list[dict[str, Any]] = []
+    monkeypatch.setattr(parts, "chart", lambda chart: drawn.append(chart.to_dict()))
+    assert_sound(opened(monkeypatch, small_warehouse, page))
+    assert drawn
+    for spec in drawn:
+        for channel in ("x", "y"):
+            encodings = [
+                part["encoding"][channel] for part in layers(spec) if channel in part.get("encoding", {})
+            ]
+            titled = [one["title"] for one in encodings if one.get("title")]
+            assert titled, f"{channel} has no title in {spec.get('layer', spec)}"
+            if any(one.get("type") == "quantitative" for one in encodings if one.get("title")):
+                assert re.search(r"\(.+\)$", titled[0]), f"no unit in {titled[0]!r}"
+
+
+# -- figures about people ----------------------------------------------------------------------------
+
+
+def test_people_stand_in_order_of_name_with_n_and_interval(
+    monkeypatch: pytest.MonkeyPatch, small_warehouse: Path
+) -> None:
+    app = opened(monkeypatch, small_warehouse, "technicians")
+    table = next(t.value for t in app.dataframe if "right calls" in t.value.columns)
+    names = table["technician"].tolist()
+    assert names == sorted(names)
+    for column in ("usable captures", "right calls", "hookup as the house does it", "jobs scoped"):
+        for cell in table[column]:
+            assert re.fullmatch(r"(too little to say \(n = \d+\)|.+ \(.+ to .+, n = \d+\))", cell), cell
+
+
+def test_no_page_says_that_the_scope_causes_anything(
+    monkeypatch: pytest.MonkeyPatch, small_warehouse: Path
+) -> None:
+    for page in PAGES:
+        assert not re.search(r"\bcause[sd]?\b", texts(opened(monkeypatch, small_warehouse, page))), page
+
+
+# -- filters -----------------------------------------------------------------------------------------
+
+
+def test_filters_survive_a_change_of_page(monkeypatch: pytest.MonkeyPatch, small_warehouse: Path) -> None:
+    app = opened(monkeypatch, small_warehouse, "spread")
+    family = Warehouse(small_warehouse).frame("families")["engine_family"].to_list()[-1]
+    app.selectbox(key="family").select(family).run()
+    day = app.date_input(key="as_of").value
+    app.date_input(key="as_of").set_value(day.replace(day=1)).run()
+    app.switch_page("views/technicians.py").run()
+    assert app.date_input(key="as_of").value == day.replace(day=1)
+    app.switch_page("views/thresholds.py").run()
+    assert app.selectbox(key="kept_family").value == family
+    app.switch_page("views/capture.py").run()
+    assert app.selectbox(key="family").value == family
+    assert_sound(app)
+
+
+# -- decisions ---------------------------------------------------------------------------------------
+
+
+def family_and_version(folder: Path) -> tuple[str, int]:
+    row = Warehouse(folder).frame("thresholds_in_force").row(0, named=True)
+    return row["engine_family"], row["version"]
+
+
+def test_setting_a_threshold_asks_who_and_why_and_adds_a_version(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    family, version = family_and_version(own_copy)
+    app = opened(monkeypatch, own_copy, "thresholds")
+    app.selectbox(key="kept_family").select(family).run()
+    app.slider(key=f"kept_x_{family}").set_value(17.5).run()
+    press(app, "Put in force")
+    assert any("needs who sets it and why" in error.value for error in app.error)
+    assert family_and_version(own_copy) == (family, version)
+    app.text_input(key="kept_who").input("Ida")
+    app.text_input(key=f"why_{family}").input("two false alarms last week")
+    press(app, "Put in force")
+    assert_sound(app)
+    row = Warehouse(own_copy).frame("thresholds_in_force").row(0, named=True)
+    assert (row["version"], row["threshold_pct"], row["set_by"]) == (version + 1, 17.5, "Ida")
+    history = next(t.value for t in app.dataframe if "set_by" in t.value.columns)
+    assert history["version"].tolist() == list(range(version + 1, 0, -1))
+    # and back again: a new version with the old value
+    app.selectbox(key=f"back_{family}").select(version).run()
+    app.text_input(key="kept_who_back").input("Ida")
+    app.text_input(key=f"why_back_{family}").input("it was right before")
+    press(app, "Go back")
+    after = Warehouse(own_copy).frame("thresholds").filter(pl.col("engine_family") == family).sort("version")
+    assert after["version"][-1] == version + 2
+    assert after["threshold_pct"][-1] == after["threshold_pct"][version - 1]
+
+
+def test_who_saves_second_is_told_and_nothing_is_lost(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    family, version = family_and_version(own_copy)
+    app = opened(monkeypatch, own_copy, "thresholds")
+    app.selectbox(key="kept_family").select(family).run()
+    set_threshold(
+        Warehouse(own_copy), family, 21.0, set_by="Olaf", reason="after the audit", seen_version=version
+    )
+    app.text_input(key="kept_who").input("Ida")
+    app.text_input(key=f"why_{family}").input("mine")
+    press(app, "Put in force")
+    said = " ".join(error.value for error in app.error)
+    assert "Somebody else saved first" in said
+    assert "Olaf" in said
+    row = Warehouse(own_copy).frame("thresholds_in_force").row(0, named=True)
+    assert (row["version"], row["set_by"]) == (version + 1, "Olaf")
+    app.button(key="seen_button").click().run()
+    press(app, "Put in force")
+    assert_sound(app)
+    assert Warehouse(own_copy).frame("thresholds_in_force").row(0, named=True)["set_by"] == "Ida"
+
+
+def test_moving_x_shows_which_captures_change_side(monkeypatch: pytest.MonkeyPatch, own_copy: Path) -> None:
+    scores = (
+        Warehouse(own_copy)
+        .frame("scores")
+        .join(Warehouse(own_copy).frame("captures"), on="capture_file", how="inner")
+    )
+    flagged = scores.filter(pl.col("flagged") & (pl.col("odd_pct") < 24.0))
+    row = flagged.row(0, named=True)
+    app = opened(monkeypatch, own_copy, "thresholds")
+    app.selectbox(key="kept_family").select(row["engine_family"]).run()
+    app.slider(key=f"kept_x_{row['engine_family']}").set_value(25.0).run()
+    assert_sound(app)
+    table = next(t.value for t in app.dataframe if "change" in t.value.columns)
+    own = scores.filter(
+        (pl.col("engine_family") == row["engine_family"]) & pl.col("flagged") & (pl.col("odd_pct") < 25.0)
+    )
+    assert set(table["capture_file"]) == set(own["capture_file"])
+    assert set(table["change"]) == {"no longer odd"}
+
+
+def test_a_coaching_session_is_logged(monkeypatch: pytest.MonkeyPatch, own_copy: Path) -> None:
+    before = Warehouse(own_copy).frame("coaching").height
+    app = opened(monkeypatch, own_copy, "technicians")
+    app.selectbox(key="coaching_topic").select("calls")
+    press(app, "Log this session")
+    assert_sound(app)
+    assert Warehouse(own_copy).frame("coaching").height == before + 1
+
+
+def test_a_setting_needs_a_name_and_is_kept(monkeypatch: pytest.MonkeyPatch, own_copy: Path) -> None:
+    app = opened(monkeypatch, own_copy, "intake")
+    app.number_input(key="set_comeback_window_days").set_value(45)
+    press(app, "Save")
+    assert any("Say who decides" in error.value for error in app.error)
+    app.text_input(key="set_who").input("Ida")
+    press(app, "Save")
+    assert_sound(app)
+    assert read_settings(Warehouse(own_copy))["comeback_window_days"] == 45
+
+
+def press(app: AppTest, label: str) -> None:
+    next(button for button in app.button if button.label == label).click().run()
