@@ -76,12 +76,12 @@ def flags(cylinders: pl.DataFrame, thresholds: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-FLAG_SCHEMA = {
-    "capture_file": pl.String,
-    "odd_pct": pl.Float64,
-    "threshold_pct": pl.Float64,
-    "threshold_version": pl.Int32,
-    "flagged": pl.Boolean,
+FLAG_SCHEMA: dict[str, pl.DataType] = {
+    "capture_file": pl.String(),
+    "odd_pct": pl.Float64(),
+    "threshold_pct": pl.Float64(),
+    "threshold_version": pl.Int32(),
+    "flagged": pl.Boolean(),
     "flagged_cylinders": pl.List(pl.Int32),
     "flagged_positions": pl.List(pl.Int32),
 }

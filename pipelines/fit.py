@@ -11,7 +11,9 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
-from models import forest, spread, thresholds
+from models.forest import fit_forest
+from models.spread import fit_families, score_captures
+from models.thresholds import Proposal, propose
 from pipelines import house, intake_log
 from pipelines.decisions import judge, propose_thresholds, read_settings
 from pipelines.intake_log import LogRow
@@ -44,10 +46,10 @@ def fit_warehouse(warehouse: Warehouse) -> FitSummary:
     settings = read_settings(warehouse)
     frames = warehouse.frames(FRAMES)
     captures, cylinders = frames["captures"], frames["cylinders"]
-    fit = spread.fit_families(captures, cylinders, frames["families"], frames["outcomes"])
-    scores = spread.score_captures(fit, captures, cylinders, frames["families"], frames["outcomes"])
-    outliers = forest.fit_forest(frames["features"], captures, scores, fit, frames["outcomes"])
-    proposals = thresholds.propose(
+    fit = fit_families(captures, cylinders, frames["families"], frames["outcomes"])
+    scores = score_captures(fit, captures, cylinders, frames["families"], frames["outcomes"])
+    outliers = fit_forest(frames["features"], captures, scores, fit, frames["outcomes"])
+    proposals = propose(
         fit,
         scores,
         captures,
@@ -102,7 +104,7 @@ def _score_rows(captures: pl.DataFrame, outliers: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _proposal_rows(proposals: tuple[thresholds.Proposal, ...]) -> pl.DataFrame:
+def _proposal_rows(proposals: tuple[Proposal, ...]) -> pl.DataFrame:
     rows = [(p.engine_family, p.threshold_pct, p.why) for p in proposals if p.threshold_pct is not None]
     schema = {"engine_family": pl.String, "threshold_pct": pl.Float64, "why": pl.String}
     return pl.DataFrame(rows, schema=schema, orient="row")
