@@ -12,10 +12,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 from statsmodels.stats.inter_rater import cohens_kappa
 
 from models.results import Estimate
+
+Z95 = 1.959963984540054
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,5 +83,54 @@ def kappa(table: tuple[tuple[int, ...], ...], *, least_n: int) -> Estimate:
         # the rule of three on the chance of any disagreement (Hanley & Lippman-Hand, JAMA 249:1743, 1983)
         expected = float((counts.sum(axis=0) @ counts.sum(axis=1)) / n**2)
         return Estimate(n=n, estimate=value, low=max(-1.0, 1 - (3 / n) / (1 - expected)), high=1.0)
-    half = 1.959963984540054 * error
+    half = Z95 * error
     return Estimate(n=n, estimate=value, low=max(-1.0, value - half), high=min(1.0, value + half))
+
+
+@dataclass(frozen=True, slots=True)
+class Corrected:
+    """Sensitivity and specificity corrected for which calls get confirmed; parts of one."""
+
+    sensitivity: Estimate
+    specificity: Estimate
+
+
+def corrected_for_confirmation(
+    odd_calls: int, even_calls: int, counts: CallCounts, *, least_n: int, draws: int, seed: int
+) -> Corrected:
+    """Sensitivity and specificity over *all* calls, not only over those an outcome has confirmed.
+
+    Engines called odd are opened up more often than those called even, so that among the confirmed ones
+    misses are missing. Given the call, confirmed engines stand for the others with the same call (C.B. Begg &
+    R.A. Greenes, Biometrics 39:207-215, 1983). The interval is by draws from Jeffreys' priors.
+
+    Args:
+        odd_calls, even_calls: calls that could be judged, confirmed or not.
+        counts: the confirmed ones. least_n: at least so many confirmed calls of both sorts together,
+            and three of each sort, else too little to say.
+    """
+    called_even, called_odd = np.array(counts.table[0]), np.array(counts.table[1])
+    n = odd_calls + even_calls
+    if counts.judged < least_n or called_even.sum() < 3 or called_odd.sum() < 3:
+        why = (
+            f"Too little to say: {called_odd.sum()} odd and {called_even.sum()} even calls confirmed, at least "
+            f"{least_n} together and 3 of each needed."
+        )
+        return Corrected(Estimate.nothing(n, why), Estimate.nothing(n, why))
+    rng = np.random.default_rng(seed)
+    found, wrong_cylinder = counts.found, int(called_odd[1]) - counts.found
+    # of engines called odd: found, odd on another cylinder, even; of those called even: odd
+    given_odd = rng.dirichlet([found + 0.5, wrong_cylinder + 0.25, int(called_odd[0]) + 0.5], draws)
+    missed = rng.beta(called_even[1] + 0.5, called_even[0] + 0.5, draws)
+    odd_share = rng.beta(odd_calls + 0.5, even_calls + 0.5, draws)
+    odd_engines = odd_share * (given_odd[:, 0] + given_odd[:, 1]) + (1 - odd_share) * missed
+    cleared = (1 - odd_share) * (1 - missed)
+    return Corrected(
+        _from_draws(odd_share * given_odd[:, 0] / odd_engines, n),
+        _from_draws(cleared / (cleared + odd_share * given_odd[:, 2]), n),
+    )
+
+
+def _from_draws(values: npt.NDArray[np.float64], n: int) -> Estimate:
+    low, middle, high = np.quantile(values, [0.025, 0.5, 0.975])
+    return Estimate(n=n, estimate=float(middle), low=float(low), high=float(high))

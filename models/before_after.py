@@ -7,20 +7,20 @@ usually have (regression to the mean; Morton & Torgerson, BMJ 326:1083-1084, 200
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
 import polars as pl
 
 from models.intervals import share, share_difference
-from models.people import PeopleSettings, as_moment
+from models.people import HOOKUP_CHECKS, PeopleSettings, as_moment
 from models.pooling import pool_normal
 from models.results import Estimate
 from models.shrinkage import pool_shares
 from models.watch import observations
 
-WEEKS = 13
+WEEKS = 26
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +32,8 @@ class BeforeAfter:
         before, after: share of trouble on either side (Wilson); the day of the session is before.
         change: after minus before (Newcombe); negative is better.
         change_allowing: the same with the share before drawn towards the shop's.
+        checks: check, before, before_of, after, after_of, change, low, high: captures with each failing
+            setup check on either side, shares in parts of one; only for the two topics about captures.
         sentence: for the page.
     """
 
@@ -44,6 +46,7 @@ class BeforeAfter:
     after: Estimate
     change: Estimate
     change_allowing: Estimate
+    checks: pl.DataFrame
     sentence: str
 
 
@@ -123,17 +126,42 @@ def before_after(
                 k1, n1, k0, n0, least=chosen.least_n, what="pieces of work after and before"
             ),
             change_allowing=_allowing(work.filter(pl.col("topic") == topic), (k0, n0), (k1, n1), chosen),
+            checks=_by_check(before, after, checks),
             sentence="",
         )
         rows.append(row)
-    return tuple(_with_sentence(row) for row in rows)
+    return tuple(replace(row, sentence=_sentence(row)) for row in rows)
 
 
-def _with_sentence(row: BeforeAfter) -> BeforeAfter:
-    return BeforeAfter(
-        row.session, row.technician, row.topic, row.held_on, row.weeks, row.before, row.after, row.change,
-        row.change_allowing, _sentence(row),
-    )  # fmt: skip
+CHECK_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
+    "check": pl.String,
+    "before": pl.Int64,
+    "before_of": pl.Int64,
+    "after": pl.Int64,
+    "after_of": pl.Int64,
+    "change": pl.Float64,
+    "low": pl.Float64,
+    "high": pl.Float64,
+}
+
+
+def _by_check(before: pl.DataFrame, after: pl.DataFrame, checks: pl.DataFrame) -> pl.DataFrame:
+    if (
+        before["capture_file"].null_count() + after["capture_file"].null_count()
+        or not before.height * after.height
+    ):
+        return pl.DataFrame(schema=CHECK_SCHEMA)
+    seen = checks.filter(pl.col("check").is_in(HOOKUP_CHECKS)).select("capture_file", "check").unique()
+    counts = [
+        dict(seen.join(side, on="capture_file", how="semi").group_by("check").len().iter_rows())
+        for side in (before, after)
+    ]
+    rows = []
+    for check in sorted({*counts[0], *counts[1]}):
+        k0, k1 = counts[0].get(check, 0), counts[1].get(check, 0)
+        gap = share_difference(k1, after.height, k0, before.height)
+        rows.append((check, k0, before.height, k1, after.height, gap.estimate, gap.low, gap.high))
+    return pl.DataFrame(rows, schema=CHECK_SCHEMA, orient="row").sort("change", "check")
 
 
 def _allowing(

@@ -19,9 +19,7 @@ import polars as pl
 
 from models.before_after import BeforeAfter, CoachingEffect, before_after, coaching_effect
 from models.control import false_alarm_chance, limit_for_false_alarms, risk_adjusted_cusum
-from models.hookup import failing_checks
 from models.intervals import wilson
-from models.logbook import captures_until
 from models.people import DAYS_A_YEAR, HOOKUP_CHECKS, TOPICS, PeopleSettings, as_moment
 from models.skill import TechnicianSkill
 from models.watch import observations
@@ -172,7 +170,6 @@ def needs_coaching(
     work = observations(captures, checks, outcomes, orders, moment).filter(pl.col("technician").is_in(people))
     topics = TOPICS if orders is not None else TOPICS[:-1]
     allowed = chosen.false_alarms_per_technician_year / len(topics)
-    failing = failing_checks(captures_until(captures, moment), checks)
     items: list[CoachingItem] = []
     points: list[pl.DataFrame] = []
     past: list[tuple[str, str, date, date, date]] = []
@@ -189,7 +186,8 @@ def needs_coaching(
         points.append(chart.points(name, topic))
         past += [(name, topic, *span) for span in chart.past]
         if chart.signal is not None:
-            items.append(_item(name, topic, part, chart.signal, failing))
+            others = work.filter((pl.col("topic") == topic) & (pl.col("technician") != name))
+            items.append(_item(name, topic, part, chart.signal, checks, others))
     items.sort(key=lambda item: (item.technician, TOPICS.index(item.topic)))
     return CoachingList(
         items=tuple(items),
@@ -199,8 +197,8 @@ def needs_coaching(
         chart_points=pl.concat(points) if points else pl.DataFrame(schema=CHART_SCHEMA),
         past=pl.DataFrame(past, schema=_PAST_SCHEMA, orient="row").sort("at", "technician", "topic"),
         note=(
-            f"With {charts} charts this list would name a technician whose work is ordinary about "
-            f"{rate:.2f} times a year."
+            f"With {charts} charts this list would name a technician whose work is ordinary (odds of trouble up to "
+            f"{chosen.odds_in_control:g} times the usual) about {rate:.2f} times a year at most."
         ),
     )
 
@@ -288,17 +286,39 @@ class _Chart:
         )
 
 
-def _item(name: str, topic: str, work: pl.DataFrame, signal: Signal, failing: pl.DataFrame) -> CoachingItem:
+def _standing_out(
+    topic: str, since: pl.DataFrame, checks: pl.DataFrame, others: pl.DataFrame
+) -> tuple[str, frozenset[str], str]:
+    """The check that fails most beyond what the others' captures have: its name, where, and in words."""
+    about = checks.filter(pl.col("check").is_in(HOOKUP_CHECKS))
+    if topic == "usable captures":
+        about = about.filter(pl.col("severity") == "unusable")
+    elif topic != "hookup":
+        return "", frozenset(), ""
+    seen = about.select("capture_file", "check").unique()
+    own = seen.filter(pl.col("capture_file").is_in(since["capture_file"].to_list()))
+    elsewhere = seen.filter(pl.col("capture_file").is_in(others["capture_file"].to_list()))
+    rest = max(others.height, 1)
+    usual: dict[str, int] = dict(elsewhere.group_by("check").len().iter_rows())
+    counted = [
+        (n - since.height * usual.get(check, 0) / rest, n, check)
+        for check, n in own.group_by("check").len().sort("check").iter_rows()
+    ]
+    if not counted or max(counted)[0] <= 0:
+        return "", frozenset(), ""
+    _, n, check = max(counted)
+    where = frozenset(own.filter(pl.col("check") == check)["capture_file"].to_list())
+    return check, where, f"; {check} stands out ({n} of these {since.height} captures)"
+
+
+def _item(
+    name: str, topic: str, work: pl.DataFrame, signal: Signal, checks: pl.DataFrame, others: pl.DataFrame
+) -> CoachingItem:
     since = work.filter(pl.col("at") >= signal.since)
     bad = since.filter("trouble").sort("at", descending=True)
-    detail, detail_text = "", ""
-    if topic in ("usable captures", "hookup"):
-        own = failing.filter((pl.col("technician") == name) & pl.col("check").is_in(HOOKUP_CHECKS))
-        own = own.filter(pl.col("excess") > 0)
-        if own.height:
-            first = own.row(0, named=True)
-            detail = str(first["check"])
-            detail_text = f"; {detail} stands out ({first['captures']} of {first['of']} captures)"
+    detail, where, detail_text = _standing_out(topic, since, checks, others)
+    if where:
+        bad = bad.filter(pl.col("capture_file").is_in(list(where)))
     low, high = wilson(signal.trouble, signal.n)
     evidence = (
         f"{signal.trouble} of {signal.n} {TROUBLE[topic]} since {signal.since:%Y-%m-%d}, where "

@@ -12,11 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from scipy import stats
 
 from models.control import funnel_limit, over_dispersion
 from models.skill import TechnicianSkill
 
 Floats = npt.NDArray[np.float64]
+
+_ALARM_Z = 3.290526731491896  # two-sided 99.9 %
 
 MEASURES: tuple[str, ...] = ("usable", "calls", "sensitivity", "specificity", "hookup", "adoption")
 
@@ -75,17 +78,20 @@ def funnel(skills: Sequence[TechnicianSkill], measure: str, *, least_n: int = 6)
             ),
             pl.DataFrame(schema={"n": pl.Int64, **dict.fromkeys(names, pl.Float64)}),
         )
-    dispersion = over_dispersion(k, n, house)
+    enough = n >= least_n
+    dispersion = over_dispersion(k[enough], n[enough], house)
     at = np.unique(np.geomspace(1, max(n.max(), 2), 120).round())
     limits = {
         name: _widened(house, at, level, dispersion)
         for name, level in zip(names, (0.025, 0.975, 0.0005, 0.9995), strict=True)
     }
-    low, high = _widened(house, n, 0.0005, dispersion), _widened(house, n, 0.9995, dispersion)
+    # the drawn limits are interpolated between counts; who stands outside is decided by the exact tails, so
+    # that 7 of 7 is not 'above' for a hair
+    stretch = np.sqrt(dispersion)
+    below = stats.norm.isf(stats.binom.cdf(k, n, house)) / stretch > _ALARM_Z
+    above = stats.norm.isf(stats.binom.sf(k - 1, n, house)) / stretch > _ALARM_Z
     standing = np.where(
-        n < least_n,
-        "too little to say",
-        np.where(k / n < low, "below", np.where(k / n > high, "above", "inside")),
+        n < least_n, "too little to say", np.where(below, "below", np.where(above, "above", "inside"))
     )
     return Funnel(
         measure,
@@ -97,5 +103,12 @@ def funnel(skills: Sequence[TechnicianSkill], measure: str, *, least_n: int = 6)
 
 
 def _widened(house: float, n: Floats, level: float, dispersion: float) -> Floats:
-    limit = funnel_limit(house, n, level)
-    return np.asarray(np.clip(house + (limit - house) * np.sqrt(dispersion), 0.0, 1.0))
+    """Exact limit, its distance from the house's share stretched by sqrt(dispersion) on the arcsine scale.
+
+    There the spread hardly depends on the share, so that a stretched limit stays inside 0 and 1 and a
+    share near 0 can still lie below it.
+    """
+    centre = np.arcsin(np.sqrt(house))
+    reach = (np.arcsin(np.sqrt(funnel_limit(house, n, level))) - centre) * np.sqrt(dispersion)
+    # where the exact limit is 0 or 1 itself, nothing can lie beyond it
+    return np.asarray(np.sin(np.clip(centre + reach, 0.0, np.pi / 2)) ** 2)

@@ -16,7 +16,7 @@ from models.results import Estimate
 
 
 def repeats(captures: pl.DataFrame, cylinders: pl.DataFrame) -> pl.DataFrame:
-    """Sum of squares of repeats: one row a technician: technician, squares, freedom, captures.
+    """Sum of squares of repeats: one row a technician: technician, squares, freedom, sets, captures.
 
     Repeats are captures of one technician on one vehicle, one test and one purpose on one day, read
     and with their cylinders named: on another day the engine itself may have changed. A set of r
@@ -30,7 +30,9 @@ def repeats(captures: pl.DataFrame, cylinders: pl.DataFrame) -> pl.DataFrame:
         .filter(pl.len().over(sets) > 1)
         .select("capture_file", *sets)
     )
-    named = cylinders.filter(pl.col("cylinder").is_not_null() & pl.col("relative_pct").is_finite())
+    named = cylinders.filter(
+        pl.col("cylinder").is_not_null() & pl.col("relative_pct").is_finite() & pl.col("se_pct").is_finite()
+    )
     joined = read.join(
         named.select("capture_file", "cylinder", "relative_pct"), on="capture_file", how="inner"
     )
@@ -52,16 +54,28 @@ def repeats(captures: pl.DataFrame, cylinders: pl.DataFrame) -> pl.DataFrame:
         .with_columns(freedom=(pl.col("times") - 1) * (pl.col("cylinders") - 1))
         .filter(pl.col("freedom") > 0)
         .group_by("technician")
-        .agg(pl.col("squares").sum(), pl.col("freedom").sum(), captures=pl.col("times").sum())
+        .agg(
+            pl.col("squares").sum(),
+            pl.col("freedom").sum(),
+            sets=pl.len().cast(pl.Int64),
+            captures=pl.col("times").sum(),
+        )
         .sort("technician")
     )
 
 
-def repeatability(squares: float, freedom: int, captures: int, *, least_n: int) -> Estimate:
-    """Within-vehicle standard deviation in percent, with its chi-squared interval; `n` counts captures."""
-    if captures < least_n or freedom < 3:
+LEAST_SETS = 5  # one bad repeat must not make the figure
+
+
+def repeatability(squares: float, freedom: int, sets: int, captures: int) -> Estimate:
+    """Within-vehicle standard deviation in percent, with its chi-squared interval; `n` counts captures.
+
+    A repeat with a bad hookup belongs to it: that is what the figure is about.
+    """
+    if sets < LEAST_SETS:
         return Estimate.nothing(
-            captures, f"Too little to say: {captures} captures repeated on the same vehicle and day."
+            captures,
+            f"Too little to say: {sets} vehicles captured again on the same day, at least {LEAST_SETS} needed.",
         )
     low = math.sqrt(squares / float(stats.chi2.ppf(0.975, freedom)))
     high = math.sqrt(squares / float(stats.chi2.ppf(0.025, freedom)))

@@ -15,7 +15,7 @@ import polars as pl
 
 from models import hookup as hookups
 from models.adoption import adjusted_adoption, eligible_orders
-from models.agreement import CallCounts, count_calls, kappa
+from models.agreement import CallCounts, Corrected, corrected_for_confirmation, count_calls, kappa
 from models.drills import DrillCount, count_drills
 from models.logbook import captures_until, judged_calls
 from models.people import PeopleSettings, as_moment
@@ -52,6 +52,7 @@ class TechnicianSkill:
         unsure: share of `unsure` among the calls made on captures that were read.
         confirmed: share of even and odd calls that an outcome has judged at all. Where odd calls are
             confirmed more often than even ones, sensitivity reads too high and specificity too low.
+        corrected: both corrected for that (not pooled).
         drills: practice asked for and done.
         adoption: share this technician would scope of the house's mix of eligible jobs.
         usable_per_month, calls_per_month: change of the share a month, partially pooled.
@@ -77,6 +78,7 @@ class TechnicianSkill:
     kappa: Estimate
     unsure: Estimate
     confirmed: Estimate
+    corrected: Corrected
     drills: DrillCount
     adoption: Estimate
     usable_per_month: Estimate
@@ -185,6 +187,12 @@ def technicians(
     made = taken.filter((pl.col("status") == "read") & pl.col("call").is_in(("even", "odd", "unsure")))
     unsure = _share_counts(made.with_columns(unsure=pl.col("call") == "unsure"), "unsure", people)
     judgeable = made.filter((pl.col("call") != "unsure") & (pl.col("purpose") != "known_good"))
+    all_calls = {
+        str(name): (int(odd), int(even))
+        for name, odd, even in judgeable.group_by("technician")
+        .agg((pl.col("call") == "odd").sum(), (pl.col("call") == "even").sum().alias("even"))
+        .iter_rows()
+    }
     confirmed = _share_counts(
         judgeable.with_columns(judged=pl.col("capture_file").is_in(judged["capture_file"].to_list())),
         "judged",
@@ -215,7 +223,10 @@ def technicians(
     )  # fmt: skip
     aspects_of = _by_person(agreeing)
     failing = hookups.failing_checks(taken, checks)
-    repeated = {str(name): (sq, int(df), int(n)) for name, sq, df, n in repeats(taken, cylinders).iter_rows()}
+    repeated = {
+        str(name): (float(sq), int(df), int(sets), int(n))
+        for name, sq, df, sets, n in repeats(taken, cylinders).iter_rows()
+    }
     practice = _share_counts(taken.with_columns(drill=pl.col("purpose") == "drill"), "drill", people)
     done = count_drills(drills, taken, started, people, moment)
 
@@ -233,13 +244,20 @@ def technicians(
             kappa=kappa(call_counts[name].table, least_n=least),
             unsure=pooled["unsure"][0][name],
             confirmed=pooled["confirmed"][0][name],
+            corrected=corrected_for_confirmation(
+                *all_calls.get(name, (0, 0)),
+                call_counts[name],
+                least_n=least,
+                draws=chosen.draws,
+                seed=chosen.seed,
+            ),
             drills=done[name],
             adoption=adoption.get(name, Estimate.nothing(0, "Too little to say: no eligible closed order.")),
             usable_per_month=usable_trend.per_month[name],
             calls_per_month=calls_trend.per_month[name],
             hookup=pooled["hookup"][0][name],
             hookup_aspects=_aspects(aspects_of.get(name, agreeing.clear())),
-            repeatability=repeatability(*repeated.get(name, (0.0, 0, 0)), least_n=2),
+            repeatability=repeatability(*repeated.get(name, (0.0, 0, 0, 0))),
             failing_checks=failing.filter(pl.col("technician") == name).drop("technician"),
             counts={measure: by_name[name] for measure, by_name in counts.items()},
             house=house,

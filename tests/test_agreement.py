@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 import polars as pl
 import pytest
 
-from models.agreement import count_calls, kappa
+from models.agreement import CallCounts, corrected_for_confirmation, count_calls, kappa
 from models.logbook import judged_calls
 from tests.simulated_shop import CAPTURES, OUTCOMES, empty_frames
 
@@ -141,3 +141,31 @@ def test_counts_keep_the_two_mistakes_apart() -> None:
     assert (counts.judged, counts.right) == (15, 10)
     empty = empty_frames()
     assert count_calls(judged_calls(empty.captures, empty.outcomes, AT)).judged == 0
+
+
+def test_correction_for_which_calls_are_confirmed() -> None:
+    # Drum & Christacopoulos (1972) J. Nucl. Med. 13:908-915, the example of Begg & Greenes (1983) Biometrics
+    # 39:207-215: 429 positive scans, 263 of them verified (231 diseased); 221 negative, 81 verified (27
+    # diseased). Naive .895 and .628, corrected .836 and .738 (table from memory; it gives all four figures)
+    counts = CallCounts(
+        judged=344, right=231 + 54, odd=258, found=231, even=86, cleared=54, table=((54, 27), (32, 231))
+    )
+    assert (counts.found / counts.odd, counts.cleared / counts.even) == pytest.approx(
+        (0.895, 0.628), abs=5e-4
+    )
+    got = corrected_for_confirmation(429, 221, counts, least_n=6, draws=40_000, seed=1)
+    assert got.sensitivity.estimate == pytest.approx(0.836, abs=6e-3)
+    assert got.specificity.estimate == pytest.approx(0.738, abs=6e-3)
+    for figure in (got.sensitivity, got.specificity):
+        assert figure.n == 650
+        assert figure.low is not None
+        assert figure.high is not None
+        assert 0.03 < figure.high - figure.low < 0.2
+    # confirmed alike, nothing is corrected
+    even = CallCounts(
+        judged=400, right=300, odd=200, found=150, even=200, cleared=150, table=((150, 50), (50, 150))
+    )
+    plain = corrected_for_confirmation(2000, 2000, even, least_n=6, draws=20_000, seed=1)
+    assert plain.sensitivity.estimate == pytest.approx(0.75, abs=6e-3)
+    few = CallCounts(judged=8, right=6, odd=7, found=6, even=1, cleared=0, table=((0, 1), (1, 6)))
+    assert corrected_for_confirmation(20, 30, few, least_n=6, draws=500, seed=1).sensitivity.estimate is None

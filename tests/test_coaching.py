@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from models.before_after import WEEKS
 from models.coaching import CoachingList, before_after, coaching_effect, needs_coaching
 from models.people import PeopleSettings
 from models.skill import technicians
@@ -139,8 +140,8 @@ def test_the_day_of_the_session_belongs_to_before() -> None:
     (row,) = before_after(f.captures, f.checks, f.outcomes, f.coaching, as_of=made.as_of)
     own = f.captures.filter(pl.col("technician") == "tech b")["captured_at"].dt.date()
     day = START.date() + timedelta(days=100)
-    assert row.before.n == int(((own <= day) & (own > day - timedelta(weeks=13))).sum())
-    assert row.after.n == int(((own > day) & (own <= day + timedelta(weeks=13))).sum())
+    assert row.before.n == int(((own <= day) & (own > day - timedelta(weeks=WEEKS))).sum())
+    assert row.after.n == int(((own > day) & (own <= day + timedelta(weeks=WEEKS))).sum())
 
 
 def test_an_empty_shop_has_an_empty_list() -> None:

@@ -192,11 +192,14 @@ def test_funnel_limits() -> None:
 def test_over_dispersion_of_chance_and_of_more() -> None:
     rng = np.random.default_rng(4)
     n = rng.integers(40, 200, 4000)
-    # winsorised at 10 %, the mean square of a unit normal is 0.63: chance alone never widens a funnel
-    assert over_dispersion(rng.binomial(n, 0.8), n, 0.8) == 1.0
+    assert over_dispersion(rng.binomial(n, 0.8), n, 0.8) == pytest.approx(1.0, abs=0.1)
     spread = rng.binomial(n, rng.beta(16, 4, 4000))
     assert over_dispersion(spread, n, 0.8) > 2
     assert over_dispersion([3, 4], [5, 5], 0.7) == 1.0
+    # one who stands apart does not widen the funnel he is to be seen in
+    others = [86, 91, 88, 93, 90, 87, 92]
+    assert over_dispersion([*others, 40], [100] * 8, 0.83) < 1.5
+    assert over_dispersion([70, 95, 60, 90, 99, 75, 85, 40], [100] * 8, 0.77) > 5
 
 
 def test_ewma_refuses_nonsense() -> None:

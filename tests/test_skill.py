@@ -284,8 +284,8 @@ def test_repeatability_recovers_the_planted_spread() -> None:
     captures = pl.DataFrame(rows, schema=CAPTURES)
     frame = pl.DataFrame(cylinders, schema=CYLINDERS, orient="row")
     row = repeats(captures, frame).row(0, named=True)
-    assert (row["freedom"], row["captures"]) == (60 * 5, 120)
-    got = repeatability(row["squares"], row["freedom"], row["captures"], least_n=2)
+    assert (row["freedom"], row["sets"], row["captures"]) == (60 * 5, 60, 120)
+    got = repeatability(row["squares"], row["freedom"], row["sets"], row["captures"])
     assert got.low is not None
     assert got.high is not None
     assert got.low < 1.2 < got.high
@@ -294,7 +294,9 @@ def test_repeatability_recovers_the_planted_spread() -> None:
         captured_at=pl.col("captured_at") + pl.duration(days=pl.int_range(pl.len()))
     )
     assert repeats(apart, frame).height == 0
-    assert isinstance(repeatability(0.0, 0, 0, least_n=2), Estimate)
+    few: Estimate = repeatability(9.0, 20, 4, 8)
+    assert few.estimate is None
+    assert few.n == 8
 
 
 def test_the_future_is_not_looked_at(shop: tuple[Frames, date, dict[str, TechnicianSkill]]) -> None:
