@@ -1,0 +1,207 @@
+"""Thresholds as decisions: versions are only added, flags keep theirs, and two people cannot overwrite each other."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.flags import cylinder_oddness, flags
+from pipelines import intake_log
+from pipelines.decisions import (
+    judge,
+    log_coaching,
+    propose_thresholds,
+    read_settings,
+    set_setting,
+    set_threshold,
+)
+from pipelines.errors import ShopspreadError, ThresholdConflict
+from pipelines.settings import SETTINGS
+from pipelines.warehouse import Warehouse
+
+DEVIATIONS = {"even": (0.0, 1.0, -1.0), "weak": (0.0, -20.0, 1.0)}
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Warehouse:
+    """Two scored captures of one family, with a proposed threshold of 10 %."""
+    house = Warehouse(tmp_path / "shop", create=True)
+    family = ("plain-3", 3, "1-2-3", "", "coil_on_plug")
+    with house.transaction() as connection:
+        connection.execute("INSERT INTO engine_family VALUES (?, ?, ?, ?, ?)", list(family))
+        connection.execute("INSERT INTO technician VALUES ('ada', NULL)")
+        for name, deviations in DEVIATIONS.items():
+            connection.execute(
+                "INSERT INTO capture_log (capture_file, engine_family) VALUES (?, 'plain-3')", [name]
+            )
+            connection.execute("INSERT INTO capture_state (capture_file, status) VALUES (?, 'read')", [name])
+            rows = {
+                "capture_file": [name] * 3,
+                "firing_position": [1, 2, 3],
+                "cylinder": [1, 2, 3],
+                "relative_pct": [100 + value for value in deviations],
+                "se_pct": [0.5] * 3,
+                "identified": ["sync"] * 3,
+            }
+            intake_log.append(connection, "cylinder_reading", pl.DataFrame(rows))
+            scores = {
+                "capture_file": [name] * 3,
+                "firing_position": [1, 2, 3],
+                "family_pct": [100.0] * 3,
+                "deviation_pct": list(deviations),
+            }
+            intake_log.append(connection, "cylinder_score", pl.DataFrame(scores))
+        propose_thresholds(
+            connection,
+            pl.DataFrame({"engine_family": ["plain-3"], "threshold_pct": [10.0], "why": ["normal spread"]}),
+        )
+        judge(connection)
+    return house
+
+
+def flag_history(house: Warehouse) -> list[tuple[str, int, bool, bool]]:
+    with house.reading() as connection:
+        rows: list[tuple[str, int, bool, bool]] = connection.execute(
+            "SELECT capture_file, threshold_version, flagged, in_force FROM flag ORDER BY ALL"
+        ).fetchall()
+    return rows
+
+
+def test_oddness_is_the_distance_below_the_median_of_the_others() -> None:
+    rng = np.random.default_rng(3)
+    deviation = rng.normal(0, 3, (50, 6))
+    slow = [[np.median(np.delete(row, k)) - row[k] for k in range(6)] for row in deviation]
+    np.testing.assert_allclose(cylinder_oddness(deviation), slow)
+
+
+def test_a_flag_reaches_from_the_threshold_on_and_names_both_of_a_pair() -> None:
+    cylinders = pl.DataFrame(
+        {
+            "capture_file": ["a"] * 4,
+            "engine_family": ["f"] * 4,
+            "firing_position": [1, 2, 3, 4],
+            "cylinder": [1, 3, 4, 2],
+            "companion": [4, 2, 1, 3],
+            "deviation_pct": [0.0, -10.0, 0.0, 0.0],
+        }
+    )
+    limits = pl.DataFrame({"engine_family": ["f"], "threshold_pct": [10.0], "version": [4]})
+    found = flags(cylinders, limits).to_dicts()[0]
+    assert found["flagged"]
+    assert found["flagged_cylinders"] == [2, 3]
+    assert found["flagged_positions"] == [2]
+    assert found["threshold_version"] == 4
+    just_above = limits.with_columns(threshold_pct=pl.lit(10.0001))
+    assert not flags(cylinders, just_above)["flagged"][0]
+    assert flags(cylinders.clear(), limits).is_empty()
+
+
+def test_setting_a_threshold_adds_a_version_and_keeps_the_flags_of_the_old_one(house: Warehouse) -> None:
+    assert flag_history(house) == [("even", 1, False, True), ("weak", 1, True, True)]
+    assert (
+        set_threshold(house, "plain-3", 30, set_by="mira", reason="too many gauge tests", seen_version=1) == 2
+    )
+    assert flag_history(house) == [
+        ("even", 1, False, False),
+        ("even", 2, False, True),
+        ("weak", 1, True, False),
+        ("weak", 2, False, True),
+    ]
+    rows = house.frame("thresholds").to_dicts()
+    assert [(row["version"], row["threshold_pct"], row["source"]) for row in rows] == [
+        (1, 10.0, "proposed"),
+        (2, 30.0, "set"),
+    ]
+    # Going back is a new version with the old value.
+    set_threshold(house, "plain-3", 10, set_by="mira", reason="back to version 1", seen_version=2)
+    assert house.frame("thresholds_in_force")["version"][0] == 3
+
+
+def test_a_proposal_never_overrides_what_somebody_set(house: Warehouse) -> None:
+    set_threshold(house, "plain-3", 30, set_by="mira", reason="why not", seen_version=1)
+    moved = pl.DataFrame({"engine_family": ["plain-3"], "threshold_pct": [5.0], "why": ["new captures"]})
+    with house.transaction() as connection:
+        assert propose_thresholds(connection, moved) == 1
+        assert propose_thresholds(connection, moved) == 0
+    in_force = house.frame("thresholds_in_force").to_dicts()[0]
+    assert (in_force["version"], in_force["threshold_pct"]) == (2, 30.0)
+
+
+def test_of_two_people_saving_at_once_one_wins_and_the_other_is_told(house: Warehouse) -> None:
+    outcomes: list[int | ThresholdConflict] = []
+
+    def save(name: str, value: float) -> None:
+        try:
+            outcomes.append(
+                set_threshold(house, "plain-3", value, set_by=name, reason=f"{name} says so", seen_version=1)
+            )
+        except ThresholdConflict as conflict:
+            outcomes.append(conflict)
+
+    people = [threading.Thread(target=save, args=pair) for pair in (("mira", 12.0), ("jon", 14.0))]
+    for person in people:
+        person.start()
+    for person in people:
+        person.join()
+    assert [outcome for outcome in outcomes if isinstance(outcome, int)] == [2]
+    (told,) = [outcome for outcome in outcomes if isinstance(outcome, ThresholdConflict)]
+    winner = house.frame("thresholds_in_force")["set_by"][0]
+    assert winner in str(told)
+    assert house.frame("thresholds").height == 2
+
+
+@pytest.mark.parametrize(
+    ("value", "who", "why"),
+    [(12, "", "because"), (12, "mira", " "), (0, "mira", "because"), (100, "mira", "because")],
+)
+def test_a_decision_without_name_reason_or_sense_is_refused(
+    house: Warehouse, value: float, who: str, why: str
+) -> None:
+    with pytest.raises(ShopspreadError):
+        set_threshold(house, "plain-3", value, set_by=who, reason=why, seen_version=1)
+    assert house.frame("thresholds").height == 1
+
+
+def test_a_threshold_needs_a_family_there_is(house: Warehouse) -> None:
+    with pytest.raises(ShopspreadError, match="no engine family"):
+        set_threshold(house, "nobody", 12, set_by="mira", reason="because", seen_version=0)
+
+
+def test_settings_have_defaults_and_keep_their_history(house: Warehouse) -> None:
+    assert read_settings(house) == {name: setting.default for name, setting in SETTINGS.items()}
+    set_setting(house, "comeback_window_days", 45, set_by="mira")
+    assert read_settings(house)["comeback_window_days"] == 45
+    row = house.frame("intake_log", {"rows": 1}).to_dicts()[0]
+    assert (row["subject"], row["before"], row["after"]) == ("setting", "30", "45")
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("comeback_window_days", 0),
+        ("comeback_window_days", 1.5),
+        ("cost_miss", "much"),
+        ("cost_miss", True),
+        ("house_setup", {"relative_compression": {"colour": "red"}}),
+        ("house_setup", ["relative_compression"]),
+    ],
+)
+def test_a_senseless_setting_is_refused(house: Warehouse, name: str, value: object) -> None:
+    with pytest.raises(ShopspreadError, match=name):
+        set_setting(house, name, value, set_by="mira")
+    assert read_settings(house)[name] == SETTINGS[name].default
+
+
+def test_coaching_is_logged_for_people_and_topics_there_are(house: Warehouse) -> None:
+    import datetime as dt
+
+    log_coaching(house, technician="ada", held_on=dt.date(2026, 3, 2), topic="calls")
+    assert house.frame("coaching")["technician"].to_list() == ["ada"]
+    with pytest.raises(ShopspreadError, match="no technician"):
+        log_coaching(house, technician="nobody", held_on=dt.date(2026, 3, 2), topic="calls")
+    with pytest.raises(ShopspreadError, match="topic"):
+        log_coaching(house, technician="ada", held_on=dt.date(2026, 3, 2), topic="tidiness")
