@@ -14,8 +14,9 @@ from pipelines.kinds.base import Check, CylinderReading, EngineFamily, Events, H
 from pipelines.waveform import Waveform
 
 FIRES_BEFORE_TOP_DEG = 8.0
+UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
 LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still reaches 0.5
-WORST_MISFIT = 0.65  # of the ripple's RMS; odd engines reach 0.3
+WORST_MISFIT = 0.5  # of the ripple's RMS; odd engines reach 0.35
 CLEARLY_BETTER = (
     12.0  # difference of cost (chi-square like) that settles which of two halves of the cycle it is
 )
@@ -37,13 +38,15 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
     rotation, settled, found = _place(front, angles)
     angles = _rotated(angles, rotation)
     relative = relative_of(found.strength)
-    if not (
-        np.isfinite(relative).all() and np.median(found.strength) > 0 and np.abs(relative).max() < 1000.0
-    ):
+    if not _is_an_engine(front, found, relative):
         reason = (
-            "The ripple does not look like an engine of this family being cranked: check the engine family and "
-            "the signal names in the capture log."
+            "The supply shows no ripple of an engine of this family being cranked: check the engine family and the "
+            "signal names in the capture log, and crank for about ten seconds."
         )
+        # what depends on cycles that are none says nothing
+        told = {name: value for name, value in features.items() if name == "rest_v"}
+        features = {**dict.fromkeys(features, np.nan), **told, "cycles": 0.0}
+        checks = tuple(c for c in checks if c.check not in ("coarse_resolution", "no_sync", "weak_battery"))
         return Reading("unusable", reason, features, (), checks, None, reader_version)
     error = standard_errors(found.by_cycle, relative)
     features |= {
@@ -149,8 +152,10 @@ def _place(front: Front, angles: Array) -> tuple[int, bool, Inversion]:
     if sync is not None:
         fits = [(by, invert(ripple, _rotated(angles, by), FIRES_BEFORE_TOP_DEG)) for by in places]
     else:
-        guess = _first_top_deg(ripple, angles)
-        fits = [(by, invert(ripple, _rotated(angles, by), guess)) for by in places]
+        fits = []
+        for by in places:
+            turned = _rotated(angles, by)
+            fits.append((by, invert(ripple, turned, _first_top_deg(ripple, turned), UNSURE_DEG)))
     by, best = min(fits, key=lambda f: f[1].cost)
     return by, False, best
 
@@ -181,7 +186,8 @@ def _first_top_deg(ripple: Array, angles: Array) -> float:
     mean = ripple.mean(axis=0)
     bins = np.arange(BINS)
     best, lowest = 0.0, np.inf
-    reach = 720.0 / angles.size
+    even = bool(np.ptp(np.diff(np.append(angles, 720.0))) < 1.0)
+    reach = 720.0 / angles.size if even else 720.0
     for shift in np.arange(0.0, reach, 5.0):
         at = np.interp((angles + shift) % 720.0, (bins + 0.5) * 720.0 / BINS, mean, period=720.0)
         if at.sum() < lowest:

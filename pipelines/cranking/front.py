@@ -7,12 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.cranking.order import Cycles, take_cycles
-from pipelines.cranking.period import RippleSpectrum, cycle_from_ripple, ripple_spectrum, track_cycles
-from pipelines.cranking.signals import Array, Recognised, recognise
+from pipelines.cranking.period import RippleSpectrum, cycles_from_ripple, ripple_spectrum, track_cycles
+from pipelines.cranking.signals import Array, Recognised, Supply, recognise
 from pipelines.cranking.stretch import Cranking, find_cranking
 from pipelines.cranking.sync import Sync, make_sense, pulse_trains
 from pipelines.kinds.base import EngineFamily, Hookup
 from pipelines.waveform import Waveform
+
+NOTHING = Cycles(np.empty(0), np.empty(0), np.empty((0, 1)), np.empty(0), np.empty(0), 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,29 +47,51 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
     channels = recognise(waveform, hookup)
     supply = channels.supply
     cranking = find_cranking(supply)
-    nothing = Cycles(*(np.empty(0),) * 2, np.empty((0, 1)), *(np.empty(0),) * 2, 0)
     if not cranking.spans:
-        return Front(channels, cranking, None, None, np.nan, (), nothing, np.empty(0))
+        return Front(channels, cranking, None, None, np.nan, (), NOTHING, np.empty(0))
     rate = supply.rate_hz
     spectrum = ripple_spectrum(cranking.load_down, rate, cranking.spans)
-    cycle_s, score = cycle_from_ripple(spectrum, family.firing_angles_deg)
+    likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
     spans_s = [(supply.start_s + a / rate, supply.start_s + b / rate) for a, b in cranking.spans]
     sync = None
     if channels.sync is not None:
-        sync = make_sense(pulse_trains(channels.sync, spans_s), spans_s, spectrum, score, family)
+        sync = make_sense(pulse_trains(channels.sync, spans_s), spans_s, spectrum, likely[0][1], family)
+    boundaries: tuple[Array, ...] = ()
     if sync is not None:
         boundaries = _from_pulses(sync, supply.start_s)
-        cycle_s = sync.cycle_s
         if sum(b.size for b in boundaries) < 2:
             sync = None
-    if sync is None:
-        longest = max(cranking.spans, key=lambda s: s[1] - s[0])
-        times, passed = track_cycles(cranking.load_down, rate, longest, cycle_s, family.firing_angles_deg)
-        whole = np.arange(0.0, np.floor(passed[-1]) + 1.0)
-        boundaries = (np.interp(whole, passed, times),) if whole.size >= 2 else ()
-    cycles = take_cycles(cranking.load_down, supply.missing, rate, list(boundaries))
+    if sync is not None:
+        cycle_s = sync.cycle_s
+        cycles = take_cycles(cranking.load_down, supply.missing, rate, list(boundaries))
+    else:
+        cycle_s, boundaries, cycles = _from_ripple(supply, cranking, likely, family)
     after = sync.after_s if sync is not None else np.empty(0)
     return Front(channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after)
+
+
+def _from_ripple(
+    supply: Supply, cranking: Cranking, likely: list[tuple[float, float]], family: EngineFamily
+) -> tuple[float, tuple[Array, ...], Cycles]:
+    """Cycles told from the ripple alone, in the longest stretch (a pause loses count of the firings).
+
+    Of several likely cycle lengths the one whose cycles repeat best, weighed by its comb score, is taken.
+    """
+    longest = max(cranking.spans, key=lambda s: s[1] - s[0])
+    best: tuple[float, float, tuple[Array, ...], Cycles] | None = None
+    for cycle_s, score in likely:
+        times, passed = track_cycles(
+            cranking.load_down, supply.rate_hz, longest, cycle_s, family.firing_angles_deg
+        )
+        whole = np.arange(0.0, np.floor(passed[-1]) + 1.0)
+        boundaries = (np.interp(whole, passed, times),) if whole.size >= 2 else ()
+        cycles = take_cycles(cranking.load_down, supply.missing, supply.rate_hz, list(boundaries))
+        worth = score * max(cycles.coherence, 0.0)
+        if best is None or worth > best[0]:
+            best = (worth, cycle_s, boundaries, cycles)
+    if best is None:  # `likely` is never empty
+        return np.nan, (), NOTHING
+    return best[1:]
 
 
 def _from_pulses(sync: Sync, start_s: float) -> tuple[Array, ...]:

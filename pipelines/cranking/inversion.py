@@ -92,12 +92,15 @@ class _State:
 class _Fit:
     """One mean cycle against one firing sequence."""
 
-    def __init__(self, cycle: Array, angles_deg: Array, usual: Array, noise: Array | None) -> None:
+    def __init__(
+        self, cycle: Array, angles_deg: Array, usual: Array, spread: Array, noise: Array | None
+    ) -> None:
         count = angles_deg.size
         self.count = count
         self.orders = orders_for(count)
         self.cycle = cycle
         self.usual = usual
+        self.spread = spread
         self.turn = np.exp(-2j * np.pi / 720.0 * np.outer(self.orders, angles_deg))
         low, high, lost = torque_orders()
         self.low, self.step, self.lost = low[self.orders], (high - low)[self.orders], lost[self.orders]
@@ -162,7 +165,7 @@ class _Fit:
         normal[np.diag_indices_from(normal)] += 1e-9 * np.trace(normal)
         linear = np.linalg.solve(normal, matrix.T @ target)
         left = target - matrix @ linear
-        cost = float(left @ left + (((x - self.usual) / SPREAD) ** 2).sum())
+        cost = float(left @ left + (((x - self.usual) / self.spread) ** 2).sum())
         return _State(x, plain, bent, matrix, linear, left, normal, cost)
 
     def slopes(self, state: _State) -> Array:
@@ -200,13 +203,15 @@ class _Fit:
         damping = 0.02
         for _ in range(STEPS):
             slope = self.slopes(state)
-            pull = (state.x - self.usual) / SPREAD
-            normal = slope.T @ slope + np.diag(1.0 / SPREAD**2)
+            pull = (state.x - self.usual) / self.spread
+            normal = slope.T @ slope + np.diag(1.0 / self.spread**2)
             gradient = slope.T @ state.left + pull / SPREAD
             before = state.cost
             for _ in range(4):
                 step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -gradient)
-                trial = np.clip(state.x + np.clip(step, -1.5 * SPREAD, 1.5 * SPREAD), LOWEST, HIGHEST)
+                trial = np.clip(
+                    state.x + np.clip(step, -1.5 * self.spread, 1.5 * self.spread), LOWEST, HIGHEST
+                )
                 tried = self.at(trial)
                 if tried.cost <= before:
                     state = tried
@@ -223,20 +228,25 @@ def orders_for(cylinders: int) -> Ints:
     return np.arange(1, min(max(ORDERS_A_CYLINDER * cylinders, FEWEST_ORDERS), MOST_ORDERS) + 1)
 
 
-def invert(ripple: Array, angles_deg: Array, phase_guess_deg: float = 8.0) -> Inversion:
+def invert(
+    ripple: Array, angles_deg: Array, phase_guess_deg: float = 8.0, phase_spread_deg: float = 6.0
+) -> Inversion:
     """Fit the grey box to the mean of some cycles.
 
     Args:
         ripple: cycles in crank time, load pulling down, shape (cycles, BINS), bin 0 at the cycle's start.
         angles_deg: firing angles of the positions, the first at 0, shape (cylinders,).
         phase_guess_deg: expected angle from the cycle's start to top dead centre of position 1.
+        phase_spread_deg: standard deviation of that expectation.
     """
     mean = ripple.mean(axis=0)
     size = float(np.sqrt(2.0 * (mean @ mean) / mean.size)) or 1.0
     usual = USUAL.copy()
     usual[2] = phase_guess_deg
+    spread = SPREAD.copy()
+    spread[2] = phase_spread_deg
     scaled = ripple / size
-    fit = _Fit(mean / size, angles_deg, usual, _noise(scaled, orders_for(angles_deg.size)))
+    fit = _Fit(mean / size, angles_deg, usual, spread, _noise(scaled, orders_for(angles_deg.size)))
     state = fit.solve()
     x, count = state.x, angles_deg.size
     # each cycle alone, by the same straight-line estimator; the bent part is taken from the cycle itself

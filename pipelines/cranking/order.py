@@ -43,7 +43,7 @@ class Cycles:
 
     @property
     def coherence(self) -> float:
-        """Share of the ripple's power that repeats from cycle to cycle, 0 (noise) to 1, free of the bias of few cycles."""
+        """Share of the ripple's power that repeats from cycle to cycle, 0 (noise) to 1; few cycles do not flatter."""
         count = self.count
         if count < 2:
             return 1.0 if count else 0.0
@@ -84,22 +84,14 @@ def take_cycles(load_down: Array, missing: Bools | None, rate_hz: float, boundar
         grid = (edges[:-1, None] + np.diff(edges)[:, None] * np.arange(BINS) / BINS).ravel()
         grid = np.append(grid, edges[-1]) - lo / rate_hz
         values = bin_means(load_down[lo:hi], rate_hz, grid)
-        gaps = (
-            bin_means(missing[lo:hi].astype(np.float64), rate_hz, grid).reshape(-1, BINS).mean(axis=1)
-            if missing is not None
-            else np.zeros(edges.size - 1)
-        )
+        ripple = _without_slow(values).reshape(-1, BINS)
+        gaps = np.zeros(edges.size - 1)
+        if missing is not None and missing[lo:hi].any():
+            lost = bin_means(missing[lo:hi].astype(np.float64), rate_hz, grid) > 0.3
+            gaps = lost.reshape(-1, BINS).mean(axis=1)
+            ripple = _bridged(values, lost)
         table = values.reshape(-1, BINS)
-        parts.append(
-            (
-                edges[:-1],
-                np.diff(edges),
-                _without_slow(values).reshape(-1, BINS),
-                table.mean(axis=1),
-                table.min(axis=1),
-                gaps,
-            )
-        )
+        parts.append((edges[:-1], np.diff(edges), ripple, table.mean(axis=1), table.min(axis=1), gaps))
     if not parts:
         empty = np.empty(0)
         return Cycles(empty, empty, np.empty((0, BINS)), empty, empty, 0)
@@ -128,6 +120,24 @@ def _without_slow(values: Array) -> Array:
     return np.asarray(values - slow)
 
 
+def _bridged(values: Array, lost: Bools) -> Array:
+    """Ripple with each lost bin filled by what the other cycles hold there, shape (cycles, BINS)."""
+    gone = lost.reshape(-1, BINS)
+    seen = np.maximum((~gone).sum(axis=0), 1)
+    filled = values
+    ripple = _without_slow(values).reshape(-1, BINS)
+    for _ in range(3):
+        usual = np.where(gone, 0.0, ripple).sum(axis=0) / seen
+        slow = filled - ripple.ravel()
+        # the slow part is carried across a gap in a straight line
+        at = np.arange(values.size)
+        bridged = np.interp(at[lost], at[~lost], slow[~lost]) if not lost.all() else slow[lost]
+        filled = values.copy()
+        filled[lost] = bridged + np.broadcast_to(usual, gone.shape)[gone]
+        ripple = _without_slow(filled).reshape(-1, BINS)
+    return ripple
+
+
 def _alike(lengths: Array, ripple: Array, gaps: Array) -> Bools:
     """Which cycles are like most of the others."""
     usual = float(np.median(lengths))
@@ -137,7 +147,7 @@ def _alike(lengths: Array, ripple: Array, gaps: Array) -> Bools:
         0.15,
         0.3,
     ):  # bridged gaps bend a cycle: take those with few, and more only for want of others
-        if (keep & (gaps < most)).sum() >= 4 or most > 0.2:
+        if (keep & (gaps < most)).sum() >= 4 or most == 0.5:
             keep &= gaps < most
             break
     if keep.sum() < 2:

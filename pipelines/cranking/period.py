@@ -11,6 +11,8 @@ from pipelines.cranking.signals import Array, block_mean
 from pipelines.cranking.stretch import moving_mean
 
 COMB_HZ = 200.0
+CANDIDATES = 3
+LIKELY = 0.65  # of the best score: what a second look is worth for
 SEGMENT_S = 3.2
 FFT_SIZE = 2048
 LONGEST_CYCLE_S = 2.2  # 55 rpm
@@ -66,12 +68,16 @@ def comb_score(spectrum: RippleSpectrum, cycle_s: Array, angles_deg: tuple[float
     return np.asarray(found @ height)
 
 
-def cycle_from_ripple(spectrum: RippleSpectrum, angles_deg: tuple[float, ...]) -> tuple[float, float]:
-    """Most likely cycle length in s and its comb score."""
+def cycles_from_ripple(spectrum: RippleSpectrum, angles_deg: tuple[float, ...]) -> list[tuple[float, float]]:
+    """The most likely cycle lengths in s with their comb scores, best first, at most `CANDIDATES`."""
     lengths = np.geomspace(SHORTEST_CYCLE_S, LONGEST_CYCLE_S, 480)
     score = comb_score(spectrum, lengths, angles_deg)
-    best = int(np.argmax(score))
-    return float(lengths[best]), float(score[best])
+    peaks = np.flatnonzero((score[1:-1] >= score[:-2]) & (score[1:-1] >= score[2:])) + 1
+    if peaks.size == 0:
+        peaks = np.array([int(np.argmax(score))])
+    ordered = peaks[np.argsort(score[peaks])[::-1]]
+    likely = [i for i in ordered if score[i] > LIKELY * score[ordered[0]]][:CANDIDATES]
+    return [(float(lengths[i]), float(score[i])) for i in likely]
 
 
 def track_cycles(

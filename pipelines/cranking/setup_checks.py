@@ -12,7 +12,7 @@ from pipelines.kinds.base import Check, Hookup, Severity
 FEW_CYCLES = 3.0
 WEAK_MEAN_V = 9.6  # common practice at about 21 C, no source: the published 9.6 V belongs to a 15 s load test
 WEAK_REST_V = 11.89  # 0 % charge of a flooded 12 V battery at 26.7 C, table credited to BCI
-COARSE_STEPS = 5.0  # the ripple should span more steps than this
+COARSE_STEPS = 4.0  # the ripple should span more steps than this
 SLOW_RATE_HZ = 900.0
 MISSED_SHARE = 0.08
 STARTED_V = 0.35
@@ -70,7 +70,8 @@ def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
             "The sync pulses are cut off at the screen's top: put a 10:1 or 20:1 attenuator on the coil primary "
             "(it reaches several hundred volts and can destroy an input) and choose a range that holds the pulse.",
         )
-    if _started(front):
+    started = _started(front)
+    if started:
         say(
             "engine_started",
             "warning",
@@ -90,7 +91,7 @@ def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
                 f"The ripple spans only {swing / step:.1f} steps of the scope: choose the smallest range that holds "
                 f"the {what} (or subtract an offset), or a scope mode with more bits.",
             )
-    slow = _slow(front)
+    slow = _slow(front, started=started)
     if slow:
         say("low_sample_rate", "warning", slow)
     if wrong_gain(front):
@@ -185,7 +186,8 @@ def _clipped(front: Front) -> str:
         edge = float((sign * whole).max()) * sign
         tolerance = max(0.3 * step, 1e-6 * abs(edge))
         share = float(np.mean(np.abs(whole - edge) <= tolerance))
-        if share > CLIPPED_SHARE and _last_code(edge, step) and share * whole.size > 20:
+        outermost = abs(edge) >= float(np.abs(whole).max()) - tolerance
+        if share > CLIPPED_SHARE and outermost and _last_code(edge, step):
             return _cut(name, 100.0 * share)
         at_edge = float(np.mean(np.abs(spans - edge) <= tolerance))
         swing = float(np.ptp(np.quantile(spans, (0.02, 0.98))))
@@ -245,7 +247,7 @@ def _weak(front: Front, *, clipped: bool) -> str:
         return ""
     mean_v = float(np.median(front.cycles.level))
     cells = 2.0 if mean_v > HIGHEST_12_V else 1.0  # two 12 V batteries in row
-    if mean_v < cells * WEAK_MEAN_V:
+    if mean_v + 0.3 * smallest_step(front) < cells * WEAK_MEAN_V:
         return (
             f"The battery holds only {mean_v:.1f} V on average while cranking (below {cells * WEAK_MEAN_V:.1f} V at "
             "about 21 C is weak by common practice): charge and test it first, slow and uneven cranking blurs the "
@@ -258,11 +260,11 @@ def _weak(front: Front, *, clipped: bool) -> str:
     return ""
 
 
-def _slow(front: Front) -> str:
+def _slow(front: Front, *, started: bool) -> str:
     rate = front.channels.supply.raw_rate_hz
     sync = front.channels.sync
     missed = front.sync.missing if front.sync is not None else 0.0
-    gaps = front.channels.supply.missing is not None or (sync is not None and sync.lost > 0)
+    gaps = started or front.channels.supply.missing is not None or (sync is not None and sync.lost > 0)
     if rate < SLOW_RATE_HZ or (sync is not None and rate < 2.0 * SLOW_RATE_HZ and front.sync is None):
         return (
             f"The file holds {rate:.0f} samples a second: sync pulses, which last about a millisecond, fall between "

@@ -103,9 +103,9 @@ def recognise(waveform: Waveform, hookup: Hookup) -> Recognised:
     if swapped and sync is not None:
         supply_at, sync_at = sync, supply
         # attenuators may have gone with their leads or not: the factor that makes a battery of it is believed
-        if hookup.signals[supply_at] == SUPPLY_SIGNALS[0] and not _like_a_battery(looks[supply], factor):
-            if _like_a_battery(looks[supply], scales[sync]):
-                factor = scales[sync]
+        voltage = hookup.signals[supply_at] == SUPPLY_SIGNALS[0]
+        if voltage and _like_a_battery(looks[supply], scales[sync]) > _like_a_battery(looks[supply], factor):
+            factor = scales[sync]
     main = thin_supply(waveform, supply, factor, hookup.signals[supply_at])
     trace = None
     if sync is not None and sync_at is not None and looks[sync].swing > 0:
@@ -122,7 +122,8 @@ def _scale(hookup: Hookup, index: int) -> float:
 @dataclass(frozen=True, slots=True)
 class _Look:
     """How a channel looks at a glance: `fast` = share of its variance that is faster than 20 ms, `peaky` =
-    how far its farthest excursion stands out, in widths of its middle 98 %; `swing` and `middle` (median) in the file's units."""
+    how far its farthest excursion stands out, in widths of its middle 98 %; `swing` and `middle` (median) in the
+    file's units."""
 
     fast: float
     peaky: float

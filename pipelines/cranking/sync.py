@@ -17,6 +17,8 @@ Floats = npt.NDArray[np.floating]
 BASE_S = 0.08
 LONGEST_PULSE_S = 0.012  # a dwell lasts up to about 8 ms; a ripple of the supply several times that
 STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firings do on any engine
+UNEXPECTED = 0.75  # weight of a style other than the family's table says
+LEAST_AGREEMENT = 0.3
 CUT_OFF_BELOW_V = 150.0  # a coil primary jumps higher than this unless the screen ends first
 
 
@@ -70,9 +72,10 @@ def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> list[P
     trains: list[PulseTrain] = []
     for up in (high - base, base - low):
         floor, top = _heights(up, rate, cranked_s)
-        floor = max(floor, step)
+        floor = 0.0 if floor <= 1.01 * step else floor  # one code to and fro is the converter, not noise
         for share in (0.5, 0.2, 0.08):
-            if share * top < (4.0 if share < 0.5 else 2.5) * floor:
+            least = max(2.5 * floor, 1.45 * step) if share == 0.5 else max(4.0 * floor, 2.2 * step)
+            if share * top < least:
                 break
             at = np.flatnonzero(up > share * top)
             if share == 0.5 and _usual_width(at) > LONGEST_PULSE_S * rate:
@@ -164,54 +167,60 @@ def make_sense(
     best: tuple[float, PulseTrain, SyncKind, float] | None = None
     for place, train in enumerate(trains):
         inside = [train.times_s[(train.times_s >= a) & (train.times_s <= b)] for a, b in spans_s]
-        gaps = np.concatenate([np.diff(t) for t in inside]) if inside else np.empty(0)
-        if gaps.size < 1:
-            continue
-        usual = float(np.median(gaps))
-        if len(set(family.intervals_deg)) > 1:
-            cycle, worth = _uneven_cycle(inside, family.cylinders, spans_s)
-            agrees = (
-                float(comb_score(spectrum, np.array(cycle), family.firing_angles_deg)) / best_score
-                if SHORTEST_CYCLE_S <= cycle <= LONGEST_CYCLE_S
-                else 0.0
-            )
-            total = worth * agrees * (1.0 if family.sync_kind == "distributor" else 0.75)
-            if total > 0 and (best is None or total > best[0]):
-                best = (total, train, "distributor", cycle / family.cylinders)
-        for split in (1, 2, 3):
-            period = usual / split
-            worth = _regularity(inside, period, spans_s) * (1.0, 0.8, 0.7)[split - 1] * (1.0 - 0.01 * place)
-            for style, per_cycle in styles.items():
-                cycle = per_cycle * period
-                if worth <= 0 or not SHORTEST_CYCLE_S <= cycle <= LONGEST_CYCLE_S:
-                    continue
-                if per_cycle > 2 and len(set(family.intervals_deg)) > 1:
-                    continue
-                agrees = float(comb_score(spectrum, np.array(cycle), family.firing_angles_deg)) / best_score
-                total = worth * agrees * (1.0 if style == family.sync_kind else 0.75)
-                if best is None or total > best[0]:
-                    best = (total, train, style, period)
-    if best is None or best[0] < 0.3:
+        for worth, style, cycle in _ideas(inside, spans_s, styles, uneven=_is_uneven(family)):
+            if worth <= 0 or not SHORTEST_CYCLE_S <= cycle <= LONGEST_CYCLE_S:
+                continue
+            agrees = float(comb_score(spectrum, np.array(cycle), family.firing_angles_deg)) / best_score
+            believed = 1.0 if style == family.sync_kind else UNEXPECTED
+            total = worth * agrees * believed * (1.0 - 0.01 * place)
+            if best is None or total > best[0]:
+                best = (total, train, style, cycle)
+    if best is None or best[0] < LEAST_AGREEMENT:
         return None
-    _, train, style, period = best
-    counted, missing = [], 0.0
+    _, train, style, cycle = best
+    per_cycle = styles[style]
+    counted = []
     for a, b in spans_s:
-        counted.append(
-            _count(train.times_s[(train.times_s >= a - 0.02) & (train.times_s <= b + 0.02)], period)
-        )
+        times = train.times_s[(train.times_s >= a - 0.02) & (train.times_s <= b + 0.02)]
+        if style == "distributor" and _is_uneven(family):
+            counted.append((times, np.arange(times.size, dtype=np.float64)))
+        else:
+            counted.append(_count(times, cycle / per_cycle))
     expected = sum(float(n[-1]) + 1 for _, n in counted if n.size)
     seen = sum(n.size for _, n in counted)
     missing = 1.0 - seen / expected if expected else 1.0
-    per_cycle = styles[style]
-    return Sync(
-        style,
-        per_cycle,
-        per_cycle * period,
-        tuple(counted),
-        missing,
-        train.cut_off,
-        train.times_s[train.times_s > spans_s[-1][1]],
-    )
+    after = train.times_s[train.times_s > spans_s[-1][1]]
+    return Sync(style, per_cycle, cycle, tuple(counted), missing, train.cut_off, after)
+
+
+def _is_uneven(family: EngineFamily) -> bool:
+    return max(family.intervals_deg) - min(family.intervals_deg) > 1.0
+
+
+def _ideas(
+    inside: list[Array], spans_s: list[tuple[float, float]], styles: dict[SyncKind, int], *, uneven: bool
+) -> list[tuple[float, SyncKind, float]]:
+    """What a train could be: its regularity as such, the style, and the cycle length in s.
+
+    With every second or third pulse missing at random the usual gap is a multiple of the true one.
+    """
+    gaps = np.concatenate([np.diff(t) for t in inside]) if inside else np.empty(0)
+    if gaps.size < 1:
+        return []
+    usual = float(np.median(gaps))
+    ideas: list[tuple[float, SyncKind, float]] = []
+    for split, trust in ((1, 1.0), (2, 0.8), (3, 0.7)):
+        period = usual / split
+        worth = trust * _regularity(inside, period, spans_s)
+        ideas += [
+            (worth, style, per_cycle * period)
+            for style, per_cycle in styles.items()
+            if not (uneven and style == "distributor")
+        ]
+    if uneven:
+        cycle, worth = _uneven_cycle(inside, styles["distributor"], spans_s)
+        ideas.append((worth, "distributor", cycle))
+    return ideas
 
 
 def _uneven_cycle(
