@@ -95,6 +95,15 @@ def _clamp(amps: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     return np.asarray(smooth)
 
 
+def _pickup_noise(t: Array, sparks: Array, rng: np.random.Generator) -> Array:
+    """Sparks of several volts on every other sample near them, and mains hum."""
+    noise = rng.uniform(0.02, 0.06) * np.sin(2 * np.pi * float(rng.choice([50.0, 60.0])) * t)
+    for at in np.searchsorted(t, sparks):
+        stretch = slice(at, at + max(1, int(3e-4 / (t[1] - t[0]))))
+        noise[stretch] += rng.uniform(1, 4) * rng.choice([-1.0, 1.0], noise[stretch].size)
+    return np.asarray(noise)
+
+
 def _break(
     kind: str, channels: Samples, rate: float, span: tuple[float, float], rng: np.random.Generator
 ) -> None:
@@ -171,6 +180,8 @@ def save(
     volts, amps, sync, sparks = render(
         motions, e, row, ign, t, sync_cylinder, rng, crosstalk_v=float(rng.uniform(0.0, 0.25))
     )
+    if kind == "spiky":
+        volts += _pickup_noise(t, sparks, rng)
     during = (t > motions[0].time_s[0] + 0.4) & (t < min(last.release_s, last.time_s[-1]))
     end_one = _battery_end(kind, bits, volts, during, once)
     fast = float(once.choice([10.0, 20.0]))
@@ -183,10 +194,11 @@ def save(
     scale_one, scale_two = end_one.attenuation, end_two.attenuation
     one = digitise(volts, rate, end_one, rng)
     two = digitise(sync, rate, end_two, rng)
-    if kind == "starter_current":
+    if kind in ("starter_current", "clamp_reversed"):
         per_volt = 100.0
         end_one = FrontEnd(bits=bits, full_scale_v=10.0, white_rms=0.0005)
-        one = digitise(_clamp(amps, rate, rng) / per_volt, rate, end_one, rng)
+        way = -1.0 if kind == "clamp_reversed" else 1.0
+        one = digitise(way * _clamp(amps, rate, rng) / per_volt, rate, end_one, rng)
         signal_one, scale_one = "starter_current", per_volt
     if kind == "reversed":
         one = -one
@@ -218,12 +230,18 @@ def save(
         order = rng.permutation(len(names))
         channels = np.stack([values[i] for i in order])
         signals, scales = tuple(names[i] for i in order), tuple(float(factors[i]) for i in order)
+    if kind == "sync_first":
+        channels, signals, scales = channels[::-1].copy(), signals[::-1], scales[::-1]
+    skipped = 0
+    if kind == "mid_crank":
+        skipped = int((lead + motions[0].time_s[0] + 0.5) * rate)
+        channels = channels[:, skipped : int((lead + last.release_s - 0.2) * rate)]
     if kind in ("dropouts", "gaps"):
         first = motions[0].time_s[0]
         _break(kind, channels, rate, (float(first) + 0.3, float(min(last.release_s, last.time_s[-1]))), rng)
     step = end_one.step * end_one.attenuation
     swing = float(np.ptp(np.quantile(volts[during], [0.02, 0.98]))) if during.any() else 0.0
-    if kind != "starter_current":
+    if signal_one == "battery_voltage":
         if step > swing / 12:
             allowed.add("coarse_resolution")
         if kind == "coarse" and step < swing / 5:
@@ -240,7 +258,7 @@ def save(
     )
     axis = float(rng.choice([0.0, -2.0, 12.5]))
     labels = tuple(f"ch{i + 1}" for i in range(channels.shape[0]))
-    waveform = Waveform(rate, axis, np.ascontiguousarray(channels, dtype=np.float32), labels)
+    waveform = Waveform(rate, axis + skipped / rate, np.ascontiguousarray(channels, dtype=np.float32), labels)
     hookup = Hookup(tuple(signals), tuple(float(s) for s in scales), sync_cylinder)
     return Saved(
         waveform,

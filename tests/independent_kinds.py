@@ -118,5 +118,9 @@ RECIPES: dict[str, Recipe] = {
     "long_record": Recipe("60 to 115 s, the crank somewhere in it", rates_hz=(2e3, 5e3)),
     "many_channels": Recipe("three to eight channels in any order"),
     "two_weak": Recipe("two faulty cylinders"),
+    "mid_crank": Recipe("record begins and ends while the engine is being cranked"),
+    "spiky": Recipe("sparks and mains hum on the battery channel"),
+    "sync_first": Recipe("sync on the first channel, and the log says so"),
+    "clamp_reversed": Recipe("current clamp put on the other way round", allowed=_set("reversed_leads")),
     "no_crank": Recipe("no cranking at all on the record", named="none", readable=False),
 }
