@@ -152,14 +152,25 @@ def e_value_of_limit(low: float, high: float) -> float:
     return e_value(high if high < 1 else low)
 
 
-def weighted_gap(x: Floats, treated: npt.ArrayLike, weights: Floats | None = None) -> Floats:
+def weighted_gap(
+    x: Floats, treated: npt.ArrayLike, weights: Floats | None = None, *, counts: npt.ArrayLike | None = None
+) -> Floats:
     """Standardised mean difference of each covariate between the groups, shape (p,).
 
     In units of the pooled SD before weighting; below 0.1 is commonly taken as balanced (Austin, Stat.
     Med. 28:3083-3107, 2009).
+
+    Args:
+        weights: total weight of each row, default `counts`. counts: observations in each row, default 1.
     """
     a = np.asarray(treated, dtype=bool)
-    w = np.ones(a.size) if weights is None else weights
-    sd = np.sqrt((x[a].var(axis=0) + x[~a].var(axis=0)) / 2)
+    n = np.ones(a.size) if counts is None else np.asarray(counts, dtype=float)
+    w = n if weights is None else weights
+    plain = [np.average(x[arm], axis=0, weights=n[arm]) for arm in (a, ~a)]
+    spread = [
+        np.average((x[arm] - mean) ** 2, axis=0, weights=n[arm])
+        for arm, mean in zip((a, ~a), plain, strict=True)
+    ]
+    sd = np.sqrt((spread[0] + spread[1]) / 2)
     gap = np.average(x[a], axis=0, weights=w[a]) - np.average(x[~a], axis=0, weights=w[~a])
     return np.asarray(np.divide(gap, sd, out=np.zeros_like(gap), where=sd > 0))

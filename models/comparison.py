@@ -219,8 +219,6 @@ def adjusted(watched: pl.DataFrame, potential_days: Floats, *, window_days: int,
     difference = Estimate(n=n, estimate=contrast.difference, low=contrast.low, high=contrast.high)
     strength = _strength(contrast, design.cluster)
     comparable = float(np.mean((chance > _COMPARABLE[0]) & (chance < _COMPARABLE[1])))
-    treated = scoped.astype(float)
-    after = weighted_gap(design.x[:, 1:], treated, np.where(scoped, 1 / chance, 1 / (1 - chance)))
     return Adjusted(
         scoped_risk=_risk(contrast, 0, int(scoped.sum())),
         not_scoped_risk=_risk(contrast, 1, int((~scoped).sum())),
@@ -231,14 +229,7 @@ def adjusted(watched: pl.DataFrame, potential_days: Floats, *, window_days: int,
         e_value=strength,
         comparable=comparable,
         overlap=_overlap(chance, scoped),
-        balance=pl.DataFrame(
-            {
-                "covariate": list(design.names[1:]),
-                "gap_before": weighted_gap(design.x[:, 1:], treated),
-                "gap_after": after,
-            },
-            schema=BALANCE_SCHEMA,
-        ),
+        balance=_balance(design, scoped, chance),
         by_method=pl.DataFrame(
             {
                 "method": ["doubly robust", "weighting alone", "standardisation alone"],
@@ -280,21 +271,48 @@ def cross_fitted(
     vehicles = int(design.cluster.max()) + 1
     rng = np.random.default_rng(seed)
     total = np.zeros((3, n))
-    arm_penalty = np.concatenate([design.penalty, [0.0]])
     for _ in range(divisions):
         fold = rng.permutation(np.arange(vehicles) % folds)[design.cluster]
         for k in range(folds):
             out = fold == k
             if not out.any():
                 continue
-            x, arm, w = design.x[~out], treated[~out], weights[~out]
-            fit = fit_logistic(np.hstack([x, arm[:, None]]), w * outcome[~out], trials=w, penalty=arm_penalty)
-            rows = design.x[out]
-            total[0, out] += fit_logistic(x, arm, penalty=design.penalty).chance(rows)
-            total[1, out] += fit.chance(np.hstack([rows, np.ones((rows.shape[0], 1))]))
-            total[2, out] += fit.chance(np.hstack([rows, np.zeros((rows.shape[0], 1))]))
+            seen, rows = ~out, design.cell[out]
+            total[0, out] += _scoped_model(design, treated[seen], design.cell[seen])[rows]
+            by_arm = _return_model(design, treated[seen], design.cell[seen], outcome[seen], weights[seen])
+            total[1, out] += by_arm[0][rows]
+            total[2, out] += by_arm[1][rows]
     chance, one, none = total / divisions
     return CrossFitted(np.clip(chance, _CLIP, 1 - _CLIP), one, none)
+
+
+def _scoped_model(design: Covariates, treated: Floats, cell: npt.NDArray[np.int64]) -> Floats:
+    """Chance of being scoped for each combination of covariates, fitted on the orders given."""
+    rows = design.x.shape[0]
+    trials = np.bincount(cell, minlength=rows).astype(np.float64)
+    used = trials > 0
+    events = np.bincount(cell, weights=treated, minlength=rows).astype(np.float64)
+    fit = fit_logistic(design.x[used], events[used], trials=trials[used], penalty=design.penalty)
+    return fit.chance(design.x)
+
+
+def _return_model(
+    design: Covariates, treated: Floats, cell: npt.NDArray[np.int64], outcome: Floats, weights: Floats
+) -> tuple[Floats, Floats]:
+    """Chance of coming back for each combination if scoped, and if not."""
+    rows = design.x.shape[0]
+    both, trials, events = [], [], []
+    for arm in (1.0, 0.0):
+        mine = treated == arm
+        trials.append(np.bincount(cell[mine], weights=weights[mine], minlength=rows))
+        events.append(np.bincount(cell[mine], weights=weights[mine] * outcome[mine], minlength=rows))
+        both.append(np.hstack([design.x, np.full((rows, 1), arm)]))
+    n, k = np.concatenate(trials).astype(np.float64), np.concatenate(events).astype(np.float64)
+    used = n > 0
+    fit = fit_logistic(
+        np.vstack(both)[used], k[used], trials=n[used], penalty=np.concatenate([design.penalty, [0.0]])
+    )
+    return fit.chance(both[0]), fit.chance(both[1])
 
 
 def _risk(contrast: Contrast, arm: int, n: int) -> Estimate:
@@ -311,6 +329,26 @@ def _strength(contrast: Contrast, cluster: npt.NDArray[np.int64]) -> EValue | No
     log_ratio, se = contrast.log_ratio(cluster)
     low, high = np.exp(log_ratio - 1.96 * se), np.exp(log_ratio + 1.96 * se)
     return EValue(e_value(float(np.exp(log_ratio))), e_value_of_limit(float(low), float(high)))
+
+
+def _balance(design: Covariates, scoped: npt.NDArray[np.bool_], chance: Floats) -> pl.DataFrame:
+    """Standardised mean differences between the groups before and after weighting."""
+    rows = design.x.shape[0]
+    count = np.concatenate([np.bincount(design.cell[arm], minlength=rows) for arm in (scoped, ~scoped)])
+    inverse = np.where(scoped, 1 / chance, 1 / (1 - chance))
+    weight = np.concatenate(
+        [np.bincount(design.cell[arm], weights=inverse[arm], minlength=rows) for arm in (scoped, ~scoped)]
+    )
+    x = np.vstack([design.x[:, 1:]] * 2)
+    treated = np.repeat([1.0, 0.0], rows)
+    return pl.DataFrame(
+        {
+            "covariate": list(design.names[1:]),
+            "gap_before": weighted_gap(x, treated, counts=count),
+            "gap_after": weighted_gap(x, treated, weight, counts=count),
+        },
+        schema=BALANCE_SCHEMA,
+    )
 
 
 def _overlap(chance: Floats, scoped: npt.NDArray[np.bool_]) -> pl.DataFrame:

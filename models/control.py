@@ -195,7 +195,15 @@ def false_alarm_chance(
     at = np.zeros(size)
     at[0 if start <= 0 else min(int(start / cell) + 1, _STATES)] = 1.0
     step, alarm, passed = matrix[:, :size], matrix[:, size], 0.0
-    for _ in range(observations):
+    hazard = 0.0
+    for done in range(observations):
+        staying = float(at.sum())
+        if staying <= 0.0:
+            break
+        before, hazard = hazard, float(at @ alarm) / staying
+        if done > 40 and abs(hazard - before) < 1e-5 * hazard:
+            # the chart has settled: from here on each piece of work alarms with the same chance
+            return 1.0 - staying * (1.0 - hazard) ** (observations - done)
         passed += float(at @ alarm)
         at = at @ step
     return min(1.0, passed)

@@ -66,17 +66,22 @@ def watched_orders(captures: pl.DataFrame, orders: pl.DataFrame, moment: datetim
 
 @dataclass(frozen=True, slots=True)
 class Covariates:
-    """Design of the adjustment.
+    """Design of the adjustment, one row for each different combination of the covariates.
 
     Attributes:
-        x: shape (orders, p), intercept first. names: of the columns. penalty: ridge by column.
+        x: shape (combinations, p), intercept first. names: of the columns. penalty: ridge by column.
+        cell: which row of `x` each order has, shape (orders,).
         cluster: code of the vehicle of each order, shape (orders,).
     """
 
     x: Floats
     names: tuple[str, ...]
     penalty: Floats
+    cell: npt.NDArray[np.int64]
     cluster: npt.NDArray[np.int64]
+
+
+_CATEGORIES = ("complaint", "engine_family", "history", "season", "technician")
 
 
 def covariates(watched: pl.DataFrame, *, ridge: float = 0.2) -> Covariates:
@@ -85,12 +90,15 @@ def covariates(watched: pl.DataFrame, *, ridge: float = 0.2) -> Covariates:
     The small ridge penalty (a normal prior with SD 1/sqrt(ridge) on the logit scale) keeps a category
     that always or never came back from breaking the fit, and hardly moves the others.
     """
-    parts, names = [np.ones((watched.height, 1))], ["intercept"]
-    for column in ("complaint", "engine_family", "history", "season", "technician"):
-        code, levels = codes_of(watched[column])
+    known = [*_CATEGORIES, "is_return"]
+    rows = watched.select(known).unique(maintain_order=True).with_row_index("cell")
+    cell = watched.join(rows, on=known, how="left", nulls_equal=True, maintain_order="left")["cell"]
+    parts, names = [np.ones((rows.height, 1))], ["intercept"]
+    for column in _CATEGORIES:
+        code, levels = codes_of(rows[column])
         parts.append(dummies(code, len(levels)))
         names += [f"{column}: {level}" for level in levels[1:]]
-    again = watched["is_return"].to_numpy().astype(float)
+    again = rows["is_return"].to_numpy().astype(float)
     if 0 < again.sum() < again.size:
         parts.append(again[:, None])
         names.append("is itself a comeback")
@@ -99,4 +107,4 @@ def covariates(watched: pl.DataFrame, *, ridge: float = 0.2) -> Covariates:
     penalty[0] = 0.0
     # an order without a vehicle belongs to nobody else's
     vehicle = watched.select(pl.coalesce("vehicle", pl.format("order {}", "repair_order")).alias("v"))["v"]
-    return Covariates(x, tuple(names), penalty, codes_of(vehicle)[0])
+    return Covariates(x, tuple(names), penalty, cell.to_numpy().astype(np.int64), codes_of(vehicle)[0])

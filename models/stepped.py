@@ -3,7 +3,7 @@
 Technicians start at different times, so those who have not begun yet show what the season and the shop
 did meanwhile. The figure of the shop is the coefficient of 'has begun' in a linear model of the comeback
 with a level for every technician and every quarter (a stepped comparison; Hussey & Hughes, Contemp.
-Clin. Trials 28:182-191, 2007), with errors robust to unequal variance (HC2; MacKinnon & White, J. Econometrics
+Clin. Trials 28:182-191, 2007), with errors robust to unequal variance (HC1; MacKinnon & White, J. Econometrics
 29:305-325, 1985). Only orders watched for the whole window count, so that before and after are watched alike.
 """
 
@@ -14,11 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-import statsmodels.api as sm
+from scipy import stats
 
 from models.casemix import codes_of
 from models.intervals import share, share_difference
-from models.logistic import dummies
 from models.results import Estimate
 
 Floats = npt.NDArray[np.float64]
@@ -88,10 +87,11 @@ def stepped_adoption(
         rows.append(
             (name, begun, n0, k0, risk0.estimate, n1, k1, risk1.estimate, gap.estimate, gap.low, gap.high)
         )
-    return Stepped(_pooled(whole), pl.DataFrame(rows, schema=_SCHEMA, orient="row"))
+    return Stepped(pooled_step(whole), pl.DataFrame(rows, schema=_SCHEMA, orient="row"))
 
 
-def _pooled(whole: pl.DataFrame) -> Estimate:
+def pooled_step(whole: pl.DataFrame) -> Estimate:
+    """After minus before over all technicians; `whole`: after, came_back (bool), technician, opened_at."""
     n = whole.height
     after = whole["after"].to_numpy()
     if min(int(after.sum()), n - int(after.sum())) < _LEAST_EACH_SIDE:
@@ -102,13 +102,33 @@ def _pooled(whole: pl.DataFrame) -> Estimate:
         )
     person, people = codes_of(whole["technician"])
     quarter, quarters = codes_of(whole.select(q=pl.col("opened_at").dt.truncate("1q").cast(pl.String))["q"])
-    controls = np.hstack([np.ones((n, 1)), dummies(person, len(people)), dummies(quarter, len(quarters))])
-    x = np.hstack([after.astype(float)[:, None], controls])
-    left = after - controls @ np.linalg.lstsq(controls, after.astype(float), rcond=None)[0]
-    if float(left @ left) < 1e-6 * n:
+    left = without_levels(after.astype(float), person, quarter)
+    size = float(left @ left)
+    if size < 1e-6 * n:
         return Estimate.nothing(
             n, "All technicians began in the same quarter, so the season cannot be told apart."
         )
-    fit = sm.OLS(whole["came_back"].to_numpy().astype(float), x).fit(cov_type="HC2")
-    low, high = fit.conf_int()[0]
-    return Estimate(n=n, estimate=float(fit.params[0]), low=float(low), high=float(high))
+    outcome = without_levels(whole["came_back"].to_numpy().astype(float), person, quarter)
+    slope = float(left @ outcome) / size
+    residual = outcome - slope * left
+    fitted = 1 + len(people) + len(quarters) - 1
+    se = float(np.sqrt(np.sum((left * residual) ** 2) * n / (n - fitted))) / size
+    half = float(stats.t.ppf(0.975, n - fitted)) * se
+    return Estimate(n=n, estimate=slope, low=slope - half, high=slope + half)
+
+
+def without_levels(values: Floats, first: npt.NDArray[np.int64], second: npt.NDArray[np.int64]) -> Floats:
+    """Residual of `values` (shape (n,)) after a level for each code of `first` and of `second`.
+
+    By the normal equations of the two sets of indicator columns, which are counts: no column is built
+    (Frisch & Waugh, Econometrica 1:387-401, 1933: the coefficient of the rest is the same).
+    """
+    a, b = int(first.max()) + 1, int(second.max()) + 1
+    cross = np.bincount(first * b + second, minlength=a * b).reshape(a, b).astype(float)
+    normal = np.block([[np.diag(cross.sum(axis=1)), cross], [cross.T, np.diag(cross.sum(axis=0))]])
+    right = np.concatenate(
+        [np.bincount(first, weights=values, minlength=a), np.bincount(second, weights=values, minlength=b)]
+    )
+    # the two sets share the overall level, so the system has one direction too many
+    level = np.linalg.lstsq(normal, right, rcond=None)[0]
+    return np.asarray(values - level[:a][first] - level[a:][second])

@@ -8,10 +8,12 @@ from itertools import count
 import numpy as np
 import polars as pl
 import pytest
+import statsmodels.api as sm
 
 from models.comebacks import QUALITIES, Comebacks, comebacks
 from models.comparison import has_begun, watched_weights
 from models.people import PeopleSettings
+from models.stepped import pooled_step
 from tests.simulated_shop import CAPTURES, ORDERS, OUTCOMES, comeback_shop, empty_frames
 
 AS_OF = date(2025, 12, 31)
@@ -238,6 +240,26 @@ def test_stepped_adoption() -> None:
     assert stepped.difference.low < stepped.difference.estimate < 0
     # orders that could not have been scoped are not compared with those that could
     assert result.adjusted.risk_difference.n < result.crude.risk_difference.n - 500
+
+
+def test_levels_are_taken_out_as_by_ordinary_least_squares() -> None:
+    rng = np.random.default_rng(6)
+    person, quarter = rng.integers(0, 5, 300), rng.integers(0, 4, 300)
+    after = (rng.random(300) < 0.2 + 0.15 * quarter).astype(float)
+    back = (rng.random(300) < 0.1 + 0.05 * person - 0.03 * after).astype(float)
+    x = np.column_stack([after, np.eye(5)[person], np.eye(4)[quarter][:, 1:]])
+    theirs = sm.OLS(back, x).fit(cov_type="HC1", use_t=True)
+    whole = pl.DataFrame(
+        {
+            "after": after > 0,
+            "came_back": back > 0,
+            "technician": [f"t{p}" for p in person],
+            "opened_at": [datetime(2025, 1 + 3 * int(q), 15) for q in quarter],
+        }
+    )
+    ours = pooled_step(whole)
+    assert ours.estimate == pytest.approx(theirs.params[0], abs=1e-10)
+    assert (ours.low, ours.high) == pytest.approx(tuple(theirs.conf_int()[0]), abs=1e-6)
 
 
 def test_nobody_is_compared_before_beginning() -> None:

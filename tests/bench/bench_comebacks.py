@@ -36,7 +36,8 @@ def bootstrap_with_statsmodels(
     watched = watched_orders(shop.frames.captures, shop.frames.orders, as_moment(AS_OF))
     age = (pl.lit(as_moment(AS_OF)) - pl.col("closed_at")).dt.total_days()
     watched = watched.filter(age >= window)
-    x = covariates(watched).x
+    design = covariates(watched)
+    x = design.x[design.cell]
     a = watched["scoped"].to_numpy().astype(float)
     y = (watched["returned"] & (watched["days"] <= window)).to_numpy().astype(float)
     rng = np.random.default_rng(0)
@@ -59,8 +60,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=2000)
     parser.add_argument("--peer", action="store_true")
     chosen = parser.parse_args()
-    held = crude_held = 0
-    errors, crude_errors, seconds = [], [], []
+    errors: list[tuple[float, bool]] = []
+    crude_errors: list[tuple[float, bool]] = []
+    seconds = []
     for i in range(chosen.shops):
         shop = comeback_shop(chosen.seed + i, orders=chosen.orders)
         f = shop.frames
