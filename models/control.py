@@ -201,7 +201,7 @@ def false_alarm_chance(
         if staying <= 0.0:
             break
         before, hazard = hazard, float(at @ alarm) / staying
-        if done > 40 and abs(hazard - before) < 1e-5 * hazard:
+        if done > 40 and abs(hazard - before) < 1e-4 * hazard:
             # the chart has settled: from here on each piece of work alarms with the same chance
             return 1.0 - staying * (1.0 - hazard) ** (observations - done)
         passed += float(at @ alarm)
@@ -249,11 +249,12 @@ def limit_for_false_alarms(
         )
         return math.log(max(rate, 1e-300) / chance)  # nearly straight in the limit
 
-    if excess(lowest) <= 0:
-        return lowest
-    if excess(highest) >= 0:
-        return highest
-    return float(optimize.brentq(excess, lowest, highest, xtol=0.01))
+    # most charts lie in the middle; look wider only where they do not
+    for low, high in ((2.0, 8.0), (lowest, highest)):
+        at_low, at_high = excess(low), excess(high)
+        if at_low > 0 > at_high:
+            return float(optimize.brentq(excess, low, high, xtol=0.01))
+    return lowest if at_low <= 0 else highest
 
 
 @dataclass(frozen=True, slots=True)
