@@ -64,33 +64,33 @@ def assert_sound(app: AppTest) -> None:
     assert "could not be drawn" not in texts(app)
 
 
-@pytest.mark.parametrize("page", PAGES)
+@pytest.mark.parametrize("name", PAGES)
 def test_without_a_warehouse_a_page_says_what_to_do_first(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, page: str
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, name: str
 ) -> None:
-    app = opened(monkeypatch, tmp_path / "nothing", page)
+    app = opened(monkeypatch, tmp_path / "nothing", name)
     assert_sound(app)
     assert "There is no warehouse yet" in texts(app)
     assert "shopspread ingest" in texts(app)
     assert not (tmp_path / "nothing").exists()  # looking makes nothing
 
 
-@pytest.mark.parametrize("page", PAGES)
+@pytest.mark.parametrize("name", PAGES)
 def test_an_empty_warehouse_says_what_to_do_first(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, page: str
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, name: str
 ) -> None:
     Warehouse(tmp_path / "empty", create=True)
-    app = opened(monkeypatch, tmp_path / "empty", page)
+    app = opened(monkeypatch, tmp_path / "empty", name)
     assert_sound(app)
     assert "The warehouse is still empty" in texts(app)
     assert "shopspread ingest" in texts(app)
 
 
-@pytest.mark.parametrize("page", PAGES)
-def test_a_filled_page_draws(monkeypatch: pytest.MonkeyPatch, small_warehouse: Path, page: str) -> None:
-    app = opened(monkeypatch, small_warehouse, page)
+@pytest.mark.parametrize("name", PAGES)
+def test_a_filled_page_draws(monkeypatch: pytest.MonkeyPatch, small_warehouse: Path, name: str) -> None:
+    app = opened(monkeypatch, small_warehouse, name)
     assert_sound(app)
-    assert [title.value for title in app.title] == [TITLES[page]]
+    assert [title.value for title in app.title] == [TITLES[name]]
     assert not app.error, [error.value for error in app.error]
 
 
@@ -150,13 +150,13 @@ def layers(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
             yield from layers(part)
 
 
-@pytest.mark.parametrize("page", [page for page in PAGES if page != "intake"])
+@pytest.mark.parametrize("name", [page for page in PAGES if page != "intake"])
 def test_every_chart_titles_its_axes_with_units(
-    monkeypatch: pytest.MonkeyPatch, small_warehouse: Path, page: str
+    monkeypatch: pytest.MonkeyPatch, small_warehouse: Path, name: str
 ) -> None:
     drawn: list[dict[str, Any]] = []
     monkeypatch.setattr(parts, "chart", lambda chart: drawn.append(chart.to_dict()))
-    assert_sound(opened(monkeypatch, small_warehouse, page))
+    assert_sound(opened(monkeypatch, small_warehouse, name))
     assert drawn
     for spec in drawn:
         for channel in ("x", "y"):

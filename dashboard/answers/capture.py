@@ -354,6 +354,7 @@ def slider_step(waveform: Waveform) -> float:
 def headline(row: dict[str, Any], title: str) -> str:
     """What, who and when, in one line."""
     known = [
+        row["capture_file"],
         title,
         row["engine_family"],
         f"vehicle {row['vehicle']}" if row["vehicle"] else None,
