@@ -194,6 +194,8 @@ def save(
     scale_one, scale_two = end_one.attenuation, end_two.attenuation
     one = digitise(volts, rate, end_one, rng)
     two = digitise(sync, rate, end_two, rng)
+    if np.abs(two).max() >= end_two.full_scale_v - 1.5 * end_two.step:
+        allowed.add("clipped")  # the coil's kick does reach the screen's edge
     if kind in ("starter_current", "clamp_reversed"):
         per_volt = 100.0
         end_one = FrontEnd(bits=bits, full_scale_v=10.0, white_rms=0.0005)
