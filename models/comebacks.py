@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
-from models.comparison import Adjusted, Crude, adjusted, crude, group_of
+from models.comparison import Adjusted, Crude, adjusted, crude, difference_in_group, group_of, has_begun
 from models.intervals import mean_with_interval, share
 from models.logbook import captures_until, judged_calls, orders_until
 from models.people import PeopleSettings, as_moment
@@ -16,12 +18,20 @@ from models.returns import watched_orders
 from models.stepped import Stepped, stepped_adoption
 from models.survival import cumulative_incidence
 
+Floats = npt.NDArray[np.float64]
+
 QUALITIES: tuple[str, ...] = (
     "right call",
     "wrong call",
     "call not confirmed",
     "unusable capture",
     "no capture",
+)
+LEAST_TO_COMPARE = 30
+QUALITY_CAUTION = (
+    "An outcome is often confirmed just when a vehicle comes back, so right and wrong calls hold more comebacks "
+    "than calls nobody checked; compare them with each other rather than with the rest, and read none of them as "
+    "what a call does to the repair."
 )
 _INTERVAL = {"low": pl.Float64, "high": pl.Float64}
 
@@ -37,7 +47,10 @@ class Comebacks:
         watched_whole: orders that have been watched for the whole window (or came back in it).
         crude: the groups as they are. adjusted: between comparable orders.
         curves: group (`scoped`, `not scoped`), day, at_risk, events, risk, low, high.
-        by_call_quality: quality (one of `QUALITIES`), orders, comebacks, risk, low, high, why.
+        by_call_quality: quality (one of `QUALITIES`), orders, comebacks, risk, low, high, why; then
+            difference, difference_low, difference_high: against comparable orders without a capture
+            (`comparison.difference_in_group`), null below `LEAST_TO_COMPARE` orders.
+        quality_caution: what the call qualities do not show, a sentence.
         parts: group, orders, parts_cost_each, low, high (mean of an order), orders_with_returns,
             returns_share, returns_low, returns_high, parts_returned (sum).
         cost: group, comebacks, labour_h, parts_cost (sums over the returning orders), labour_h_each,
@@ -51,6 +64,7 @@ class Comebacks:
     adjusted: Adjusted
     curves: pl.DataFrame
     by_call_quality: pl.DataFrame
+    quality_caution: str
     parts: pl.DataFrame
     cost: pl.DataFrame
     stepped: Stepped
@@ -90,7 +104,10 @@ def comebacks(
         crude=crude(watched, window_days=window),
         adjusted=adjusted(watched, potential_days, window_days=window, seed=chosen.seed),
         curves=_curves(watched, window),
-        by_call_quality=_by_call_quality(watched, captures, outcomes, moment, window, chosen.least_n),
+        by_call_quality=_by_call_quality(
+            order_quality(watched, captures, outcomes, moment), potential_days, window, chosen
+        ),
+        quality_caution=QUALITY_CAUTION,
         parts=_parts(watched, chosen.least_n),
         cost=_cost(watched, orders_until(orders, moment), window),
         stepped=stepped_adoption(watched, potential_days, window_days=window, least_n=chosen.least_n),
@@ -143,21 +160,29 @@ def order_quality(
 
 
 def _by_call_quality(
-    watched: pl.DataFrame,
-    captures: pl.DataFrame,
-    outcomes: pl.DataFrame,
-    moment: datetime,
-    window: int,
-    least: int,
+    graded: pl.DataFrame, potential_days: Floats, window: int, chosen: PeopleSettings
 ) -> pl.DataFrame:
-    graded = order_quality(watched, captures, outcomes, moment)
+    begun = has_begun(graded)
     rows = []
     for quality in QUALITIES:
-        group = group_of(graded.filter(pl.col("quality") == quality), window_days=window, least_n=least)
-        risk = group.risk
-        rows.append((quality, group.orders, group.comebacks, risk.estimate, risk.low, risk.high, risk.why))
+        group = group_of(
+            graded.filter(pl.col("quality") == quality), window_days=window, least_n=chosen.least_n
+        )
+        risk, gap = group.risk, None
+        if quality != "no capture":
+            both = begun & graded["quality"].is_in((quality, "no capture")).to_numpy()
+            pair = graded.filter(both).with_columns(scoped=pl.col("quality") == quality)
+            if pair["scoped"].sum() >= LEAST_TO_COMPARE:
+                gap = difference_in_group(pair, potential_days[both], window_days=window, seed=chosen.seed)
+        rows.append(
+            (
+                *(quality, group.orders, group.comebacks, risk.estimate, risk.low, risk.high, risk.why),
+                *((gap.estimate, gap.low, gap.high) if gap else (None, None, None)),
+            )
+        )
     counts = {"quality": pl.String, "orders": pl.Int64, "comebacks": pl.Int64, "risk": pl.Float64}
-    return pl.DataFrame(rows, schema={**counts, **_INTERVAL, "why": pl.String}, orient="row")
+    gaps = dict.fromkeys(("difference", "difference_low", "difference_high"), pl.Float64)
+    return pl.DataFrame(rows, schema={**counts, **_INTERVAL, "why": pl.String, **gaps}, orient="row")
 
 
 def _groups(watched: pl.DataFrame) -> tuple[tuple[str, pl.DataFrame], ...]:

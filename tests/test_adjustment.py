@@ -9,6 +9,7 @@ import statsmodels.api as sm
 
 from models.adjustment import (
     doubly_robust,
+    doubly_robust_in_group,
     e_value,
     e_value_of_limit,
     ip_weighted,
@@ -107,6 +108,23 @@ def test_where_the_whole_difference_is_who_was_treated() -> None:
     one, none = (fit.chance(np.column_stack([x, np.full(20, a), a * level])) for a in (1.0, 0.0))
     assert standardised(one, none) == pytest.approx(0.0, abs=1e-8)
     assert doubly_robust(outcome, treated, chance, one, none).difference == pytest.approx(0.0, abs=1e-8)
+
+
+def test_effect_in_the_treated() -> None:
+    # the same twenty: among the treated 7/13 had the outcome, and by level the untreated have 1/4 and 2/3,
+    # which is 4/13 * 1/4 + 9/13 * 2/3 = 7/13 expected of the treated
+    rows = np.array([[int(c) for c in word] for word in GREEK.split()], dtype=float)
+    level, treated, outcome = rows.T
+    chance = propensity(np.column_stack([np.ones(20), level]), treated)
+    value, se = doubly_robust_in_group(outcome, treated, chance, np.where(level == 1, 2 / 3, 1 / 4))
+    assert value == pytest.approx(0.0, abs=1e-8)
+    assert se > 0
+    # with the outcome model wrong the weights alone put it right
+    wrong, _ = doubly_robust_in_group(outcome, treated, chance, np.full(20, 0.3))
+    assert wrong == pytest.approx(0.0, abs=1e-6)
+    # and the other way round
+    flat, _ = doubly_robust_in_group(outcome, treated, np.full(20, 0.65), np.where(level == 1, 2 / 3, 1 / 4))
+    assert flat == pytest.approx(0.0, abs=1e-8)
 
 
 # Bickel, Hammel & O'Connell (1975) Science 187:398-404: admitted and rejected men, then women, by department
