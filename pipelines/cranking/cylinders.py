@@ -14,6 +14,7 @@ from pipelines.kinds.base import Check, CylinderReading, EngineFamily, Events, H
 from pipelines.waveform import Waveform
 
 FIRES_BEFORE_TOP_DEG = 8.0
+FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
 UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
 LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still reaches 0.5
 WORST_MISFIT = 0.5  # of the ripple's RMS; odd engines reach 0.35
@@ -32,7 +33,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
     front = look_at(waveform, hookup, family)
     checks = setup_checks(front, hookup)
     features = _features(front)
-    if front.cycles.count < 1:
+    if front.cycles.count < FEWEST_CYCLES:
         return Reading("unusable", _why_unusable(checks), features, (), checks, None, reader_version)
     order, angles = _sequence(family, hookup.sync_cylinder)
     rotation, settled, found = _place(front, angles)

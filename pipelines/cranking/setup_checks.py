@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from pipelines.cranking.front import Front
-from pipelines.cranking.signals import Array
+from pipelines.cranking.signals import Array, last_code, smallest_gap
 from pipelines.cranking.stretch import PLAUSIBLE_REST_V
 from pipelines.kinds.base import Check, Hookup, Severity
 
-FEW_CYCLES = 3.0
+FEW_CYCLES = 3.5
 WEAK_MEAN_V = 9.6  # common practice at about 21 C, no source: the published 9.6 V belongs to a 15 s load test
 WEAK_REST_V = 11.89  # 0 % charge of a flooded 12 V battery at 26.7 C, table credited to BCI
 COARSE_STEPS = 4.0  # the ripple should span more steps than this
@@ -31,9 +31,11 @@ def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
     cranking = front.cranking
     current = cranking.nature == "current"
     what = "starter current" if current else "battery voltage"
-    short = _too_short(front)
+    clip = _clipped(front)
+    unread = front.cycles.count < 2
+    short = "" if clip and unread else _too_short(front)  # a cut signal hides the cranking
     if short:
-        say("too_short", "unusable" if front.cycles.count < 1 else "warning", short)
+        say("too_short", "unusable" if unread else "warning", short)
     if front.channels.swapped:
         say(
             "swapped_channels",
@@ -58,11 +60,10 @@ def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
             f"The {what} channel is AC coupled, so its level is lost and slow parts are bent: set the channel to "
             "DC coupling.",
         )
-    if front.sync is None and cranking.spans:
+    if front.sync is None and cranking.spans and not unread:
         say("no_sync", "warning", _no_sync(front, hookup))
-    clip = _clipped(front)
     if clip:
-        say("clipped", "warning", clip)
+        say("clipped", "unusable" if unread else "warning", clip)
     elif front.sync is not None and front.sync.cut_off:
         say(
             "clipped",
@@ -94,7 +95,7 @@ def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
     slow = _slow(front, started=started)
     if slow:
         say("low_sample_rate", "warning", slow)
-    if wrong_gain(front):
+    if wrong_gain(front) and not clip:
         say(
             "off_house_setup",
             "warning",
@@ -149,20 +150,7 @@ def _raw_in_span(front: Front) -> Array:
 
 def smallest_step(front: Front) -> float:
     """Smallest step between two values of the supply channel in V or A, 0 where no steps are seen."""
-    return _step(_raw_in_span(front)[:8000]) * abs(front.channels.supply.scale)
-
-
-def _step(x: Array) -> float:
-    values = np.unique(x[np.isfinite(x)]).astype(np.float64)
-    if values.size < 2 or values.size > 0.5 * x.size:
-        return 0.0  # nearly every value is new: finer than can be told
-    gaps = np.diff(values)
-    gaps = gaps[gaps > 1e-5 * max(abs(values[0]), abs(values[-1]), 1e-12)]
-    if not gaps.size:
-        return 0.0
-    least = float(np.quantile(gaps, 0.1))
-    # the mean over the gaps of one step is steadier than any one of them
-    return float(gaps[gaps < 1.5 * least].mean())
+    return smallest_gap(_raw_in_span(front)[:8000]) * abs(front.channels.supply.scale)
 
 
 def _clipped(front: Front) -> str:
@@ -172,22 +160,24 @@ def _clipped(front: Front) -> str:
     (a power of two of its steps, or one less).
     """
     supply = front.channels.supply
-    if not front.cycles.count:
-        return ""
-    spans = _raw_in_span(front)
-    spans = spans[np.isfinite(spans)]
     whole = supply.raw[:: max(1, supply.raw.size // 40_000)]
     whole = whole[np.isfinite(whole)]
+    if whole.size < 64:
+        return ""
+    if float(np.ptp(whole)) == 0.0:
+        return _cut("edge", 100.0) if whole[0] != 0.0 else ""
+    spans = _raw_in_span(front) if front.cranking.spans else whole
+    spans = spans[np.isfinite(spans)]
     if spans.size < 64:
         return ""
-    step = _step(spans[:8000])
+    step = smallest_gap(spans[:8000])
     # gaps that scopes write for "off the screen" and dropouts at zero are no edge
     for sign, name in ((1.0, "top"), (-1.0, "bottom")):
         edge = float((sign * whole).max()) * sign
         tolerance = max(0.3 * step, 1e-6 * abs(edge))
         share = float(np.mean(np.abs(whole - edge) <= tolerance))
         outermost = abs(edge) >= float(np.abs(whole).max()) - tolerance
-        if share > CLIPPED_SHARE and outermost and _last_code(edge, step):
+        if share > CLIPPED_SHARE and outermost and last_code(edge, step):
             return _cut(name, 100.0 * share)
         at_edge = float(np.mean(np.abs(spans - edge) <= tolerance))
         swing = float(np.ptp(np.quantile(spans, (0.02, 0.98))))
@@ -197,17 +187,6 @@ def _clipped(front: Front) -> str:
         if at_edge > CLIPPED_SHARE and at_edge > 6.0 * beside and swing > 12.0 * step:
             return _cut(name, 100.0 * at_edge)
     return ""
-
-
-def _last_code(edge: float, step: float) -> bool:
-    if step <= 0:
-        return False
-    codes = abs(edge) / step
-    for power in range(6, 17):
-        for last in (2**power - 1, 2**power):
-            if abs(codes - last) < 0.02 + 1e-4 * last:
-                return True
-    return False
 
 
 def _cut(name: str, share_pct: float) -> str:

@@ -55,6 +55,7 @@ class SyncTrace:
         narrow_rate_hz: sample rate of the file, which decides what can fall between two samples.
         named: what the log calls this channel.
         lost: share of the blocks that hold no sample and are too long to be a pulse off the screen.
+        off_screen: several short gaps, as pulses leave that end beyond the screen.
     """
 
     high: npt.NDArray[np.float32]
@@ -64,6 +65,7 @@ class SyncTrace:
     narrow_rate_hz: float
     named: str
     lost: float
+    off_screen: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,14 +245,14 @@ def thin_sync(waveform: Waveform, index: int, scale: float, named: str) -> SyncT
         else:
             square = whole.reshape(-1, step)
             high, low = square.max(axis=1), square.min(axis=1)
-    high, low, lost = _off_screen(high, low, waveform.rate_hz / step)
+    high, low, lost, off = _off_screen(high, low, waveform.rate_hz / step)
     factor = np.float32(scale * _upright(high, low, scale))
     if factor != 1.0:
         high, low = high * factor, low * factor
         if factor < 0:
             high, low = low, high
     rate_hz = waveform.rate_hz / step
-    return SyncTrace(high, low, rate_hz, waveform.start_s, waveform.rate_hz, named, lost)
+    return SyncTrace(high, low, rate_hz, waveform.start_s, waveform.rate_hz, named, lost, off)
 
 
 def _upright(high: Samples, low: Samples, scale: float) -> float:
@@ -262,19 +264,44 @@ def _upright(high: Samples, low: Samples, scale: float) -> float:
     return -1.0 if middle - bottom > 2.5 * (top - middle) else 1.0
 
 
-def _off_screen(high: Samples, low: Samples, rate_hz: float) -> tuple[Samples, Samples, float]:
+def _off_screen(high: Samples, low: Samples, rate_hz: float) -> tuple[Samples, Samples, float, bool]:
     """Missing samples in a pulse train are mostly pulses beyond the screen: put short ones at the top."""
     lost = ~np.isfinite(high)
     if not lost.any():
-        return high, low, 0.0
+        return high, low, 0.0, False
     top, middle = np.nanmax(np.where(lost, np.nan, high)), np.nanmedian(high[~lost])
     edges = np.flatnonzero(np.diff(np.concatenate(([False], lost, [False])).astype(np.int8)))
     high, low = high.copy(), low.copy()
     high[lost] = low[lost] = middle
-    gaps = 0
+    gaps, pulses = 0, 0
     for begin, end in edges.reshape(-1, 2)[:100_000].tolist():
         if end - begin <= max(1, 0.004 * rate_hz):
             high[begin:end] = top
+            pulses += 1
         else:
             gaps += end - begin
-    return high, low, gaps / high.size
+    return high, low, gaps / high.size, pulses >= 4
+
+
+def smallest_gap(x: npt.NDArray[np.floating]) -> float:
+    """Smallest step between two values of some samples, 0 where nearly every value is a new one."""
+    values = np.unique(x[np.isfinite(x)]).astype(np.float64)
+    if values.size < 2 or values.size > 0.5 * x.size:
+        return 0.0
+    gaps = np.diff(values)
+    gaps = gaps[gaps > 1e-5 * max(abs(values[0]), abs(values[-1]), 1e-12)]
+    if not gaps.size:
+        return 0.0
+    least = float(np.quantile(gaps, 0.1))
+    # the mean over the gaps of one step is steadier than any one of them
+    return float(gaps[gaps < 1.5 * least].mean())
+
+
+def last_code(edge: float, step: float) -> bool:
+    """Whether a value is the last a converter can give: a power of two of its steps (64 or more), or one less."""
+    if step <= 0:
+        return False
+    codes = abs(edge) / step
+    return any(
+        abs(codes - last) < 0.02 + 1e-4 * last for power in range(6, 17) for last in (2**power - 1, 2**power)
+    )

@@ -14,6 +14,7 @@ Nature = Literal["voltage", "current"]
 LOOK_HZ = 200.0
 LEVEL_S = 0.24  # longer than one compression event, shorter than the shortest crank worth reading
 SHORTEST_S = 0.35
+STIRRING = 0.04  # of the usual ripple: less is a steady load, not an engine being turned
 PLAUSIBLE_REST_V = (10.5, 15.2)
 
 
@@ -82,7 +83,7 @@ def find_cranking(supply: Supply) -> Cranking:
     else:
         sign, natural = _sign(middle), 1.0
     level, look = sign * level, sign * look
-    mask = lively if ac else _pulled_down(level, lively, width)
+    mask = lively if ac else _pulled_down(level, lively, ripple > STIRRING * ref, width)
     runs = _runs(mask, rate_hz)
     load_down = supply.level if sign > 0 else -supply.level
     if ac and runs:
@@ -127,8 +128,8 @@ def _sign_of_load(look: Array, level: Array, lively: Bools, rate_hz: float) -> f
     return -1.0 if down >= up else 1.0
 
 
-def _pulled_down(level: Array, lively: Bools, width: int) -> Bools:
-    """Where a DC-coupled level is pulled down and lively; the whole lively part where no rest is seen."""
+def _pulled_down(level: Array, lively: Bools, stirring: Bools, width: int) -> Bools:
+    """Where a DC-coupled level is pulled down and not dead still; the lively part where no rest is seen."""
     inner = level[:: max(1, width // 4)]
     high, low = float(inner.max()), float(inner.min())
     at = np.flatnonzero(lively)
@@ -137,7 +138,7 @@ def _pulled_down(level: Array, lively: Bools, width: int) -> Bools:
         low = min(low, float(np.quantile(level[at], 0.3)))
     if high - low < 0.03 * abs(high) and high > 0:
         return lively
-    return lively & (level < high - 0.45 * (high - low))
+    return stirring & (level < high - 0.45 * (high - low))
 
 
 def _runs(mask: Bools, rate_hz: float) -> list[tuple[int, int]]:

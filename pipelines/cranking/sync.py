@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipelines.cranking.period import LONGEST_CYCLE_S, SHORTEST_CYCLE_S, RippleSpectrum, comb_score
-from pipelines.cranking.signals import Array, Samples, SyncTrace
+from pipelines.cranking.signals import Array, Samples, SyncTrace, last_code, smallest_gap
 from pipelines.kinds.base import EngineFamily, SyncKind
 
 Ints = npt.NDArray[np.int64]
@@ -68,9 +68,12 @@ def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> list[P
     base = _baseline(high, rate)
     start_s = trace.start_s + begin / rate
     cranked_s = sum(b - a for a, b in spans_s)
-    step = _step_of(high)
+    step = smallest_gap(high[:: max(1, high.size // 8000)])
     trains: list[PulseTrain] = []
-    for up in (high - base, base - low):
+    ups = (high - base, base - low)
+    if trace.named == "ignition_pickup":
+        ups = (np.maximum(*ups),)  # a pickup's burst rings both ways
+    for up in ups:
         floor, top = _heights(up, rate, cranked_s)
         floor = 0.0 if floor <= 1.01 * step else floor  # one code to and fro is the converter, not noise
         for share in (0.5, 0.2, 0.08):
@@ -81,7 +84,9 @@ def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> list[P
             if share == 0.5 and _usual_width(at) > LONGEST_PULSE_S * rate:
                 break  # a ripple, not a pulse
             train = _first_of_groups(at, rate, ends=len(trains) >= 3)
-            trains.append(PulseTrain(start_s + train / rate, _is_cut_off(high, at, top)))
+            trains.append(
+                PulseTrain(start_s + train / rate, trace.off_screen or _is_cut_off(high, at, top, step, rate))
+            )
         while len(trains) < 3:
             trains.append(PulseTrain(np.empty(0), False))
     return [t for t in trains if t.times_s.size >= 2]
@@ -100,13 +105,6 @@ def _baseline(x: Samples, rate_hz: float) -> Samples:
     held[: blocks * width].reshape(blocks, width)[:] = middle[:, None]
     held[blocks * width :] = middle[-1]
     return held
-
-
-def _step_of(high: Samples) -> float:
-    """Smallest step between values of the channel, in V."""
-    values = np.unique(high[:: max(1, high.size // 3000)])
-    gaps = np.diff(values.astype(np.float64))
-    return float(np.quantile(gaps, 0.2)) if gaps.size else 0.0
 
 
 def _usual_width(at: Ints) -> float:
@@ -140,12 +138,15 @@ def _first_of_groups(at: Ints, rate_hz: float, *, ends: bool) -> Array:
     return at[breaks[np.searchsorted(breaks, starts)]].astype(np.float64) + 1.0
 
 
-def _is_cut_off(high: Samples, at: Ints, top: float) -> bool:
-    if at.size < 8 or top > CUT_OFF_BELOW_V:
+def _is_cut_off(high: Samples, at: Ints, top: float, step: float, rate_hz: float) -> bool:
+    """Whether the pulses end at the last code of a converter, far below what a coil primary reaches."""
+    if at.size < 4 or top > CUT_OFF_BELOW_V:
         return False
     values = high[at]
-    edge = float(values.max())
-    return float(np.mean(values >= edge - 0.01 * abs(edge))) > 0.3
+    starts = np.flatnonzero(np.concatenate(([True], np.diff(at) > STRIKE_GAP_S * rate_hz)))
+    tops = np.maximum.reduceat(values, starts)
+    edge = float(tops.max())
+    return last_code(edge, step) and float(np.mean(tops >= edge - 0.3 * step)) > 0.5
 
 
 def make_sense(
