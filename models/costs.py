@@ -90,7 +90,7 @@ def share_odd(draw: Draw, family: Ints, families: int) -> tuple[float, Floats]:
     """Weighted share of odd among the confirmed captures in question: of the shop, and of each family.
 
     The families are partially pooled on the logit scale (`models.pooling.pool_normal`), each with the
-    standard error of its effective number of captures and half a capture added to either side.
+    standard error of its effective number of captures, one more capture of the shop's share added to it.
 
     Args:
         family: code of each row's family, shape (captures,), -1 for none; families: how many there are.

@@ -41,7 +41,8 @@ def drift_of(deviation_pct: Floats, month: Floats, healthy: Floats, vehicle: Int
     Each cylinder is measured against the mean of the others. Weighted least squares (weights = probability
     of being healthy) with a cluster-robust standard error, a vehicle being a cluster, each cluster's
     residuals divided by one minus its leverage (the jackknife form: Bell R.M. & McCaffrey D.F. 2002, Survey
-    Methodology 28:169-181), and a t interval with G - 2 degrees of freedom. Because the clearest of N cylinders is picked, the level is divided by N (Bonferroni).
+    Methodology 28:169-181), and a t interval with G - 2 degrees of freedom. Because the clearest of N
+    cylinders is picked, the level is divided by N (Bonferroni).
 
     Args:
         deviation_pct: shape (captures, cylinders), reading minus usual; month, healthy, vehicle: (captures,).

@@ -26,7 +26,7 @@ SIGMA_PCT = np.exp(np.linspace(np.log(0.15), np.log(15.0), 185))
 RHO = np.array([0.02, 0.12, 0.25, 0.38, 0.5, 0.62, 0.75, 0.86, 0.94])
 TAU_PCT = np.exp(np.linspace(np.log(0.1), np.log(14.0), 15))
 
-SIGMA_PRIOR = ScalePrior(centre=float(np.log(1.5)), centre_sd=0.3, group_sd=0.2, family_sd=0.3)
+SIGMA_PRIOR = ScalePrior(centre=float(np.log(1.5)), centre_sd=0.3, group_sd=0.2, family_sd=0.5)
 """Healthy cylinders scatter by about 1.5 %, give or take a third (common practice, no source)."""
 
 TAU_PRIOR = (float(np.log(0.8)), 0.6, 0.6)
@@ -48,6 +48,7 @@ class FamilySums:
         within_square: weighted square distance of captures to their vehicle's mean, in %^2.
         within_dof: captures beyond the first of each vehicle, weighted.
         reading_variance: mean square reading error of one cylinder, in %^2.
+        sorting: further log likelihood over `SIGMA_PCT`, from being unsure which captures are healthy.
     """
 
     cylinders: int
@@ -57,9 +58,12 @@ class FamilySums:
     within_square: float
     within_dof: float
     reading_variance: float
+    sorting: Floats | None = None
 
 
-def family_sums(level_pct: Floats, se_pct: Floats, healthy: Floats, vehicle: Ints) -> FamilySums:
+def family_sums(
+    level_pct: Floats, se_pct: Floats, healthy: Floats, vehicle: Ints, sorting: Floats | None = None
+) -> FamilySums:
     """Sum up one family's captures.
 
     Args:
@@ -92,6 +96,7 @@ def family_sums(level_pct: Floats, se_pct: Floats, healthy: Floats, vehicle: Int
         within_square=square,
         within_dof=float(np.sum(weight - effective)),
         reading_variance=variance,
+        sorting=sorting,
     )
 
 
@@ -141,10 +146,11 @@ class Posterior:
 
 
 def log_likelihood(sums: FamilySums) -> Floats:
-    """Log likelihood over (sigma, rho, tau), the pattern integrated out; all zero without captures."""
+    """Log likelihood over (sigma, rho, tau), the pattern integrated out; flat without captures."""
     shape = (SIGMA_PCT.size, RHO.size, TAU_PCT.size)
     if sums.vehicle_weight.size == 0:
-        return np.zeros(shape)
+        # Not one healthy capture; the sound cylinders of odd ones still say something about the spread.
+        return np.zeros(shape) + (0.0 if sums.sorting is None else sums.sorting[:, None, None])
     dof = sums.cylinders - 1
     var = (SIGMA_PCT**2)[:, None]
     k = RHO[:, None] + (1.0 - RHO)[:, None] / sums.vehicle_weight[None, :]
@@ -161,6 +167,8 @@ def log_likelihood(sums: FamilySums) -> Floats:
     inner = inner - 0.5 * dof * (np.sum(part * np.log(k), axis=1) + np.log(total))
     pattern_var = TAU_PCT[None, None, :] ** 2 + var[:, :, None] / total[None, :, None]
     square = np.sum(centre**2, axis=1)[None, :, None]
+    if sums.sorting is not None:
+        inner = inner + sums.sorting[:, None]
     return np.asarray(inner[:, :, None] - 0.5 * dof * np.log(pattern_var) - square / (2.0 * pattern_var))
 
 

@@ -17,7 +17,7 @@ selection can be ignored (Little & Rubin, Statistical Analysis with Missing Data
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -39,11 +39,17 @@ TWO_SHARE = 0.1
 WILD_SHARE = 0.02
 WILD_SD_PCT = 12.0
 
-PATTERN_PRIOR_PCT = 4.0
+PATTERN_PRIOR_PCT = 2.5
 """Prior standard deviation of a healthy cylinder's pattern about even, in %, while sorting captures."""
 
 ODD_PRIOR = (1.5, 4.0)
 """Beta prior of the share of odd captures: weak, with its middle near a quarter."""
+
+LEAST_UNSURE, MOST_UNSURE = 1.5, 400.0
+"""Healthy captures between which being unsure of the sorting shows in the spread and can be worked out."""
+
+SORTING_REACH = 0.5
+"""How far about the fitted spread, on the log scale, the sorting is looked at anew."""
 
 SPREAD_DOF = 6.0
 """Weight of the spread one starts from, in degrees of freedom."""
@@ -59,6 +65,9 @@ class Sorted:
         odd_share: share of odd captures.
         healthy: shape (captures,), probability that the capture is healthy.
         log_posterior: for choosing between starting points.
+        sorting_log_likelihood: what being unsure of the sorting, and the sound cylinders of odd captures,
+            say about the spread beyond the weighted healthy captures, shape (k,) over the grid asked for;
+            None where the captures are so many that it makes no difference.
     """
 
     pattern_pct: Floats
@@ -66,6 +75,7 @@ class Sorted:
     odd_share: float
     healthy: Floats
     log_posterior: float
+    sorting_log_likelihood: Floats | None
 
 
 def gap_log_density(gap_pct: Floats, spread_pct: float) -> Floats:
@@ -172,6 +182,7 @@ def sort_captures(
     label: Ints,
     *,
     spread_start_pct: float,
+    grid_pct: Floats | None = None,
     iterations: int = 40,
 ) -> Sorted:
     """Sort one family's captures into healthy and odd while fitting pattern and spread.
@@ -180,6 +191,7 @@ def sort_captures(
         reading_pct: shape (captures, cylinders), by cylinder number, finite, at least one capture.
         label: shape (captures,), 1 known healthy, -1 known odd, 0 unknown.
         spread_start_pct: the spread usual in the shop, the weak prior's centre.
+        grid_pct: spreads for which `sorting_log_likelihood` is wanted.
     """
     best: Sorted | None = None
     for start in starting_patterns(reading_pct, label):
@@ -188,7 +200,29 @@ def sort_captures(
             best = found
     if best is None:
         raise ValueError("at least one starting pattern exists")
-    return best
+    weight = float(best.healthy.sum())
+    if grid_pct is None or not LEAST_UNSURE <= weight <= MOST_UNSURE:
+        return best
+    return replace(best, sorting_log_likelihood=_sorting(reading_pct, label, best, grid_pct))
+
+
+def _sorting(reading_pct: Floats, label: Ints, found: Sorted, grid_pct: Floats) -> Floats:
+    """Log likelihood of the mixture minus that of the captures weighted by their healthy probability.
+
+    The weighted likelihood takes the sorting as certain; were the spread wider, more captures would count
+    as healthy. Added to the weighted likelihood, the difference gives the mixture's own.
+    """
+    residual = reading_pct - reading_pct.mean(axis=1, keepdims=True) - found.pattern_pct
+    n = residual.shape[1]
+    square = float(found.healthy @ np.sum(residual**2, axis=1))
+    weight = float(found.healthy.sum())
+    at = found.spread_pct * np.exp(np.linspace(-SORTING_REACH, SORTING_REACH, 21))
+    difference = np.empty(at.size)
+    for place, spread in enumerate(at):
+        _, mixed = healthy_probability(residual, float(spread), found.odd_share, label)
+        weighted = -0.5 * (n - 1) * weight * np.log(2 * np.pi * spread**2) - square / (2 * spread**2)
+        difference[place] = float(mixed.sum()) - weighted
+    return np.asarray(np.interp(np.log(grid_pct), np.log(at), difference - difference.max()))
 
 
 def _from_start(
@@ -224,4 +258,4 @@ def _from_start(
     log_prior = -0.5 * float(np.sum(pattern**2)) / PATTERN_PRIOR_PCT**2
     log_prior += -0.5 * SPREAD_DOF * (2 * np.log(spread) + spread_start_pct**2 / spread**2)
     log_prior += (a - 1) * np.log(odd_share) + (b - 1) * np.log(1 - odd_share)
-    return Sorted(pattern, spread, odd_share, healthy, float(likelihood.sum()) + float(log_prior))
+    return Sorted(pattern, spread, odd_share, healthy, float(likelihood.sum()) + float(log_prior), None)

@@ -16,6 +16,7 @@ import polars as pl
 from models.drift import Drift, drift_of
 from models.family_fit import HEALTHY_SCHEMA, PATTERN_SCHEMA, STATS_SCHEMA, FamilyFit, SpreadSettings
 from models.family_model import (
+    SIGMA_PCT,
     FamilySums,
     Posterior,
     family_sums,
@@ -148,11 +149,12 @@ def _sort_all(
             sums.append(no_sums(readings.layouts[at].cylinders))
             continue
         label = readings.healthy_label[one.rows]
-        found = sort_captures(one.level_pct, label, spread_start_pct=starts[at])
+        found = sort_captures(one.level_pct, label, spread_start_pct=starts[at], grid_pct=SIGMA_PCT)
         healthy.append(found.healthy)
         shares.append(found.odd_share)
         level = one.level_pct - one.level_pct.mean(axis=1, keepdims=True)
-        sums.append(family_sums(level, one.se_pct, found.healthy, readings.vehicle[one.rows]))
+        vehicle = readings.vehicle[one.rows]
+        sums.append(family_sums(level, one.se_pct, found.healthy, vehicle, found.sorting_log_likelihood))
     return healthy, shares, sums
 
 
