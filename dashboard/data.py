@@ -153,6 +153,11 @@ def cautions(test: str) -> tuple[str, ...]:
     return tuple(sentence for other in kinds().values() for sentence in other.cautions)
 
 
+def tests() -> list[str]:
+    """Every test there is a reader for, by name."""
+    return sorted(kinds())
+
+
 def title(test: str) -> str:
     """A test's title in words."""
     known = kind(test)

@@ -18,8 +18,8 @@ from streamlit import config as streamlit_config
 
 from dashboard import palette, sheet, words
 from dashboard.answers import capture as capture_answers
+from dashboard.answers import drawing, known_good, shop, spread
 from dashboard.answers import intake as intake_answers
-from dashboard.answers import known_good, shop, spread
 from dashboard.launch import APP, WAREHOUSE_VARIABLE, command, environment
 from models.results import Estimate
 from pipelines.errors import ShopspreadError
@@ -126,20 +126,20 @@ def test_thinning_keeps_the_extremes_and_the_scale() -> None:
     samples = rng.normal(0, 1, (2, 50_000))
     samples[1, 31_234] = 40.0  # a spike one sample wide must not be lost on the screen
     row = {"ch_signals": "battery_voltage;ignition_primary", "ch_scales": "1;10"}
-    drawn = capture_answers.trace(wave(samples), row, (0.0, 100.0))
+    drawn = drawing.trace(wave(samples), row, (0.0, 100.0))
     spike = drawn.filter(pl.col("channel") == "Ignition primary (V)")
     assert spike["value"].max() == pytest.approx(400.0)
     assert spike.filter(pl.col("value") > 300)["time_s"].item() == pytest.approx(2.0 + 31.234)
     assert drawn.filter(pl.col("channel") == "Battery voltage (V)")["value"].min() == pytest.approx(
         samples[0].min()
     )
-    assert drawn.height <= 2 * 1.1 * capture_answers.DRAWN_POINTS
+    assert drawn.height <= 2 * 1.1 * drawing.DRAWN_POINTS
 
 
 def test_a_gap_stays_a_gap() -> None:
     samples = np.ones((2, 40_000))
     samples[0, 10_000:14_000] = np.nan
-    drawn = capture_answers.trace(wave(samples), {"ch_signals": None, "ch_scales": None}, (0.0, 100.0))
+    drawn = drawing.trace(wave(samples), {"ch_signals": None, "ch_scales": None}, (0.0, 100.0))
     first = drawn.filter(pl.col("order") == 0)
     assert first.filter(pl.col("value").is_null())["time_s"].is_between(12.0, 16.0).all()
     assert first["value"].null_count() > 0
@@ -147,7 +147,7 @@ def test_a_gap_stays_a_gap() -> None:
 
 def test_a_short_stretch_is_drawn_sample_by_sample() -> None:
     samples = np.stack([np.arange(5_000.0), np.zeros(5_000)])
-    drawn = capture_answers.trace(wave(samples), {"ch_signals": "a;b", "ch_scales": "1;1"}, (3.0, 3.1))
+    drawn = drawing.trace(wave(samples), {"ch_signals": "a;b", "ch_scales": "1;1"}, (3.0, 3.1))
     assert drawn.filter(pl.col("order") == 0)["value"].to_list() == [float(v) for v in range(1000, 1101)]
 
 
@@ -158,6 +158,18 @@ def test_a_cylinder_is_named_as_far_as_it_is_known(
     cylinder: int | None, companion: int | None, name: str
 ) -> None:
     assert capture_answers.cylinder_name(cylinder, 2, companion) == name
+
+
+def test_reasons_are_drawn_on_the_scale_of_the_usual_range() -> None:
+    text = (
+        '[{"feature": "crank_rpm", "value": 300.0, "usual_low": 180.0, "usual_high": 220.0, "sentence": "high"},'
+        ' {"feature": "rest_v", "value": 1.0, "usual_low": 2.0, "usual_high": 2.0, "sentence": "no range"}]'
+    )
+    rows = capture_answers.reason_rows(text)
+    assert rows["place_pct"].to_list() == [300.0]
+    assert rows["name"][0].endswith("300 rpm")
+    assert capture_answers.reasons(text) == ("high", "no range")
+    assert capture_answers.reason_rows(None).is_empty()
 
 
 # -- bands ---------------------------------------------------------------------------------------------
@@ -198,15 +210,35 @@ def test_every_setting_is_worded_and_can_be_changed_on_the_page() -> None:
     assert set(intake_answers.LABELS) == set(SETTINGS)
 
 
-def test_a_house_setup_that_is_no_json_is_refused_with_a_reason() -> None:
-    with pytest.raises(ShopspreadError, match="not valid JSON"):
-        intake_answers.hookups_value("{signals: }")
-    with pytest.raises(ShopspreadError, match="colour"):
-        intake_answers.hookups_value('{"relative_compression": {"colour": "red"}}')
-    assert (
-        intake_answers.hookups_value(intake_answers.HOOKUP_EXAMPLE)["relative_compression"]["sync_cylinder"]
-        == 1
+def test_the_house_setup_form_reads_what_was_typed() -> None:
+    value = intake_answers.hookup_value("battery_voltage, ignition_primary", "1, 10", "1", "", " 8 ")
+    assert value == {
+        "signals": ["battery_voltage", "ignition_primary"],
+        "scales": [1.0, 10.0],
+        "sync_cylinder": 1,
+        "duration_s": 8.0,
+    }
+    assert SETTINGS["house_setup"].check({"relative_compression": value})
+    shown = intake_answers.hookup_fields(value, pl.DataFrame(), "relative_compression")
+    assert (shown.signals, shown.scales, shown.rate_hz, shown.duration_s) == (
+        "battery_voltage, ignition_primary",
+        "1, 10",
+        "",
+        "8",
     )
+
+
+@pytest.mark.parametrize(
+    ("fields", "reason"),
+    [
+        (("a, b", "1", "", "", ""), "2 signals and 1 scales"),
+        (("a", "ten", "", "", ""), "scale must be a number"),
+        (("a", "1", "", "-5", ""), "sample rate must be a number above zero"),
+    ],
+)
+def test_the_house_setup_form_refuses_nonsense_with_a_reason(fields: tuple[str, ...], reason: str) -> None:
+    with pytest.raises(ShopspreadError, match=reason):
+        intake_answers.hookup_value(*fields)
 
 
 # -- launcher ------------------------------------------------------------------------------------------

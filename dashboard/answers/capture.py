@@ -9,14 +9,12 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from tsdownsample import MinMaxDownsampler, NaNMinMaxDownsampler
 
 from dashboard import words
-from pipelines.waveform import Waveform
+from models.reasons import in_words
 
 Z95 = 1.959964
-DRAWN_POINTS = 3000
-FIRST_LOOK_S = 2.0
+MOST_LISTED = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +28,7 @@ class CaptureView:
         cylinders: name, order, relative_pct, low, high, family_pct, usual_low, usual_high, limit_pct,
             verdict; one row a cylinder.
         checks: check, severity, detail.
-        reasons: sentences of the outlier model.
+        reasons: sentences of the outlier model. reason_rows: the same for drawing, see `reason_rows`.
         outcome: what was confirmed on the repair order, in a sentence, or None.
         called: what the technician said, in a sentence.
     """
@@ -42,6 +40,7 @@ class CaptureView:
     cylinders: pl.DataFrame
     checks: pl.DataFrame
     reasons: tuple[str, ...]
+    reason_rows: pl.DataFrame
     outcome: str | None
     called: str
 
@@ -65,6 +64,7 @@ def view(frames: dict[str, pl.DataFrame], capture_file: str) -> CaptureView | No
         cylinders=cylinders,
         checks=frames["checks"].filter(own).select("check", "severity", "detail"),
         reasons=reasons(score.get("reasons")),
+        reason_rows=reason_rows(score.get("reasons")),
         outcome=_outcome(frames["outcomes"], row["repair_order"]),
         called=_called(row),
     )
@@ -76,6 +76,22 @@ def reasons(text: str | None) -> tuple[str, ...]:
         return ()
     listed = json.loads(text) or []
     return tuple(str(reason["sentence"]) for reason in listed if reason and reason.get("sentence"))
+
+
+def reason_rows(text: str | None) -> pl.DataFrame:
+    """The outlier model's reasons for drawing, on one scale: 0 to 100 % is the family's usual range.
+
+    Returns:
+        name (feature in words with its value), place_pct (0 = low end of the usual range, 100 = high end).
+    """
+    rows = []
+    for reason in json.loads(text) if text else []:
+        low, high, value = reason.get("usual_low"), reason.get("usual_high"), reason.get("value")
+        if low is None or high is None or value is None or not high > low:
+            continue
+        name, unit = in_words(reason["feature"])
+        rows.append((f"{name}, {value:.3g}{unit}", 100 * (value - low) / (high - low)))
+    return pl.DataFrame(rows, schema={"name": pl.String, "place_pct": pl.Float64}, orient="row")
 
 
 def cylinder_name(cylinder: int | None, position: int, companion: int | None) -> str:
@@ -199,92 +215,8 @@ def _called(row: dict[str, Any]) -> str:
     return f"{row['technician'] or 'Somebody'} called it {row['call']}{named}."
 
 
-def first_look(events: dict[str, Any] | None, waveform: Waveform) -> tuple[float, float]:
-    """The stretch shown at first, in s: the start of cranking, short enough to name each event."""
-    last = waveform.start_s + waveform.duration_s
-    if events is None or events["crank_start_s"] is None:
-        return waveform.start_s, last
-    start = max(waveform.start_s, float(events["crank_start_s"]) - 0.2)
-    end = min(last, start + FIRST_LOOK_S, float(events["crank_end_s"]) + 0.2)
-    return (start, end) if end > start else (waveform.start_s, last)
-
-
-def span(waveform: Waveform) -> tuple[float, float]:
-    """First and last time of a waveform, in s."""
-    return waveform.start_s, waveform.start_s + waveform.duration_s
-
-
-def trace(waveform: Waveform, row: dict[str, Any], window: tuple[float, float]) -> pl.DataFrame:
-    """The channels between two times, thinned for the screen: least and greatest of each bin are kept.
-
-    Returns:
-        channel (name with unit), order, time_s, value (in V or A after the capture's scale; null in
-        gaps), about 3 000 points a channel.
-    """
-    rate = waveform.rate_hz
-    first = max(0, int(np.floor((window[0] - waveform.start_s) * rate)))
-    last = min(waveform.samples.shape[1], int(np.ceil((window[1] - waveform.start_s) * rate)) + 1)
-    signals = (row.get("ch_signals") or "").split(";")
-    scales = [float(s) if s else 1.0 for s in (row.get("ch_scales") or "").split(";")]
-    parts = []
-    for channel in range(waveform.channels):
-        samples = np.ascontiguousarray(waveform.samples[channel, first:last])
-        signal = signals[channel] if channel < len(signals) and signals[channel] else ""
-        if channel >= len(signals) and signals != [""]:
-            continue  # the capture log names no such channel
-        scale = scales[channel] if channel < len(scales) else 1.0
-        keep = _thinned(samples)
-        value = samples[keep].astype(np.float64) * scale
-        name = signal.replace("_", " ").capitalize() or waveform.labels[channel] or f"Channel {channel + 1}"
-        unit = "A" if "current" in signal else "V"
-        parts.append(
-            pl.DataFrame(
-                {
-                    "channel": [f"{name} ({unit})"] * keep.size,
-                    "order": [channel] * keep.size,
-                    "time_s": waveform.start_s + (first + keep) / rate,
-                    "value": pl.Series(value, dtype=pl.Float64).fill_nan(None),
-                }
-            )
-        )
-    return pl.concat(parts)
-
-
-def _thinned(samples: np.ndarray[Any, np.dtype[np.float32]]) -> np.ndarray[Any, np.dtype[np.int64]]:
-    if samples.size <= DRAWN_POINTS:
-        return np.arange(samples.size)
-    gaps = bool(np.isnan(samples).any())
-    sampler = NaNMinMaxDownsampler() if gaps else MinMaxDownsampler()
-    return np.asarray(sampler.downsample(samples, n_out=DRAWN_POINTS), dtype=np.int64)
-
-
-def named_events(
-    events: dict[str, Any] | None, cylinders: pl.DataFrame, window: tuple[float, float]
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Compression events (time_s, name, verdict) and sync pulses (time_s) inside a window."""
-    schema = {"time_s": pl.Float64, "name": pl.String, "verdict": pl.String}
-    if events is None:
-        return pl.DataFrame(schema=schema), pl.DataFrame(schema={"time_s": pl.Float64})
-    shown = pl.DataFrame(
-        {"time_s": events["compression_s"] or [], "firing_position": events["position"] or []},
-        schema={"time_s": pl.Float64, "firing_position": pl.Int64},
-    ).join(
-        cylinders.select(pl.col("firing_position").cast(pl.Int64), "name", "verdict"),
-        on="firing_position",
-        how="left",
-    )
-    inside = pl.col("time_s").is_between(*window)
-    sync = pl.DataFrame({"time_s": events["sync_s"] or []}, schema={"time_s": pl.Float64})
-    return (
-        shown.with_columns(pl.col("verdict").fill_null("too little to say"), pl.col("name").fill_null("?"))
-        .select(list(schema))
-        .filter(inside),
-        sync.filter(inside),
-    )
-
-
 def chooser(captures: pl.DataFrame, scores: pl.DataFrame, filters: Any) -> pl.DataFrame:
-    """Captures that the filters let through, newest first, with what a person chooses by."""
+    """Captures that the filters let through, the newest `MOST_LISTED` of them, with what a person chooses by."""
     frame = captures.join(scores.select("capture_file", "odd_pct", "flagged"), on="capture_file", how="left")
     for column, value in (
         ("engine_family", filters.family),
@@ -295,24 +227,35 @@ def chooser(captures: pl.DataFrame, scores: pl.DataFrame, filters: Any) -> pl.Da
             frame = frame.filter(pl.col(column) == value)
     # a capture without a row in the log has no time and stays choosable
     frame = frame.filter(pl.col("captured_at").is_null() | (pl.col("captured_at").dt.date() <= filters.as_of))
-    return frame.sort("captured_at", descending=True, nulls_last=True).select(
-        "capture_file",
-        "captured_at",
-        "engine_family",
-        "technician",
-        "vehicle",
-        "repair_order",
-        "purpose",
-        "status",
-        pl.when(pl.col("flagged"))
-        .then(pl.lit("odd"))
-        .when(pl.col("flagged").is_not_null())
-        .then(pl.lit("usual"))
-        .otherwise(pl.lit("–"))
-        .alias("verdict"),
-        "odd_pct",
-        "call",
+    return (
+        frame.sort("captured_at", descending=True, nulls_last=True)
+        .head(MOST_LISTED)
+        .select(
+            "capture_file",
+            "captured_at",
+            "engine_family",
+            "technician",
+            "vehicle",
+            "repair_order",
+            "purpose",
+            "status",
+            pl.when(pl.col("flagged"))
+            .then(pl.lit("odd"))
+            .when(pl.col("flagged").is_not_null())
+            .then(pl.lit("usual"))
+            .otherwise(pl.lit("–"))
+            .alias("verdict"),
+            "odd_pct",
+            "call",
+        )
     )
+
+
+def chooser_title(listed: pl.DataFrame) -> str:
+    """How many captures there are to choose from."""
+    if listed.height >= MOST_LISTED:
+        return f"Choose among the newest {words.number(MOST_LISTED)} captures (filters on the left reach the others)"
+    return f"Choose among {words.plural(listed.height, 'capture')}"
 
 
 def with_one_more(listed: pl.DataFrame, frames: dict[str, pl.DataFrame], capture_file: str) -> pl.DataFrame:
@@ -339,16 +282,6 @@ def remember_choice(event: Any, listed: pl.DataFrame, state: Any) -> None:
     if picked is not None and picked != state.get("capture_picked"):
         state["capture"] = picked
     state["capture_picked"] = picked
-
-
-def events_of(found: pl.DataFrame) -> dict[str, Any] | None:
-    """The one row of the events frame, or None."""
-    return found.row(0, named=True) if found.height else None
-
-
-def slider_step(waveform: Waveform) -> float:
-    """A hundredth of the record, but no finer than a millisecond."""
-    return max(0.001, round(waveform.duration_s / 500, 3))
 
 
 def headline(row: dict[str, Any], title: str) -> str:
@@ -385,14 +318,4 @@ def cylinder_caption(frames: dict[str, pl.DataFrame], row: dict[str, Any]) -> st
         f"{text}Band: where 95 % of healthy cylinders of {row['engine_family']} lie (spread "
         f"{words.number(one['spread_pct'], 1)} %, basis: {one['basis']}, n = {one['captures']} captures). "
         "Dark orange tick: below it the cylinder counts as odd. No pressures: 100 % is this capture's median cylinder."
-    )
-
-
-def waveform_caption(row: dict[str, Any], waveform: Waveform, named: pl.DataFrame, sync: pl.DataFrame) -> str:
-    """How the drawing relates to the record."""
-    return (
-        f"{words.number(waveform.rate_hz)} samples a second, {words.number(waveform.duration_s, 1)} s in all; "
-        f"in view {words.plural(named.height, 'compression event')} and "
-        f"{words.plural(sync.height, 'sync pulse')} (dotted, from cylinder {row['sync_cylinder'] or 1}). "
-        "For the screen each bin is thinned to its least and greatest sample; the reading uses every sample."
     )

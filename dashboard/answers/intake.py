@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
+import math
+from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 
+from models.hookup import house_setups
 from pipelines.errors import ShopspreadError
 from pipelines.settings import SETTINGS, Setting
 
+MOST_LISTED = 2000
 STATUS_WORDS = {
     "read": "read",
     "unusable": "could be opened, but no honest reading exists",
@@ -39,6 +43,7 @@ def troubles(captures: pl.DataFrame) -> pl.DataFrame:
     return (
         captures.filter(pl.col("status") != "read")
         .sort(order, "capture_file")
+        .head(MOST_LISTED)
         .select(
             "capture_file",
             "status",
@@ -100,25 +105,83 @@ def bounds(known: Setting, values: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def hookups_text(values: dict[str, Any]) -> str:
-    """The house setup as it is edited."""
-    return json.dumps(values["house_setup"], indent=2, ensure_ascii=False)
+@dataclass(frozen=True, slots=True)
+class HookupFields:
+    """The house setup of a test as it stands in the form; `where` says where it comes from."""
+
+    signals: str
+    scales: str
+    sync_cylinder: str
+    rate_hz: str
+    duration_s: str
+    where: str
 
 
-def hookups_value(text: str) -> Any:
-    """The house setup from what was typed.
+def hookup_fields(wanted: dict[str, Any] | None, captures: pl.DataFrame, test: str) -> HookupFields:
+    """The house setup as decided, else as most of the shop's captures of that test have it."""
+    if wanted is not None:
+        return HookupFields(
+            signals=", ".join(wanted.get("signals", [])),
+            scales=", ".join(f"{scale:g}" for scale in wanted.get("scales", [])),
+            sync_cylinder=_text(wanted.get("sync_cylinder")),
+            rate_hz=_text(wanted.get("rate_hz")),
+            duration_s=_text(wanted.get("duration_s")),
+            where="As decided; who and when stand in the table above.",
+        )
+    own = captures.filter(pl.col("test") == test)
+    found = house_setups(own, ())
+    if found.is_empty():
+        return HookupFields(
+            "", "", "", "", "", "Nothing is decided, and no capture of this test shows what is usual."
+        )
+    row = found.row(0, named=True)
+    return HookupFields(
+        signals=(row["house_ch_signals"] or "").replace(";", ", "),
+        scales=", ".join(f"{float(scale):g}" for scale in (row["house_ch_scales"] or "").split(";") if scale),
+        sync_cylinder=_text(row["house_sync_cylinder"]),
+        rate_hz="",
+        duration_s="",
+        where=f"Nothing is decided yet; filled in with what most of {own.height} captures have.",
+    )
+
+
+def _text(value: float | None) -> str:
+    return "" if value is None else f"{value:g}"
+
+
+def hookup_value(signals: str, scales: str, sync: str, rate: str, length: str) -> dict[str, Any]:
+    """What the form says, as the setting keeps it; empty fields are left out.
 
     Raises:
-        ShopspreadError: when it is no JSON or names what a hookup does not have.
+        ShopspreadError: when a field that must be a number is none, or scales and signals differ in number.
     """
+    value: dict[str, Any] = {}
+    named = [part.strip() for part in signals.replace(";", ",").split(",") if part.strip()]
+    if named:
+        value["signals"] = named
+    given = [_number("scale", part) for part in scales.replace(";", ",").split(",") if part.strip()]
+    if given:
+        value["scales"] = given
+    if named and given and len(named) != len(given):
+        raise ShopspreadError(
+            f"{len(named)} signals and {len(given)} scales: give one scale for each signal."
+        )
+    if sync.strip():
+        value["sync_cylinder"] = round(_number("cylinder of the sync", sync))
+    if rate.strip():
+        value["rate_hz"] = _number("sample rate", rate)
+    if length.strip():
+        value["duration_s"] = _number("length", length)
+    return value
+
+
+def _number(what: str, text: str) -> float:
     try:
-        value = json.loads(text or "{}")
-    except json.JSONDecodeError as error:
-        raise ShopspreadError(f"The house setup is not valid JSON: {error}. Nothing was changed.") from error
-    return SETTINGS["house_setup"].check(value)
-
-
-HOOKUP_EXAMPLE = (
-    '{"relative_compression": {"signals": ["battery_voltage", "ignition_primary"], "scales": [1, 10], '
-    '"sync_cylinder": 1}}'
-)
+        value = float(text.strip())
+    except ValueError:
+        value = math.nan
+    if not (math.isfinite(value) and value > 0):
+        raise ShopspreadError(
+            f"The {what} must be a number above zero, not {text.strip()!r}. Nothing was changed."
+        )
+    return value

@@ -18,6 +18,7 @@ from models.nearest import nearest
 LEAST_FOR_BAND = 3
 MOST_OVERLAID = 40
 NEIGHBOURS = 6
+MOST_LISTED = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,11 +106,12 @@ def _firings(frames: dict[str, pl.DataFrame], family: str) -> pl.DataFrame:
 
 
 def family_captures(frames: dict[str, pl.DataFrame], family: str) -> list[str]:
-    """The family's captures that were read, newest first."""
+    """The family's newest captures that were read, newest first."""
     return (
         frames["captures"]
         .filter((pl.col("engine_family") == family) & (pl.col("status") == "read"))
-        .sort("captured_at", descending=True, nulls_last=True)["capture_file"]
+        .sort("captured_at", descending=True, nulls_last=True)
+        .head(MOST_LISTED)["capture_file"]
         .to_list()
     )
 

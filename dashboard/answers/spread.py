@@ -15,7 +15,7 @@ from models.discoveries import weekly_discoveries
 from models.results import Estimate
 from models.spread import FamilyFit, Scores, fit_families, score_captures
 
-LEAST_FOR_OWN = 10
+MOST_DRAWN = 3000
 BASIS_WORDS = {
     "confirmed": "captures with confirmed outcomes",
     "known_good": "known-good captures",
@@ -132,9 +132,12 @@ def pattern_rows(fit: FamilyFit, name: str) -> pl.DataFrame:
 
 
 def reading_points(frames: dict[str, pl.DataFrame], name: str, as_of: dt.date) -> pl.DataFrame:
-    """Every named cylinder of the family's captures: name, relative_pct, capture_file, verdict."""
-    captures = frames["captures"].filter(
-        (pl.col("engine_family") == name) & (pl.col("captured_at").dt.date() <= as_of)
+    """Every named cylinder of the family's newest captures: name, relative_pct, capture_file, verdict."""
+    captures = (
+        frames["captures"]
+        .filter((pl.col("engine_family") == name) & (pl.col("captured_at").dt.date() <= as_of))
+        .sort("captured_at")
+        .tail(MOST_DRAWN // 6)
     )
     return (
         frames["cylinder_scores"]
@@ -177,6 +180,7 @@ def history(frames: dict[str, pl.DataFrame], name: str | None, as_of: dt.date) -
             .otherwise(pl.lit("usual"))
         )
         .sort("captured_at")
+        .tail(MOST_DRAWN)
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +14,7 @@ from dashboard import data, words
 from dashboard.answers.spread import fitted, scored
 from models.curves import ThresholdCurves, curves
 from models.evidence import evidence
-from models.thresholds import Cost, Proposal, costs_at, propose
+from models.thresholds import RECENT_WEEKS, Cost, Proposal, costs_at, propose
 from models.whatif import what_if
 
 LINES = {"detection": "odd engines found", "false_alarm": "healthy engines flagged"}
@@ -180,7 +181,19 @@ def moved(stamp: str, family: str, x_pct: float, x_before_pct: float | None) -> 
             )
     if changed.is_empty():
         parts.append("No past capture changes side.")
+    parts.append(f"At this X about {words.number(flags_per_week(rows, x_pct), 1)} flags a week.")
     return Move(" ".join(parts), changed.sort("odd_pct", descending=True))
+
+
+def flags_per_week(rows: pl.DataFrame, x_pct: float) -> float:
+    """Captures a week at or beyond X, over the last `RECENT_WEEKS` weeks on record (or all, if fewer)."""
+    when = rows["captured_at"].drop_nulls()
+    first, last = when.min(), when.max()
+    if not isinstance(first, dt.datetime) or not isinstance(last, dt.datetime):
+        return 0.0
+    weeks = min(float(RECENT_WEEKS), max((last - first).total_seconds() / (7 * 86400.0), 1.0))
+    recent = rows.filter(pl.col("captured_at") > last - dt.timedelta(weeks=weeks))
+    return float((recent["odd_pct"] >= x_pct).sum()) / weeks
 
 
 def cost_words(cost: Cost) -> str:

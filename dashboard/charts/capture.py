@@ -75,6 +75,29 @@ def _named(events: pl.DataFrame) -> list[Any]:
     return [ticks, text]
 
 
+def reasons(rows: pl.DataFrame) -> Any:
+    """What makes a capture unlike its family, on the scale of the family's usual range: name, place_pct."""
+    along = base.y(
+        "name:N", "Feature", sort=rows["name"].to_list(), axis=alt.Axis(labelLimit=300, maxExtent=320)
+    )
+    title = base.axis_title("Place in the family's usual range", "%, 0 to 100 is usual")
+    usual = (
+        alt.Chart(pl.DataFrame({"low": [0.0], "high": [100.0]}))
+        .mark_rect(opacity=0.4, color=palette.BAND)
+        .encode(x=alt.X("low:Q", title=title), x2="high:Q")
+    )
+    points = (
+        alt.Chart(rows)
+        .mark_point(filled=True, size=110, shape=palette.SHAPES["odd"], color=palette.ODD, opacity=1)
+        .encode(
+            x=alt.X("place_pct:Q", title=title),
+            y=along,
+            tooltip=["name:N", alt.Tooltip("place_pct:Q", title="place (%)", format=".0f")],
+        )
+    )
+    return base.finish(alt.layer(usual, points), height=60 + 34 * rows.height)
+
+
 def cylinders(rows: pl.DataFrame) -> Any:
     """Each cylinder's relative compression with its interval, against the family's usual range.
 

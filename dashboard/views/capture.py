@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data, filters, notices, parts, words
+from dashboard import data, filters, notices, parts
 from dashboard.answers import capture as answers
+from dashboard.answers import drawing
 from dashboard.charts import capture as charts
 from pipelines.errors import UnreadableFile
 
@@ -24,7 +25,7 @@ if listed.is_empty():
 if asked in listed["capture_file"]:
     st.session_state["capture"] = asked
     st.query_params.pop("capture", None)
-with st.expander(f"Choose among {words.plural(listed.height, 'capture')}", expanded=asked is None):
+with st.expander(answers.chooser_title(listed), expanded=asked is None):
     picked = parts.table(
         listed, on_select="rerun", selection_mode="single-row", height=260, key="capture_table",
         column_config={
@@ -65,6 +66,8 @@ with right:
         st.subheader("What else is unusual")
         for reason in view.reasons:
             st.markdown(f"- {reason}")
+        if view.reason_rows.height:
+            parts.chart(charts.reasons(view.reason_rows))
         st.caption("Compared with captures of the same family; unusual is not the same as faulty.")
 
 st.subheader("Waveform")
@@ -77,19 +80,19 @@ except UnreadableFile as error:
 if waveform is None:
     notices.too_little("No waveform of this capture was ever read; its file is missing or was refused.")
     st.stop()
-events = answers.events_of(data.frame(stamp, "capture_events", capture_file=row["capture_file"]))
-first, last = answers.span(waveform)
+events = drawing.events_of(data.frame(stamp, "capture_events", capture_file=row["capture_file"]))
+first, last = drawing.span(waveform)
 window = st.slider(
     "Stretch shown, s",
     min_value=first,
     max_value=last,
-    value=answers.first_look(events, waveform),
-    step=answers.slider_step(waveform),
+    value=drawing.first_look(events, waveform),
+    step=drawing.slider_step(waveform),
     key=f"window_{row['capture_file']}",
     help="Drag both ends. Up to 60 events in view are named; beyond that they are only marked.",
 )
-trace = answers.trace(waveform, row, window)
-named, sync = answers.named_events(events, view.cylinders, window)
+trace = drawing.trace(waveform, row, window)
+named, sync = drawing.named_events(events, view.cylinders, window)
 for drawn in charts.waveform(trace, named, sync):
     parts.chart(drawn)
-st.caption(answers.waveform_caption(row, waveform, named, sync))
+st.caption(drawing.waveform_caption(row, waveform, named, sync))

@@ -59,24 +59,31 @@ with left, st.form("settings"):
             st.toast(f"Saved: {', '.join(changed) or 'nothing had changed'}.")
             if changed:
                 st.rerun()
-with right, st.form("house"):
-    st.markdown("**House setup: the standing hookup of each test**")
-    text = st.text_area(
-        "As JSON; what is left out is not checked", answers.hookups_text(values), height=180, key="house_text",
-        help=f"For example: {answers.HOOKUP_EXAMPLE}",
-    )  # fmt: skip
-    who_house = st.text_input("Who decides", key="house_who")
-    if st.form_submit_button("Save and check every capture against it", icon=":material/save:"):
-        try:
-            data.set_setting("house_setup", answers.hookups_value(text), set_by=who_house)
-            with st.spinner("Checking every capture against the house setup"):
-                data.fit_again()
-        except ShopspreadError as error:
-            notices.trouble(str(error))
-        else:
-            st.toast("Saved.")
-            st.rerun()
-    notices.cautions(data.cautions("relative_compression"))
+with right, st.container(border=True):
+    st.markdown("**House setup: the standing hookup of a test**")
+    test = st.selectbox("Test", data.tests(), format_func=data.title, key="kept_house_test")
+    usual = answers.hookup_fields(values["house_setup"].get(test), frames["captures"], test)
+    st.caption(usual.where)
+    with st.form("house", border=False):
+        signals = st.text_input("Signals in channel order", usual.signals, key=f"house_signals_{test}")
+        scales = st.text_input("Scales in channel order", usual.scales, key=f"house_scales_{test}")
+        sync = st.text_input("Sync on cylinder", usual.sync_cylinder, key=f"house_sync_{test}")
+        rate = st.text_input("Samples a second", usual.rate_hz, key=f"house_rate_{test}")
+        length = st.text_input("Length of the record, s", usual.duration_s, key=f"house_length_{test}")
+        who_house = st.text_input("Who decides", key="house_who")
+        st.caption("A field left empty is not checked.")
+        if st.form_submit_button("Save and check every capture against it", icon=":material/save:"):
+            try:
+                hookup = answers.hookup_value(signals, scales, sync, rate, length)
+                data.set_setting("house_setup", {**values["house_setup"], test: hookup}, set_by=who_house)
+                with st.spinner("Checking every capture against the house setup"):
+                    data.fit_again()
+            except ShopspreadError as error:
+                notices.trouble(str(error))
+            else:
+                st.toast("Saved.")
+                st.rerun()
+    notices.cautions(data.cautions(test))
 
 st.header("Log")
 rows = st.select_slider("Newest rows shown", [100, 500, 2000, 10000], key="kept_log_rows")
