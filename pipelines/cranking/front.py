@@ -10,10 +10,11 @@ from pipelines.cranking.order import Cycles, take_cycles
 from pipelines.cranking.period import RippleSpectrum, cycles_from_ripple, ripple_spectrum, track_cycles
 from pipelines.cranking.signals import Array, Recognised, Supply, recognise
 from pipelines.cranking.stretch import Cranking, find_cranking
-from pipelines.cranking.sync import Sync, make_sense, pulse_trains
+from pipelines.cranking.sync import PulseTrain, Sync, in_step, make_sense, pulse_trains
 from pipelines.kinds.base import EngineFamily, Hookup
 from pipelines.waveform import Waveform
 
+STEADY = 0.5  # coherence from which a ripple may carry the count between far pulses
 NOTHING = Cycles(np.empty(0), np.empty(0), np.empty((0, 1)), np.empty(0), np.empty(0), 0)
 
 
@@ -54,8 +55,10 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
     likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
     spans_s = [(supply.start_s + a / rate, supply.start_s + b / rate) for a, b in cranking.spans]
     sync = None
+    trains: list[PulseTrain] = []
     if channels.sync is not None:
-        sync = make_sense(pulse_trains(channels.sync, spans_s), spans_s, spectrum, likely[0][1], family)
+        trains = pulse_trains(channels.sync, spans_s)
+        sync = make_sense(trains, spans_s, spectrum, likely, family)
     boundaries: tuple[Array, ...] = ()
     if sync is not None:
         boundaries = _from_pulses(sync, supply.start_s)
@@ -65,33 +68,55 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
         cycle_s = sync.cycle_s
         cycles = take_cycles(cranking.load_down, supply.missing, rate, list(boundaries))
     else:
-        cycle_s, boundaries, cycles = _from_ripple(supply, cranking, likely, family)
+        cycle_s, boundaries, cycles, sync = _from_ripple(supply, cranking, likely, family, trains)
     after = sync.after_s if sync is not None else np.empty(0)
     return Front(channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after)
 
 
 def _from_ripple(
-    supply: Supply, cranking: Cranking, likely: list[tuple[float, float]], family: EngineFamily
-) -> tuple[float, tuple[Array, ...], Cycles]:
+    supply: Supply,
+    cranking: Cranking,
+    likely: list[tuple[float, float]],
+    family: EngineFamily,
+    trains: list[PulseTrain],
+) -> tuple[float, tuple[Array, ...], Cycles, Sync | None]:
     """Cycles told from the ripple alone, in the longest stretch (a pause loses count of the firings).
 
-    Of several likely cycle lengths the one whose cycles repeat best, weighed by its comb score, is taken.
+    Of several likely cycle lengths the one whose cycles repeat best, weighed by its comb score, is taken. A few
+    pulses that keep in step with it still tell where a cycle begins.
     """
     longest = max(cranking.spans, key=lambda s: s[1] - s[0])
-    best: tuple[float, float, tuple[Array, ...], Cycles] | None = None
+    best: tuple[float, float, tuple[Array, Array], tuple[Array, ...], Cycles] | None = None
     for cycle_s, score in likely:
-        times, passed = track_cycles(
-            cranking.load_down, supply.rate_hz, longest, cycle_s, family.firing_angles_deg
-        )
-        whole = np.arange(0.0, np.floor(passed[-1]) + 1.0)
-        boundaries = (np.interp(whole, passed, times),) if whole.size >= 2 else ()
-        cycles = take_cycles(cranking.load_down, supply.missing, supply.rate_hz, list(boundaries))
+        track = track_cycles(cranking.load_down, supply.rate_hz, longest, cycle_s, family.firing_angles_deg)
+        boundaries, cycles = _cut_at(track, 0.0, cranking, supply)
         worth = score * max(cycles.coherence, 0.0)
         if best is None or worth > best[0]:
-            best = (worth, cycle_s, boundaries, cycles)
+            best = (worth, cycle_s, track, boundaries, cycles)
     if best is None:  # `likely` is never empty
-        return np.nan, (), NOTHING
-    return best[1:]
+        return np.nan, (), NOTHING, None
+    _, cycle_s, track, boundaries, cycles = best
+    found = (
+        in_step(trains, track[0] + supply.start_s, track[1]) if family.sync_kind == "coil_on_plug" else None
+    )
+    if found is None or cycles.coherence < STEADY:
+        return cycle_s, boundaries, cycles, None
+    pulses, place = found
+    boundaries, cycles = _cut_at(track, place, cranking, supply)
+    numbers = np.rint(np.interp(pulses - supply.start_s, *track) - place)
+    missing = 1.0 - pulses.size / max(float(np.floor(track[1][-1])), float(pulses.size))
+    counted = ((pulses, numbers - numbers[0]),)
+    return cycle_s, boundaries, cycles, Sync("coil_on_plug", 1, cycle_s, counted, missing, False, np.empty(0))
+
+
+def _cut_at(
+    track: tuple[Array, Array], place: float, cranking: Cranking, supply: Supply
+) -> tuple[tuple[Array, ...], Cycles]:
+    """Cycles that begin at a place (0 to 1) of a tracked cycle."""
+    times, passed = track
+    whole = np.arange(place, passed[-1], 1.0)
+    boundaries = (np.interp(whole, passed, times),) if whole.size >= 2 else ()
+    return boundaries, take_cycles(cranking.load_down, supply.missing, supply.rate_hz, list(boundaries))
 
 
 def _from_pulses(sync: Sync, start_s: float) -> tuple[Array, ...]:

@@ -19,6 +19,10 @@ LONGEST_PULSE_S = 0.012  # a dwell lasts up to about 8 ms; a ripple of the suppl
 STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firings do on any engine
 UNEXPECTED = 0.75  # weight of a style other than the family's table says
 LEAST_AGREEMENT = 0.3
+PULSE_OVER_BASE = (
+    0.35  # a dwell pulls a primary from the battery's level to about zero, a flyback lifts it far above
+)
+IN_STEP = 0.97  # mean resultant length of the pulses' places in the cycle
 CUT_OFF_BELOW_V = 150.0  # a coil primary jumps higher than this unless the screen ends first
 
 
@@ -68,6 +72,7 @@ def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> list[P
     base = _baseline(high, rate)
     start_s = trace.start_s + begin / rate
     cranked_s = sum(b - a for a, b in spans_s)
+    resting = float(np.median(base[:: max(1, base.size // 4000)]))
     step = smallest_gap(high[:: max(1, high.size // 8000)])
     trains: list[PulseTrain] = []
     ups = (high - base, base - low)
@@ -77,6 +82,8 @@ def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> list[P
         floor, top = _heights(up, rate, cranked_s)
         floor = 0.0 if floor <= 1.01 * step else floor  # one code to and fro is the converter, not noise
         for share in (0.5, 0.2, 0.08):
+            if share == 0.5 and top < PULSE_OVER_BASE * abs(resting):
+                break  # crosstalk on a lead that sits on the battery
             least = max(2.5 * floor, 1.45 * step) if share == 0.5 else max(4.0 * floor, 2.2 * step)
             if share * top < least:
                 break
@@ -153,7 +160,7 @@ def make_sense(
     trains: list[PulseTrain],
     spans_s: list[tuple[float, float]],
     spectrum: RippleSpectrum,
-    best_score: float,
+    likely: list[tuple[float, float]],
     family: EngineFamily,
 ) -> Sync | None:
     """Choose the train and the number of pulses a cycle that agree best with each other and with the ripple.
@@ -168,10 +175,10 @@ def make_sense(
     best: tuple[float, PulseTrain, SyncKind, float] | None = None
     for place, train in enumerate(trains):
         inside = [train.times_s[(train.times_s >= a) & (train.times_s <= b)] for a, b in spans_s]
-        for worth, style, cycle in _ideas(inside, spans_s, styles, uneven=_is_uneven(family)):
+        for worth, style, cycle in _ideas(inside, spans_s, styles, likely[0][0], uneven=_is_uneven(family)):
             if worth <= 0 or not SHORTEST_CYCLE_S <= cycle <= LONGEST_CYCLE_S:
                 continue
-            agrees = float(comb_score(spectrum, np.array(cycle), family.firing_angles_deg)) / best_score
+            agrees = float(comb_score(spectrum, np.array(cycle), family.firing_angles_deg)) / likely[0][1]
             believed = 1.0 if style == family.sync_kind else UNEXPECTED
             total = worth * agrees * believed * (1.0 - 0.01 * place)
             if best is None or total > best[0]:
@@ -194,16 +201,37 @@ def make_sense(
     return Sync(style, per_cycle, cycle, tuple(counted), missing, train.cut_off, after)
 
 
+def in_step(trains: list[PulseTrain], times_s: Array, cycles: Array) -> tuple[Array, float] | None:
+    """The few pulses of a train that keep their place in the cycle the ripple tells, and that place, 0 to 1.
+
+    For a coil that fires once a cycle and was caught only now and then. Two pulses at least.
+    """
+    for train in trains:
+        pulses = train.times_s[(train.times_s >= times_s[0]) & (train.times_s <= times_s[-1])]
+        if pulses.size < 2 or pulses.size > cycles[-1] + 1:
+            continue
+        turn = np.exp(2j * np.pi * np.interp(pulses, times_s, cycles)).mean()
+        if abs(turn) > IN_STEP:
+            return pulses, float(np.angle(turn) / (2.0 * np.pi)) % 1.0
+    return None
+
+
 def _is_uneven(family: EngineFamily) -> bool:
     return max(family.intervals_deg) - min(family.intervals_deg) > 1.0
 
 
 def _ideas(
-    inside: list[Array], spans_s: list[tuple[float, float]], styles: dict[SyncKind, int], *, uneven: bool
+    inside: list[Array],
+    spans_s: list[tuple[float, float]],
+    styles: dict[SyncKind, int],
+    ripple_cycle_s: float,
+    *,
+    uneven: bool,
 ) -> list[tuple[float, SyncKind, float]]:
     """What a train could be: its regularity as such, the style, and the cycle length in s.
 
-    With every second or third pulse missing at random the usual gap is a multiple of the true one.
+    With many pulses missing the usual gap is a multiple of the true one, or none at all: then the ripple tells
+    the cycle.
     """
     gaps = np.concatenate([np.diff(t) for t in inside]) if inside else np.empty(0)
     if gaps.size < 1:
@@ -218,6 +246,10 @@ def _ideas(
             for style, per_cycle in styles.items()
             if not (uneven and style == "distributor")
         ]
+    for style, per_cycle in styles.items():
+        if not (uneven and style == "distributor"):
+            worth = 0.85 * _regularity(inside, ripple_cycle_s / per_cycle, spans_s)
+            ideas.append((worth, style, ripple_cycle_s))
     if uneven:
         cycle, worth = _uneven_cycle(inside, styles["distributor"], spans_s)
         ideas.append((worth, "distributor", cycle))
