@@ -27,6 +27,31 @@ class Neighbours:
     deviation_distance: Floats
 
 
+def turned(shapes: Floats, start_deg: Floats) -> Floats:
+    """Mean cycles that begin at different cylinders, put on one crank-angle axis.
+
+    Args:
+        shapes: shape (captures, angles), each over 720 degrees from the top dead centre of its own first
+            cylinder.
+        start_deg: shape (captures,), where that cylinder fires in the engine's own sequence, in degrees.
+
+    Returns:
+        Same shape, each from the top dead centre of the sequence's first cylinder; values between two
+        grid points are interpolated linearly.
+
+    Raises:
+        ValueError: for another number of angles than captures.
+    """
+    if start_deg.shape != shapes.shape[:1]:
+        raise ValueError(f"{start_deg.shape[0]} starts for {shapes.shape[0]} captures")
+    size = shapes.shape[1]
+    place = (np.arange(size)[None, :] - start_deg[:, None] / 720.0 * size) % size
+    before = np.floor(place).astype(np.int64) % size
+    share = place - np.floor(place)
+    row = np.arange(shapes.shape[0])[:, None]
+    return np.asarray(shapes[row, before] * (1 - share) + shapes[row, (before + 1) % size] * share)
+
+
 def nearest(
     shapes: Floats,
     query: Floats,

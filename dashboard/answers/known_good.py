@@ -13,7 +13,7 @@ from dashboard import data, words
 from dashboard.answers.capture import outcome_words
 from dashboard.answers.spread import fitted, quantile_band, scored
 from models.gauge import GaugeCheck, deviation_against_gauge
-from models.nearest import nearest
+from models.nearest import nearest, turned
 
 LEAST_FOR_BAND = 3
 MOST_OVERLAID = 40
@@ -42,14 +42,22 @@ class Overlay:
 
 
 def cycles_of(stamp: str, family: str) -> tuple[list[str], np.ndarray[Any, np.dtype[np.float64]]]:
-    """Mean cycles of a family's captures on the commonest grid: names and shape (captures, angles)."""
+    """Mean cycles of a family's captures on the commonest grid: names and shape (captures, angles).
+
+    All begin with the first cylinder of the firing order, whichever cylinder the sync was on; a capture
+    whose cylinders have no names begins with its own first event.
+    """
     rows = data.frame(stamp, "mean_cycles", engine_family=family)
     rows = rows.with_columns(size=pl.col("mean_cycle").list.len())
     if rows.is_empty():
         return [], np.zeros((0, 0))
     size = rows["size"].mode().max()
     rows = rows.filter(pl.col("size") == size)
-    return rows["capture_file"].to_list(), np.stack(rows["mean_cycle"].to_list()).astype(np.float64)
+    starts = dict(_firings(data.frames(stamp), family).select("name", "angle_deg").iter_rows())
+    first = rows["first_cylinder"].cast(pl.String).to_list()
+    start_deg = np.array([starts.get(name, 0.0) for name in first])
+    shapes = np.stack(rows["mean_cycle"].to_list()).astype(np.float64)
+    return rows["capture_file"].to_list(), turned(shapes, start_deg)
 
 
 def overlay(stamp: str, frames: dict[str, pl.DataFrame], family: str, capture_file: str | None) -> Overlay:
@@ -162,10 +170,12 @@ def neighbours(stamp: str, family: str, capture_file: str) -> pl.DataFrame:
 def _deviations(
     frames: dict[str, pl.DataFrame], names: list[str]
 ) -> np.ndarray[Any, np.dtype[np.float64]] | None:
+    # by cylinder, since positions count from wherever the sync was; by position where nothing has a name
     scores = frames["cylinder_scores"].filter(pl.col("capture_file").is_in(names))
     if scores.is_empty():
         return None
-    wide = scores.pivot(on="firing_position", index="capture_file", values="deviation_pct")
+    named = pl.coalesce("cylinder", "firing_position").alias("of")
+    wide = scores.with_columns(named).pivot(on="of", index="capture_file", values="deviation_pct")
     table = pl.DataFrame({"capture_file": names}).join(
         wide, on="capture_file", how="left", maintain_order="left"
     )
