@@ -84,7 +84,7 @@ class Covariates:
 _CATEGORIES = ("complaint", "engine_family", "history", "season", "technician")
 
 
-def covariates(watched: pl.DataFrame, *, ridge: float = 0.2) -> Covariates:
+def covariates(watched: pl.DataFrame, *, ridge: float = 0.05) -> Covariates:
     """Complaint, engine family, vehicle history, season and technician as indicator columns.
 
     The small ridge penalty (a normal prior with SD 1/sqrt(ridge) on the logit scale) keeps a category

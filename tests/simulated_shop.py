@@ -72,10 +72,12 @@ def empty_frames() -> Frames:
 
 @dataclass(frozen=True)
 class Comebacks:
-    """Orders and captures with a planted effect: `truth` is the risk difference over all orders."""
+    """Orders and captures with a planted effect: `truth` is the risk difference over all orders, `truth_scoped` over
+    the scoped ones."""
 
     frames: Frames
     truth: float
+    truth_scoped: float
 
 
 def _logistic(x: Floats | float) -> Floats:
@@ -156,7 +158,8 @@ def comeback_shop(
         drills=empty.drills,
         coaching=empty.coaching,
     )
-    return Comebacks(frames, float((risk1 - risk0).mean()))
+    gain = risk1 - risk0
+    return Comebacks(frames, float(gain.mean()), float(gain[scoped].mean()))
 
 
 @dataclass(frozen=True)
