@@ -77,12 +77,14 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """Ranges a vehicle's state is drawn from; `charge` is the state of charge."""
+    """Ranges a vehicle's state is drawn from; `charge` is the state of charge, `flywheel` a
+    factor on the inertia."""
 
     oil_c: tuple[float, float] = (5.0, 80.0)
     charge: tuple[float, float] = (0.65, 1.0)
     battery_wear: tuple[float, float] = (0.8, 1.35)
     starter_wear: tuple[float, float] = (0.92, 1.06)
+    flywheel: tuple[float, float] = (1.0, 1.0)
 
 
 def open_circuit_v(charge: float) -> float:
@@ -175,6 +177,7 @@ def draw_engines(
         charge = rng.uniform(*here.charge) if off else 0.9
         worn = rng.uniform(*here.battery_wear) if off else 1.0
         starter = rng.uniform(*here.starter_wear) if off else 1.0
+        heavy = 1.25 * (rng.uniform(*here.flywheel) if here.flywheel != (1.0, 1.0) else 1.0)
         thick = np.exp(-(oil_c - 40) / 55.0)  # oil viscosity against 40 C, a plain exponential
         volume = swept * n
         friction = layout.friction_kpa * 1e3 * volume / (4 * np.pi)
@@ -196,7 +199,7 @@ def draw_engines(
         put("leak_scatter", rng.uniform(0.03, 0.12) if off else 0.0)
         put("throttle_m2", 16e-6 * volume / 2e-3 * np.exp(0.4 * rng.standard_normal() * off))
         put("manifold_m3", 1.3 * volume)
-        put("inertia_kgm2", 1.25 * layout.inertia_kgm2 * np.exp(0.05 * rng.standard_normal() * off))
+        put("inertia_kgm2", heavy * layout.inertia_kgm2 * np.exp(0.05 * rng.standard_normal() * off))
         put("reciprocating_kg", 0.9 * swept / 500e-6)
         put("crank_radius_m", 0.043 * (swept / 500e-6) ** (1 / 3))
         put("fric_coulomb_nm", friction * (0.75 + 0.25 * thick**0.5))

@@ -54,6 +54,10 @@ def _ignition(recipe: Recipe, kind: str, rng: np.random.Generator) -> Ignition:
         }
         volts, decay, hz = (float(ring[name]) for name in ("ring_v", "ring_s", "ring_hz"))
         return replace(ign, ring_v=volts, ring_s=decay, ring_hz=hz)
+    if kind == "coil_load":
+        return replace(ign, coil_a=3 * ign.coil_a)
+    if kind == "spike_only":
+        return replace(ign, dwell_s=1e-5, burn_s=1e-4, spike_s=float(rng.uniform(3e-5, 1.5e-4)))
     if kind == "missing_pulses":
         return replace(ign, missing_share=float(rng.uniform(0.1, 0.35)))
     if kind == "pickup":
@@ -251,6 +255,9 @@ def save(
         if kind == "coarse" and step > swing / 1.5:
             readable = False
     inside = int(((sparks > motions[0].time_s[0]) & (sparks < last.time_s[-1])).sum())
+    if kind == "spike_only":  # what counts is the kicks that fell on a sample
+        seen = np.flatnonzero(two * scale_two > 40)
+        inside = int((np.diff(seen, prepend=-(10**9)) > 0.1 * rate).sum())
     if kind != "no_sync" and inside < 3:
         allowed.add("no_sync")
         readable = readable and inside > 0

@@ -117,6 +117,14 @@ RECIPES: dict[str, Recipe] = {
     "megasample": Recipe("1 MS/s", rates_hz=(1e6,), crank_s=(2.6, 3.4)),
     "long_record": Recipe("60 to 115 s, the crank somewhere in it", rates_hz=(2e3, 5e3)),
     "many_channels": Recipe("three to eight channels in any order"),
+    "low_ripple": Recipe(
+        "heavy flywheel and a stout battery: little ripple",
+        conditions=Conditions(battery_wear=(0.5, 0.7), flywheel=(2.0, 3.0)),
+    ),
+    "coil_load": Recipe("coils that load the battery three times as much"),
+    "spike_only": Recipe(
+        "sync shows the kick alone, often between two samples", allowed=_set("low_sample_rate", "clipped")
+    ),
     "two_weak": Recipe("two faulty cylinders"),
     "mid_crank": Recipe("record begins and ends while the engine is being cranked"),
     "spiky": Recipe("sparks and mains hum on the battery channel"),

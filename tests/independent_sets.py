@@ -180,6 +180,9 @@ def _truth_of(
     allowed = set(recipe.allowed) | set(saved.allowed)
     if mean_v < WEAK_V + 0.6:
         allowed.add("weak_battery")
+    cycles = rpm * (end - float(motion.time_s[0])) / 120
+    if cycles < 6:
+        allowed.add("too_short")
     expected = set(recipe.expected) | set(saved.expected)
     if kind == "too_short" and rpm * (end - motions[0].time_s[0]) / 120 > 1.9:
         return None
