@@ -179,7 +179,7 @@ def test_people_stand_in_order_of_name_with_n_and_interval(
     table = next(t.value for t in app.dataframe if "right calls" in t.value.columns)
     names = table["technician"].tolist()
     assert names == sorted(names)
-    for column in ("usable captures", "right calls", "hookup as the house does it", "jobs scoped"):
+    for column in ("usable", "right calls", "house hookup", "jobs scoped"):
         for cell in table[column]:
             assert re.fullmatch(r"(too little to say \(n = \d+\)|.+ \(.+ to .+, n = \d+\))", cell), cell
 

@@ -14,6 +14,7 @@ from pipelines.errors import ShopspreadError
 from pipelines.settings import SETTINGS, Setting
 
 MOST_LISTED = 2000
+MOST_LINES = 20
 STATUS_WORDS = {
     "read": "read",
     "unusable": "could be opened, but no honest reading exists",
@@ -52,6 +53,15 @@ def troubles(captures: pl.DataFrame) -> pl.DataFrame:
             "captured_at",
         )
     )
+
+
+def trouble_lines(rows: pl.DataFrame) -> list[str]:
+    """What waits or was refused, with its whole reason, for as many as one can read."""
+    shown = rows.filter(pl.col("status").is_in(["refused", "waiting"])).head(MOST_LINES)
+    return [
+        f"`{row['capture_file']}` ({row['status']}): {row['what_to_do']}"
+        for row in shown.iter_rows(named=True)
+    ]
 
 
 def log_rows(log: pl.DataFrame) -> pl.DataFrame:

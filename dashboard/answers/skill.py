@@ -92,11 +92,11 @@ def everybody(skills: Sequence[TechnicianSkill]) -> pl.DataFrame:
         {
             "technician": skill.technician,
             "captures": skill.captures,
-            "of them practice": skill.practice,
-            "drills done / asked": f"{skill.drills.done} / {skill.drills.target}",
-            "usable captures": words.brief(skill.usable),
+            "practice": skill.practice,
+            "drills": f"{skill.drills.done} / {skill.drills.target}",
+            "usable": words.brief(skill.usable),
             "right calls": words.brief(skill.calls),
-            "hookup as the house does it": words.brief(skill.hookup),
+            "house hookup": words.brief(skill.hookup),
             "jobs scoped": words.brief(skill.adoption),
         }
         for skill in skills

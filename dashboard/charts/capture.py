@@ -80,7 +80,7 @@ def reasons(rows: pl.DataFrame) -> Any:
     along = base.y(
         "name:N", "Feature", sort=rows["name"].to_list(), axis=alt.Axis(labelLimit=300, maxExtent=320)
     )
-    title = base.axis_title("Place in the family's usual range", "%, 0 to 100 is usual")
+    title = base.axis_title("Place in the usual range", "%; 0 to 100 is usual")
     usual = (
         alt.Chart(pl.DataFrame({"low": [0.0], "high": [100.0]}))
         .mark_rect(opacity=0.4, color=palette.BAND)

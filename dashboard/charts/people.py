@@ -24,14 +24,17 @@ def funnel(points: pl.DataFrame, limits: pl.DataFrame, house_pct: float | None, 
     title = base.axis_title(measure.capitalize(), "%")
     lowest = pl.Series(points["share_pct"], dtype=pl.Float64).min()
     start = max(0.0, lowest - 30.0) if isinstance(lowest, float) else 0.0
-    upright = alt.Scale(domain=[start, 100.0], clamp=True)
+    # headroom above 100 % for names, without a tick there
+    step = 5 if start >= 50 else 10
+    ticks = alt.Axis(values=[tick for tick in range(0, 101, step) if tick >= start])
+    upright = alt.Scale(domain=[start, 100.0 + (100.0 - start) * 0.08], clamp=True, nice=False)
     layers: list[Any] = []
     if limits.height:
         for low, high, strength in (("low_999", "high_999", 0.15), ("low_95", "high_95", 0.22)):
             layers.append(
                 alt.Chart(limits)
                 .mark_area(opacity=strength, color=palette.BAND)
-                .encode(x=across, y=alt.Y(f"{low}:Q", title=title, scale=upright), y2=f"{high}:Q")
+                .encode(x=across, y=alt.Y(f"{low}:Q", title=title, scale=upright, axis=ticks), y2=f"{high}:Q")
             )
     if house_pct is not None:
         layers.append(base.rule_at(house_pct))
@@ -42,7 +45,7 @@ def funnel(points: pl.DataFrame, limits: pl.DataFrame, house_pct: float | None, 
         alt.Tooltip("standing:N", title="against chance"),
     ]
     marks = alt.Chart(points).encode(
-        x=across, y=alt.Y("share_pct:Q", title=title, scale=upright), tooltip=tip
+        x=across, y=alt.Y("share_pct:Q", title=title, scale=upright, axis=ticks), tooltip=tip
     )
     layers.append(
         marks.mark_point(filled=True, size=120, opacity=1).encode(

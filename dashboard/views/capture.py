@@ -62,13 +62,16 @@ with right:
         )
     for check in view.checks.iter_rows(named=True):
         notices.check(check["check"], check["severity"], check["detail"])
-    if view.reasons:
-        st.subheader("What else is unusual")
+if view.reasons:
+    st.subheader("What else is unusual")
+    left, right = st.columns([2, 3])
+    with left:
         for reason in view.reasons:
             st.markdown(f"- {reason}")
+        st.caption("Compared with captures of the same family; unusual is not the same as faulty.")
+    with right:
         if view.reason_rows.height:
             parts.chart(charts.reasons(view.reason_rows))
-        st.caption("Compared with captures of the same family; unusual is not the same as faulty.")
 
 st.subheader("Waveform")
 notices.cautions(data.cautions(row["test"] or ""))

@@ -26,6 +26,8 @@ troubles = answers.troubles(frames["captures"])
 if troubles.is_empty():
     st.success("Everything that was dropped could be read.", icon=":material/check:")
 else:
+    for line in answers.trouble_lines(troubles):
+        st.markdown(f"- {line}")
     event = parts.table(
         troubles, on_select="rerun", selection_mode="single-row", key="trouble_table",
         column_config={

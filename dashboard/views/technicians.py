@@ -111,7 +111,7 @@ with one_tab:
                 st.caption(f"Change a month: {words.points(skill.calls_per_month)}.")
             else:
                 notices.too_little("No call has been judged by an outcome yet.")
-        left, middle, right = st.columns(3)
+        left, middle, right = st.columns([3, 3, 4])
         with left:
             st.subheader("Practice")
             practice = answers.drill_rows(skill)
