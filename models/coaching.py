@@ -20,7 +20,7 @@ import polars as pl
 from models.before_after import BeforeAfter, CoachingEffect, before_after, coaching_effect
 from models.control import false_alarm_chance, limit_for_false_alarms, risk_adjusted_cusum
 from models.intervals import wilson
-from models.people import DAYS_A_YEAR, HOOKUP_CHECKS, TOPICS, PeopleSettings, as_moment
+from models.people import DAYS_A_YEAR, HOOKUP_CHECKS, TOPIC_SHARES, TOPICS, PeopleSettings, as_moment
 from models.skill import TechnicianSkill
 from models.watch import observations
 
@@ -169,7 +169,7 @@ def needs_coaching(
     people = {skill.technician for skill in skills}
     work = observations(captures, checks, outcomes, orders, moment).filter(pl.col("technician").is_in(people))
     topics = TOPICS if orders is not None else TOPICS[:-1]
-    allowed = chosen.false_alarms_per_technician_year / len(topics)
+    per_share = chosen.false_alarms_per_technician_year / sum(TOPIC_SHARES[t] for t in topics)
     items: list[CoachingItem] = []
     points: list[pl.DataFrame] = []
     past: list[tuple[str, str, date, date, date]] = []
@@ -181,6 +181,7 @@ def needs_coaching(
         if topic != "scope use":
             watched.add(name)
         charts += 1
+        allowed = TOPIC_SHARES[topic] * per_share
         chart = _Chart(part, _sessions(coaching, name, topic, moment), moment, allowed, chosen)
         rate += chart.false_alarm_per_year
         points.append(chart.points(name, topic))

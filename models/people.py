@@ -23,7 +23,10 @@ HOOKUP_CHECKS: tuple[str, ...] = (
     "off_house_setup",
 )
 
-TOPICS: tuple[str, ...] = ("usable captures", "hookup", "calls", "scope use")
+# what a list may be wrong about, shared over its topics: calls are judged rarely and get the most, eligible
+# orders are many and need the least
+TOPIC_SHARES: dict[str, float] = {"usable captures": 0.25, "hookup": 0.25, "calls": 0.4, "scope use": 0.1}
+TOPICS: tuple[str, ...] = tuple(TOPIC_SHARES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +56,7 @@ class PeopleSettings:
         least_n: below so many observations a person's figure is 'too little to say'.
         house: the standing hookups; a test without one is held to the hookup most used in the shop.
         false_alarms_per_technician_year: how often the coaching list may name a technician whose
-            work is ordinary, in a year; shared out evenly over the topics.
+            work is ordinary, in a year; shared out over the topics by `TOPIC_SHARES`.
         odds_in_control: odds of trouble up to this multiple of the house's are ordinary
             differences between people.
         odds_to_find: the multiple the charts are tuned to find.
