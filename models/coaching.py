@@ -309,7 +309,7 @@ def _standing_out(
         return "", frozenset(), ""
     _, n, check = max(counted)
     where = frozenset(own.filter(pl.col("check") == check)["capture_file"].to_list())
-    return check, where, f"; {check} stands out ({n} of these {since.height} captures)"
+    return check, where, f"; {check.replace('_', ' ')} stands out ({n} of these {since.height} captures)"
 
 
 def _item(
@@ -318,8 +318,6 @@ def _item(
     since = work.filter(pl.col("at") >= signal.since)
     bad = since.filter("trouble").sort("at", descending=True)
     detail, where, detail_text = _standing_out(topic, since, checks, others)
-    if where:
-        bad = bad.filter(pl.col("capture_file").is_in(list(where)))
     low, high = wilson(signal.trouble, signal.n)
     evidence = (
         f"{signal.trouble} of {signal.n} {TROUBLE[topic]} since {signal.since:%Y-%m-%d}, where "
@@ -327,9 +325,15 @@ def _item(
         f"({100 * signal.trouble / signal.n:.0f} %, 95 % interval {100 * low:.0f} to {100 * high:.0f} %)"
         f"{detail_text}."
     )
-    # easy work that went wrong teaches most: among the recent ones, those with the least expected trouble
-    shown = bad.head(3 * _SHOWN_CAPTURES).sort("expected", maintain_order=True).head(_SHOWN_CAPTURES)
-    shown = shown.sort("at", descending=True)
+    # the recent ones with the check that stands out; among them easy work that went wrong teaches most
+    shown = (
+        bad.with_columns(plain=~pl.col("capture_file").is_in(list(where)).fill_null(False))
+        .sort("plain", maintain_order=True)
+        .head(3 * _SHOWN_CAPTURES)
+        .sort("plain", "expected", maintain_order=True)
+        .head(_SHOWN_CAPTURES)
+        .sort("at", descending=True)
+    )
     return CoachingItem(
         technician=name,
         topic=topic,

@@ -53,6 +53,7 @@ def test_an_item_says_what_since_when_and_over_what(shop: SkillShop) -> None:
     signal = hookup.signal
     assert f"{signal.trouble} of {signal.n} captures failed a hookup check since" in hookup.evidence
     assert "95 % interval" in hookup.evidence
+    assert "reversed leads stands out" in hookup.evidence
     assert signal.expected < signal.trouble
     assert signal.since <= signal.at
     assert "judged calls were wrong" in calls.evidence
