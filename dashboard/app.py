@@ -49,6 +49,10 @@ def main() -> None:
         for section, entries in PAGES.items()
     }
     page = st.navigation(pages)
+    if data.is_demo():
+        st.sidebar.info(
+            "Demo: this shop, its people and its vehicles are invented.", icon=":material/science:"
+        )
     try:
         stamp = data.stamp()
     except ShopspreadError as error:

@@ -49,6 +49,11 @@ def exists() -> bool:
     return database.exists()
 
 
+def is_demo() -> bool:
+    """Whether this is the invented demo shop: its builder leaves a marker in the warehouse folder."""
+    return (path() / "demo.json").exists()
+
+
 def stamp() -> str:
     """Changes whenever a transaction has landed or the file was replaced; empty without a warehouse."""
     if not exists():

@@ -8,6 +8,8 @@ import streamlit as st
 
 from dashboard import palette
 
+SIGNS = {"usual": "●", "odd": "▼", "too little to say": "◆"}
+
 FIRST_STEPS = """
 1. Put the shop's tables (`engine_families.csv`, `technicians.csv`, `repair_orders.csv`, `captures.csv`,
    `outcomes.csv`, `drills.csv`; any of them) and the saved captures into one folder.
@@ -50,11 +52,18 @@ def defect(title: str) -> None:
 
 def verdict(word: str, sentence: str) -> None:
     """A capture's verdict, in the colour and with the sign it has on every page."""
-    sign = {"usual": "●", "odd": "▼"}.get(word, "◆")
-    colour = palette.VERDICTS[word]
+    _banner(palette.VERDICTS[word], SIGNS[word], escape(sentence), size_rem=1.2)
+
+
+def fine(sentence: str) -> None:
+    """Everything is as it should be."""
+    _banner(palette.USUAL, SIGNS["usual"], escape(sentence))
+
+
+def _banner(colour: str, sign: str, content: str, *, size_rem: float = 1.0) -> None:
     st.html(
-        f'<div style="border-left:0.5rem solid {colour};background:#f3f5f7;padding:0.7rem 1rem;font-size:1.2rem;'
-        f'border-radius:4px"><span style="color:{colour}">{sign}</span>&nbsp; {escape(sentence)}</div>'
+        f'<div style="border-left:0.5rem solid {colour};background:{palette.PAPER};padding:0.7rem 1rem;'
+        f'font-size:{size_rem}rem;border-radius:4px"><span style="color:{colour}">{sign}</span>&nbsp; {content}</div>'
     )
 
 
@@ -71,5 +80,6 @@ def cautions(sentences: tuple[str, ...], *, expanded: bool = False) -> None:
 
 def check(name: str, severity: str, detail: str) -> None:
     """A failed setup check: how grave, and what to do next time."""
-    show = {"unusable": st.error, "warning": st.warning}.get(severity, st.info)
-    show(f"**{name.replace('_', ' ').capitalize()}** ({severity}). {detail}")
+    word = "too little to say" if severity == "note" else "odd"
+    title = f"<b>{escape(name.replace('_', ' ').capitalize())}</b> ({escape(severity)}). {escape(detail)}"
+    _banner(palette.VERDICTS[word], SIGNS[word], title)

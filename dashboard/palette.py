@@ -16,6 +16,7 @@ YELLOW = "#F0E442"
 BLACK = "#000000"
 GREY = "#767676"
 INK = "#333333"
+PAPER = "#f3f5f7"
 
 USUAL = BLUE
 ODD = VERMILLION
@@ -47,6 +48,6 @@ THEME: dict[str, str] = {
     "theme.primaryColor": BLUE,
     "theme.textColor": "#1f2328",
     "theme.backgroundColor": "#ffffff",
-    "theme.secondaryBackgroundColor": "#f3f5f7",
+    "theme.secondaryBackgroundColor": PAPER,
     "theme.linkColor": BLUE,
 }

@@ -55,8 +55,19 @@ def opened(monkeypatch: pytest.MonkeyPatch, warehouse: Path, page: str) -> AppTe
 
 def texts(app: AppTest) -> str:
     """Everything a page says."""
-    kinds = ("title", "header", "subheader", "markdown", "caption", "info", "success", "warning", "error")
-    return "\n".join(str(element.value) for kind in kinds for element in getattr(app, kind))
+    kinds = (
+        "html",
+        "title",
+        "header",
+        "subheader",
+        "markdown",
+        "caption",
+        "info",
+        "success",
+        "warning",
+        "error",
+    )
+    return "\n".join(str(getattr(e, "value", e.proto)) for kind in kinds for e in app.get(kind))
 
 
 def assert_sound(app: AppTest) -> None:
@@ -138,6 +149,23 @@ def test_one_capture_alone_draws_on_every_page(monkeypatch: pytest.MonkeyPatch, 
     for page in PAGES:
         assert_sound(opened(monkeypatch, own_copy, page))
     assert kept in str([box.value for box in opened(monkeypatch, own_copy, "capture").selectbox])
+
+
+def test_a_capture_states_its_verdict_hookup_and_cautions(
+    monkeypatch: pytest.MonkeyPatch, small_warehouse: Path
+) -> None:
+    warehouse = Warehouse(small_warehouse)
+    scored = warehouse.frame("scores").join(warehouse.frame("captures"), on="capture_file", how="inner")
+    app = opened(monkeypatch, small_warehouse, "capture")
+    for flagged, word in ((True, "Odd: "), (False, "Even: ")):
+        row = scored.filter(pl.col("flagged") == flagged).row(0, named=True)
+        app.selectbox(key="capture").select(row["capture_file"]).run()
+        assert_sound(app)
+        said = texts(app)
+        assert word in said
+        assert f"{row['odd_pct']:.1f} %" in said
+        assert "sync on cylinder" in said
+        assert "belts" in said
 
 
 # -- charts ----------------------------------------------------------------------------------------

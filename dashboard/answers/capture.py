@@ -251,6 +251,20 @@ def chooser(captures: pl.DataFrame, scores: pl.DataFrame, filters: Any) -> pl.Da
     )
 
 
+def hookup_words(row: dict[str, Any]) -> str:
+    """How the scope was connected, as the capture log says."""
+    signals = [signal.replace("_", " ") for signal in (row["ch_signals"] or "").split(";") if signal]
+    if not signals:
+        return "The capture log says nothing of the hookup."
+    scales = (row["ch_scales"] or "").split(";")
+    named = [
+        f"channel {place} {signal}"
+        + (f" (scale {float(scales[place - 1]):g})" if place <= len(scales) else "")
+        for place, signal in enumerate(signals, start=1)
+    ]
+    return f"{'; '.join(named)}; sync on cylinder {row['sync_cylinder'] or 1}.".capitalize()
+
+
 def chooser_title(listed: pl.DataFrame) -> str:
     """How many captures there are to choose from."""
     if listed.height >= MOST_LISTED:

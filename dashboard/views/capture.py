@@ -73,7 +73,8 @@ if view.reasons:
         if view.reason_rows.height:
             parts.chart(charts.reasons(view.reason_rows))
 
-st.subheader("Waveform")
+st.subheader("Hookup and waveform")
+st.markdown(answers.hookup_words(row))
 notices.cautions(data.cautions(row["test"] or ""))
 try:
     waveform = data.waveform(stamp, row["capture_file"])

@@ -24,7 +24,7 @@ st.markdown(
 st.header("Refused, waiting, unusable: what to do")
 troubles = answers.troubles(frames["captures"])
 if troubles.is_empty():
-    st.success("Everything that was dropped could be read.", icon=":material/check:")
+    notices.fine("Everything that was dropped could be read.")
 else:
     for line in answers.trouble_lines(troubles):
         st.markdown(f"- {line}")

@@ -25,7 +25,7 @@ week, sure = answers.this_week(
     frames, chosen.as_of, chosen.family, data.settings(stamp)["discovery_rate_pct"]
 )
 if week.is_empty():
-    st.success("No capture of that week stands out.", icon=":material/check:")
+    notices.fine("No capture of that week stands out.")
 else:
     event = parts.table(
         week, on_select="rerun", selection_mode="single-row", key="week_table",

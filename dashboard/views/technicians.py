@@ -32,7 +32,7 @@ list_tab, all_tab, one_tab, log_tab = st.tabs(
 
 with list_tab:
     if not found.items:
-        st.success("Nobody's work stands out beyond what chance would give.", icon=":material/check:")
+        notices.fine("Nobody's work stands out beyond what chance would give.")
     for item in found.items:
         with st.container(border=True):
             st.subheader(answers.item_heading(item))
@@ -132,7 +132,7 @@ with one_tab:
         page = sheet.gather(skill, found, frames, chosen.as_of, coached)
         left, right = st.columns(2)
         left.download_button(
-            "One-page sheet to print (HTML)", sheet.html(page), file_name=sheet.file_name(page, "html"),
+            "One-page sheet to print (HTML)", lambda: sheet.html(page), file_name=sheet.file_name(page, "html"),
             mime="text/html", icon=":material/print:", on_click="ignore",
         )  # fmt: skip
         right.download_button(
