@@ -250,8 +250,8 @@ def save(
     if signal_one == "battery_voltage":
         if step > swing / 12:
             allowed.add("coarse_resolution")
-        if kind == "coarse" and step < swing / 5:
-            expected, readable = set(), True
+        if kind == "coarse" and step > swing / 4:
+            expected.add("coarse_resolution")
         if kind == "coarse" and step > swing / 1.5:
             readable = False
     inside = int(((sparks > motions[0].time_s[0]) & (sparks < last.time_s[-1])).sum())

@@ -98,11 +98,7 @@ RECIPES: dict[str, Recipe] = {
     ),
     "cold_oil": Recipe("oil at -25 to -5 C", conditions=Conditions(oil_c=(-25, -5)), crank_s=(5.0, 9.0)),
     "clipped": Recipe("screen too small for the battery voltage", expected=_set("clipped")),
-    "coarse": Recipe(
-        "8 bit on a far too wide screen",
-        bits=(8,),
-        expected=_set("coarse_resolution"),
-    ),
+    "coarse": Recipe("8 bit on a far too wide screen", bits=(8,), allowed=_set("coarse_resolution")),
     "dropouts": Recipe("short stretches stuck at zero or at the last value", allowed=_set("clipped")),
     "gaps": Recipe("stretches without samples"),
     "pause": Recipe("two cranks with a pause between", crank_s=(2.2, 4.0)),
