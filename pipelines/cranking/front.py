@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipelines.cranking.order import Cycles, take_cycles
 from pipelines.cranking.period import RippleSpectrum, cycles_from_ripple, ripple_spectrum, track_cycles
 from pipelines.cranking.signals import Array, Recognised, Supply, recognise
-from pipelines.cranking.stretch import Cranking, find_cranking
-from pipelines.cranking.sync import PulseTrain, Sync, in_step, make_sense, pulse_trains
+from pipelines.cranking.stretch import SHORTEST_S, Cranking, find_cranking
+from pipelines.cranking.sync import PulseTrain, Sync, in_step, make_sense, pulse_trains, starts_running_s
 from pipelines.kinds.base import EngineFamily, Hookup
 from pipelines.waveform import Waveform
 
@@ -58,6 +58,14 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
     trains: list[PulseTrain] = []
     if channels.sync is not None:
         trains = pulse_trains(channels.sync, spans_s)
+        runs_s = starts_running_s(trains)
+        if spans_s[0][0] + SHORTEST_S < runs_s < spans_s[-1][1] and _unloaded(
+            cranking, int((runs_s - supply.start_s) * rate), rate
+        ):
+            cranking = _cut_short(cranking, int((runs_s - supply.start_s) * rate))
+            spans_s = [(supply.start_s + a / rate, supply.start_s + b / rate) for a, b in cranking.spans]
+            spectrum = ripple_spectrum(cranking.load_down, rate, cranking.spans)
+            likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
         sync = make_sense(trains, spans_s, spectrum, likely, family)
     boundaries: tuple[Array, ...] = ()
     if sync is not None:
@@ -71,6 +79,23 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
         cycle_s, boundaries, cycles, sync = _from_ripple(supply, cranking, likely, family, trains)
     after = sync.after_s if sync is not None else np.empty(0)
     return Front(channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after)
+
+
+def _unloaded(cranking: Cranking, at: int, rate_hz: float) -> bool:
+    """Whether the starter's load goes once the engine seems to run; taken as so where the level is not known."""
+    if not np.isfinite(cranking.drop):
+        return True
+    before = float(np.median(cranking.load_down[cranking.spans[0][0] : at]))
+    behind = cranking.load_down[at + int(0.5 * rate_hz) :]
+    if behind.size < 0.1 * rate_hz:
+        return True
+    return float(np.quantile(behind[:: max(1, behind.size // 4000)], 0.7)) - before > 0.3 * abs(cranking.drop)
+
+
+def _cut_short(cranking: Cranking, end: int) -> Cranking:
+    """The same with nothing after sample `end`."""
+    spans = tuple((a, min(b, end)) for a, b in cranking.spans if a < end)
+    return replace(cranking, spans=spans)
 
 
 def _from_ripple(

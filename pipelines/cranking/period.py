@@ -76,8 +76,8 @@ def cycles_from_ripple(spectrum: RippleSpectrum, angles_deg: tuple[float, ...]) 
     if peaks.size == 0:
         peaks = np.array([int(np.argmax(score))])
     ordered = peaks[np.argsort(score[peaks])[::-1]]
-    likely = [i for i in ordered if score[i] > LIKELY * score[ordered[0]]][:CANDIDATES]
-    return [(float(lengths[i]), float(score[i])) for i in likely]
+    likely = [i for i in ordered if score[i] >= LIKELY * score[ordered[0]]][:CANDIDATES]
+    return [(float(lengths[i]), max(float(score[i]), 1e-12)) for i in likely]
 
 
 def track_cycles(

@@ -138,6 +138,13 @@ def _pulled_down(level: Array, lively: Bools, stirring: Bools, width: int) -> Bo
         low = min(low, float(np.quantile(level[at], 0.3)))
     if high - low < 0.03 * abs(high) and high > 0:
         return lively
+    pulled = stirring & (level < high - 0.45 * (high - low))
+    first = int(np.argmax(pulled)) - width
+    if pulled.any() and first > width // 2:
+        # an engine that starts lifts the level above rest: what counts is how far it lies below rest
+        rest = float(np.median(level[:first]))
+        if rest - low > 0.03 * abs(rest):
+            high = min(high, rest)
     return stirring & (level < high - 0.45 * (high - low))
 
 

@@ -17,6 +17,7 @@ Floats = npt.NDArray[np.floating]
 BASE_S = 0.08
 LONGEST_PULSE_S = 0.012  # a dwell lasts up to about 8 ms; a ripple of the supply several times that
 STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firings do on any engine
+RUNS_AT = 0.55  # of the usual gap while cranking: uneven firing keeps a gap in three above it
 UNEXPECTED = 0.75  # weight of a style other than the family's table says
 LEAST_AGREEMENT = 0.3
 PULSE_OVER_BASE = (
@@ -92,7 +93,7 @@ def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> list[P
                 break  # a ripple, not a pulse
             train = _first_of_groups(at, rate, ends=len(trains) >= 3)
             trains.append(
-                PulseTrain(start_s + train / rate, trace.off_screen or _is_cut_off(high, at, top, step, rate))
+                PulseTrain(start_s + train / rate, _is_cut_off(high, at, top, step, rate, trace.off_screen))
             )
         while len(trains) < 3:
             trains.append(PulseTrain(np.empty(0), False))
@@ -145,15 +146,29 @@ def _first_of_groups(at: Ints, rate_hz: float, *, ends: bool) -> Array:
     return at[breaks[np.searchsorted(breaks, starts)]].astype(np.float64) + 1.0
 
 
-def _is_cut_off(high: Samples, at: Ints, top: float, step: float, rate_hz: float) -> bool:
+def _is_cut_off(high: Samples, at: Ints, top: float, step: float, rate_hz: float, off_screen: bool) -> bool:
     """Whether the pulses end at the last code of a converter, far below what a coil primary reaches."""
     if at.size < 4 or top > CUT_OFF_BELOW_V:
         return False
+    if off_screen:
+        return True
     values = high[at]
     starts = np.flatnonzero(np.concatenate(([True], np.diff(at) > STRIKE_GAP_S * rate_hz)))
     tops = np.maximum.reduceat(values, starts)
     edge = float(tops.max())
     return last_code(edge, step) and float(np.mean(tops >= edge - 0.3 * step)) > 0.5
+
+
+def starts_running_s(trains: list[PulseTrain]) -> float:
+    """When pulses begin to come much faster than they did, three in a row: the engine runs. inf = it does not."""
+    for train in trains:
+        gaps = np.diff(train.times_s)
+        for i in range(3, gaps.size - 2):
+            if (gaps[i : i + 3] < RUNS_AT * np.median(gaps[:i])).all():
+                return float(train.times_s[i])
+        if gaps.size > 4:
+            return np.inf
+    return np.inf
 
 
 def make_sense(
