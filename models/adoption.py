@@ -20,6 +20,7 @@ from models.logbook import ON_THE_JOB, captures_until, orders_until, scoped_orde
 from models.mixed import posterior_draws
 from models.people import PeopleSettings, as_moment
 from models.results import Estimate
+from models.weekly import WeekChart, watch_weeks
 
 Floats = npt.NDArray[np.float64]
 
@@ -39,6 +40,7 @@ class Adoption:
             over the house's mix of jobs; null where there is too little to say).
         by_test: test, paid (captures on jobs), practice (drills), unusable (of both).
         practice_by_week: week, paid, practice: captures of either sort.
+        change: the weekly share watched for a lasting change (see `weekly`).
     """
 
     overall: Estimate
@@ -48,6 +50,7 @@ class Adoption:
     by_technician: pl.DataFrame
     by_test: pl.DataFrame
     practice_by_week: pl.DataFrame
+    change: WeekChart
 
 
 def eligible_orders(captures: pl.DataFrame, orders: pl.DataFrame, moment: datetime) -> pl.DataFrame:
@@ -153,6 +156,7 @@ def adoption(
         .sort("technician")
         .with_columns(share=pl.when(pl.col("eligible") > 0).then(pl.col("scoped") / pl.col("eligible")))
     )
+    by_week = _weeks(eligible)
     own = [adjusted.get(name) for name in by_technician["technician"]]
     by_technician = by_technician.with_columns(
         adjusted=pl.Series([e.estimate if e else None for e in own], dtype=pl.Float64),
@@ -167,7 +171,7 @@ def adoption(
         overall=share(k, n, what="eligible closed orders"),
         eligible=n,
         scoped=k,
-        by_week=_weeks(eligible),
+        by_week=by_week,
         by_technician=by_technician,
         by_test=taken.group_by("test")
         .agg(**sorts, unusable=(pl.col("status") == "unusable").sum().cast(pl.Int64))
@@ -176,4 +180,5 @@ def adoption(
         .group_by("week")
         .agg(**sorts)
         .sort("week"),
+        change=watch_weeks(by_week.select("week", events="scoped", trials="eligible")),
     )

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import polars as pl
 from statsmodels.stats.inter_rater import cohens_kappa
 
+from models.intervals import clopper_pearson
 from models.results import Estimate
 
 Z95 = 1.959963984540054
@@ -80,9 +81,10 @@ def kappa(table: tuple[tuple[int, ...], ...], *, least_n: int) -> Estimate:
     result = cohens_kappa(counts)
     value, error = float(result.kappa), math.sqrt(max(float(result.var_kappa), 0.0))
     if error == 0.0:  # full agreement: the large-sample error is 0, which is no interval
-        # the rule of three on the chance of any disagreement (Hanley & Lippman-Hand, JAMA 249:1743, 1983)
+        # the exact limit of the agreement stands in for it
         expected = float((counts.sum(axis=0) @ counts.sum(axis=1)) / n**2)
-        return Estimate(n=n, estimate=value, low=max(-1.0, 1 - (3 / n) / (1 - expected)), high=1.0)
+        agreed = clopper_pearson(n, n)[0]
+        return Estimate(n=n, estimate=value, low=max(-1.0, (agreed - expected) / (1 - expected)), high=1.0)
     half = Z95 * error
     return Estimate(n=n, estimate=value, low=max(-1.0, value - half), high=min(1.0, value + half))
 

@@ -122,6 +122,14 @@ def poisson_exact(events: int, *, level: float = LEVEL) -> tuple[float, float]:
     return low, float(stats.chi2.ppf(1 - tail, 2 * (events + 1)) / 2)
 
 
+def rate(events: int, exposure: float, *, what: str = "time") -> Estimate:
+    """Events by unit of `exposure` (weeks, say), with Garwood's interval; `n` is the count of events."""
+    if not exposure > 0:
+        return Estimate.nothing(events, f"Too little to say: no {what} to set the count against.")
+    low, high = poisson_exact(events)
+    return Estimate(n=events, estimate=events / exposure, low=low / exposure, high=high / exposure)
+
+
 def share(events: int, trials: int, *, least: int = 1, what: str = "observations") -> Estimate:
     """A share with its Wilson interval, or 'too little to say' below `least` trials."""
     if trials < max(least, 1):

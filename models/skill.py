@@ -17,6 +17,7 @@ from models import hookup as hookups
 from models.adoption import adjusted_adoption, eligible_orders
 from models.agreement import CallCounts, Corrected, corrected_for_confirmation, count_calls, kappa
 from models.drills import DrillCount, count_drills
+from models.intervals import rate
 from models.logbook import captures_until, judged_calls
 from models.people import PeopleSettings, as_moment
 from models.repeatability import repeatability, repeats
@@ -43,6 +44,7 @@ class TechnicianSkill:
     Attributes:
         technician, started_on: from the log.
         captures: captures taken (read or unusable); practice: how many of them were drills.
+        captures_a_week: with the exact Poisson interval, since the technician started or the log began.
         too_little: True where there are fewer captures than the settings ask for.
         usable: share of captures that could be read.
         calls: share of right calls among those a confirmed outcome can judge.
@@ -70,6 +72,7 @@ class TechnicianSkill:
     started_on: date | None
     captures: int
     practice: int
+    captures_a_week: Estimate
     too_little: bool
     usable: Estimate
     calls: Estimate
@@ -139,6 +142,11 @@ def _share_counts(frame: pl.DataFrame, event: str, people: tuple[str, ...]) -> d
         .iter_rows()
     }
     return {name: found.get(name, Count(0, 0)) for name in people}
+
+
+def _weeks_here(started_on: date | None, log_began: datetime, moment: datetime) -> float:
+    begin = log_began.date() if started_on is None else max(started_on, log_began.date())
+    return max(0.0, ((moment.date() - begin).days + 1) / 7)
 
 
 def technicians(
@@ -230,12 +238,18 @@ def technicians(
     practice = _share_counts(taken.with_columns(drill=pl.col("purpose") == "drill"), "drill", people)
     done = count_drills(drills, taken, started, people, moment)
 
+    log_began = min(
+        [*taken["captured_at"].to_list(), *orders["opened_at"].drop_nulls().to_list()], default=moment
+    )
     return tuple(
         TechnicianSkill(
             technician=name,
             started_on=started.get(name),
             captures=counts["usable"][name].trials,
             practice=practice[name].events,
+            captures_a_week=rate(
+                counts["usable"][name].trials, _weeks_here(started.get(name), log_began, moment), what="weeks"
+            ),
             too_little=counts["usable"][name].trials < least,
             usable=pooled["usable"][0][name],
             calls=pooled["calls"][0][name],

@@ -94,6 +94,9 @@ def test_figures_agree_with_the_raw_counts(shop: tuple[Frames, date, dict[str, T
     for name, skill in skills.items():
         own = frames.captures.filter(pl.col("technician") == name)
         assert skill.captures == own.height == skill.counts["usable"].trials
+        weeks = 2 if name == "tech h" else 52
+        assert skill.captures_a_week.estimate == pytest.approx(own.height / weeks, rel=0.03)
+        assert (skill.captures_a_week.low or 0) < own.height / weeks < (skill.captures_a_week.high or 0)
         assert skill.counts["usable"].events == own.filter(pl.col("status") == "read").height
         if skill.usable.estimate is None:
             continue
