@@ -7,7 +7,7 @@ import numpy as np
 from pipelines.cranking.front import Front, look_at
 from pipelines.cranking.inversion import Inversion, invert
 from pipelines.cranking.order import BINS
-from pipelines.cranking.setup_checks import setup_checks, smallest_step
+from pipelines.cranking.setup_checks import setup_checks
 from pipelines.cranking.signals import Array
 from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import Check, CylinderReading, EngineFamily, Events, Hookup, Identified, Reading
@@ -250,7 +250,7 @@ def _features(front: Front) -> dict[str, float]:
         "speed_scatter_pct": 100.0 * float(np.std(cycles.lengths_s) / np.mean(cycles.lengths_s))
         if cycles.count > 1
         else np.nan,
-        "step": smallest_step(front) if cycles.count else np.nan,
+        "step": front.step if cycles.count else np.nan,
     }
     if c.nature == "current" and not c.ac_coupled and cycles.count:
         features["crank_mean_a"] = -float(np.median(cycles.level))

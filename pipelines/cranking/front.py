@@ -8,11 +8,11 @@ import numpy as np
 
 from pipelines.cranking.order import Cycles, take_cycles
 from pipelines.cranking.period import RippleSpectrum, cycles_from_ripple, ripple_spectrum, track_cycles
-from pipelines.cranking.signals import Array, Recognised, Supply, recognise
+from pipelines.cranking.signals import Array, Recognised, Supply, ranked, recognise, smallest_gap
 from pipelines.cranking.stretch import SHORTEST_S, Cranking, find_cranking
 from pipelines.cranking.sync import PulseTrain, Sync, in_step, make_sense, pulse_trains, starts_running_s
 from pipelines.kinds.base import EngineFamily, Hookup
-from pipelines.waveform import Waveform
+from pipelines.waveform import Samples, Waveform
 
 STEADY = 0.5  # coherence from which a ripple may carry the count between far pulses
 NOTHING = Cycles(np.empty(0), np.empty(0), np.empty((0, 1)), np.empty(0), np.empty(0), 0)
@@ -27,6 +27,8 @@ class Front:
         boundaries_s: for each stretch used, where cycles begin, in s from sample 0 of the supply.
         cycles: the cycles used.
         after_pulses_s: sync pulses after the last stretch, in s on the file's axis.
+        step: smallest step between two values of the supply channel while cranking, in V or A; 0 where none is
+            seen.
     """
 
     channels: Recognised
@@ -37,6 +39,7 @@ class Front:
     boundaries_s: tuple[Array, ...]
     cycles: Cycles
     after_pulses_s: Array
+    step: float
 
 
 def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
@@ -49,7 +52,7 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
     supply = channels.supply
     cranking = find_cranking(supply)
     if not cranking.spans:
-        return Front(channels, cranking, None, None, np.nan, (), NOTHING, np.empty(0))
+        return Front(channels, cranking, None, None, np.nan, (), NOTHING, np.empty(0), 0.0)
     rate = supply.rate_hz
     spectrum = ripple_spectrum(cranking.load_down, rate, cranking.spans)
     likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
@@ -77,8 +80,17 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
         cycles = take_cycles(cranking.load_down, supply.missing, rate, list(boundaries))
     else:
         cycle_s, boundaries, cycles, sync = _from_ripple(supply, cranking, likely, family, trains)
+    step = smallest_gap(raw_while_cranking(supply, cranking)[:8000]) * abs(supply.scale)
     after = sync.after_s if sync is not None else np.empty(0)
-    return Front(channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after)
+    return Front(channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after, step)
+
+
+def raw_while_cranking(supply: Supply, cranking: Cranking) -> Samples:
+    """The supply's samples as the file holds them, from the cranking stretches, thinned to 20,000 or so."""
+    step = supply.raw_rate_hz / supply.rate_hz
+    parts = [supply.raw[int(a * step) : int(b * step)] for a, b in cranking.spans]
+    stride = max(1, sum(part.size for part in parts) // 20_000)
+    return np.concatenate([part[::stride] for part in parts]) if parts else np.empty(0, dtype=np.float32)
 
 
 def _unloaded(cranking: Cranking, at: int, rate_hz: float) -> bool:
@@ -89,7 +101,7 @@ def _unloaded(cranking: Cranking, at: int, rate_hz: float) -> bool:
     behind = cranking.load_down[at + int(0.5 * rate_hz) :]
     if behind.size < 0.1 * rate_hz:
         return True
-    return float(np.quantile(behind[:: max(1, behind.size // 4000)], 0.7)) - before > 0.3 * abs(cranking.drop)
+    return ranked(behind[:: max(1, behind.size // 4000)], 0.7)[0] - before > 0.3 * abs(cranking.drop)
 
 
 def _cut_short(cranking: Cranking, end: int) -> Cranking:

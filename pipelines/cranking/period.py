@@ -108,4 +108,4 @@ def track_cycles(
         if width < 1.0:
             phase = moving_mean(phase, int(cycle_s * rate))
         cycles = cycles + phase
-    return time_s, np.maximum.accumulate(cycles - cycles[0])
+    return np.asarray(time_s), np.asarray(np.maximum.accumulate(cycles - cycles[0]))

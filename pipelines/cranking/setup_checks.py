@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipelines.cranking.front import Front
-from pipelines.cranking.signals import Array, last_code, smallest_gap
+from pipelines.cranking.front import Front, raw_while_cranking
+from pipelines.cranking.signals import last_code, spread_of
 from pipelines.cranking.stretch import PLAUSIBLE_REST_V
 from pipelines.kinds.base import Check, Hookup, Severity
 
@@ -82,7 +82,7 @@ def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
     weak = _weak(front, clipped=bool(clip))
     if weak:
         say("weak_battery", "warning", weak)
-    step = smallest_step(front)
+    step = front.step
     if step > 0 and front.cycles.count:
         swing = float(np.ptp(np.median(front.cycles.ripple, axis=0)))
         if swing < COARSE_STEPS * step:
@@ -139,20 +139,6 @@ def _no_sync(front: Front, hookup: Hookup) -> str:
     )
 
 
-def _raw_in_span(front: Front) -> Array:
-    """The supply's samples as the file holds them, from the cranking stretches, gaps left out."""
-    supply = front.channels.supply
-    step = supply.raw_rate_hz / supply.rate_hz
-    parts = [supply.raw[int(a * step) : int(b * step)] for a, b in front.cranking.spans]
-    x = np.concatenate(parts) if parts else np.empty(0, dtype=np.float32)
-    return np.asarray(x[:: max(1, x.size // 40_000)])
-
-
-def smallest_step(front: Front) -> float:
-    """Smallest step between two values of the supply channel in V or A, 0 where no steps are seen."""
-    return smallest_gap(_raw_in_span(front)[:8000]) * abs(front.channels.supply.scale)
-
-
 def _clipped(front: Front) -> str:
     """The sentence on a supply channel that sits on the screen's edge, empty where it does not.
 
@@ -160,17 +146,18 @@ def _clipped(front: Front) -> str:
     (a power of two of its steps, or one less).
     """
     supply = front.channels.supply
-    whole = supply.raw[:: max(1, supply.raw.size // 40_000)]
+    whole = supply.raw[:: max(1, supply.raw.size // 20_000)]
     whole = whole[np.isfinite(whole)]
     if whole.size < 64:
         return ""
     if float(np.ptp(whole)) == 0.0:
         return _cut("edge", 100.0) if whole[0] != 0.0 else ""
-    spans = _raw_in_span(front) if front.cranking.spans else whole
+    spans = raw_while_cranking(supply, front.cranking) if front.cranking.spans else whole
     spans = spans[np.isfinite(spans)]
     if spans.size < 64:
         return ""
-    step = smallest_gap(spans[:8000])
+    step = front.step / abs(supply.scale)
+    swing = spread_of(spans, 0.98, 0.02)
     # gaps that scopes write for "off the screen" and dropouts at zero are no edge
     for sign, name in ((1.0, "top"), (-1.0, "bottom")):
         edge = float((sign * whole).max()) * sign
@@ -180,7 +167,6 @@ def _clipped(front: Front) -> str:
         if share > CLIPPED_SHARE and outermost and last_code(edge, step):
             return _cut(name, 100.0 * share)
         at_edge = float(np.mean(np.abs(spans - edge) <= tolerance))
-        swing = float(np.ptp(np.quantile(spans, (0.02, 0.98))))
         inside = np.abs(spans - edge)
         width = max(step, 0.01 * swing)
         beside = float(np.mean((inside > tolerance) & (inside <= width + tolerance)))
@@ -226,7 +212,7 @@ def _weak(front: Front, *, clipped: bool) -> str:
         return ""
     mean_v = float(np.median(front.cycles.level))
     cells = 2.0 if mean_v > HIGHEST_12_V else 1.0  # two 12 V batteries in row
-    if mean_v + 0.3 * smallest_step(front) < cells * WEAK_MEAN_V:
+    if mean_v + 0.3 * front.step < cells * WEAK_MEAN_V:
         return (
             f"The battery holds only {mean_v:.1f} V on average while cranking (below {cells * WEAK_MEAN_V:.1f} V at "
             "about 21 C is weak by common practice): charge and test it first, slow and uneven cranking blurs the "

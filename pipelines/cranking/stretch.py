@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from pipelines.cranking.signals import Array, Bools, Supply, block_mean
+from pipelines.cranking.signals import Array, Bools, Supply, block_mean, ranked
 
 Nature = Literal["voltage", "current"]
 
@@ -135,7 +135,7 @@ def _pulled_down(level: Array, lively: Bools, stirring: Bools, width: int) -> Bo
     at = np.flatnonzero(lively)
     if at.size:
         low = float(np.median(level[at]))  # the inrush must not set the scale
-        low = min(low, float(np.quantile(level[at], 0.3)))
+        low = min(low, ranked(level[at], 0.3)[0])
     if high - low < 0.03 * abs(high) and high > 0:
         return lively
     pulled = stirring & (level < high - 0.45 * (high - low))
@@ -169,7 +169,7 @@ def _levels(look: Array, level: Array, runs: list[tuple[int, int]], width: int) 
     behind = level[last + 2 * width :]
     rest = float(np.median(before)) if before.size >= 8 else np.nan
     # an engine that ran may have stopped again before the record ends
-    after = float(np.quantile(behind, 0.9)) if behind.size >= 8 else np.nan
+    after = ranked(behind, 0.9)[0] if behind.size >= 8 else np.nan
     cranked = float(np.median(level[runs[-1][0] : last]))
     high = rest if np.isfinite(rest) else after
     return rest, after, high - cranked
@@ -186,7 +186,7 @@ def _trim(
         lowest = int(np.argmin(head))
         back = np.flatnonzero(head[lowest:] >= usual)
         # deep first dip = starter at standstill; its recovery is where turning begins
-        deep = usual - head[lowest] > 1.5 * (usual - float(np.quantile(look[begin:end], 0.1)))
+        deep = usual - head[lowest] > 1.5 * (usual - ranked(look[begin:end], 0.1)[0])
         start = max(0, begin - int(0.1 * rate_hz)) + lowest + int(back[0]) if deep and back.size else begin
         stop = end
         spans.append((max(0, start * step), min(size, stop * step)))

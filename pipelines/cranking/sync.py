@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from pipelines.cranking.period import LONGEST_CYCLE_S, SHORTEST_CYCLE_S, RippleSpectrum, comb_score
-from pipelines.cranking.signals import Array, Samples, SyncTrace, last_code, smallest_gap
+from pipelines.cranking.signals import Array, SyncTrace, last_code, smallest_gap
 from pipelines.kinds.base import EngineFamily, SyncKind
+from pipelines.waveform import Samples
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.floating]
@@ -19,7 +20,7 @@ LONGEST_PULSE_S = 0.012  # a dwell lasts up to about 8 ms; a ripple of the suppl
 STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firings do on any engine
 RUNS_AT = 0.55  # of the usual gap while cranking: uneven firing keeps a gap in three above it
 UNEXPECTED = 0.75  # weight of a style other than the family's table says
-LEAST_AGREEMENT = 0.3
+LEAST_AGREEMENT, BEYOND_DOUBT = 0.3, 0.93
 PULSE_OVER_BASE = (
     0.35  # a dwell pulls a primary from the battery's level to about zero, a flyback lifts it far above
 )
@@ -76,7 +77,7 @@ def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> list[P
     resting = float(np.median(base[:: max(1, base.size // 4000)]))
     step = smallest_gap(high[:: max(1, high.size // 8000)])
     trains: list[PulseTrain] = []
-    ups = (high - base, base - low)
+    ups: tuple[Floats, ...] = (high - base, base - low)
     if trace.named == "ignition_pickup":
         ups = (np.maximum(*ups),)  # a pickup's burst rings both ways
     for up in ups:
@@ -124,7 +125,7 @@ def _usual_width(at: Ints) -> float:
     return float(np.median(np.diff(edges)))
 
 
-def _heights(up: Samples, rate_hz: float, cranked_s: float) -> tuple[float, float]:
+def _heights(up: Floats, rate_hz: float, cranked_s: float) -> tuple[float, float]:
     """Height of the noise and of a usual pulse above the baseline."""
     few = np.abs(up[:: max(1, up.size // 8000)])
     floor = float(np.partition(few, int(0.75 * few.size))[int(0.75 * few.size)])
@@ -163,6 +164,10 @@ def starts_running_s(trains: list[PulseTrain]) -> float:
     """When pulses begin to come much faster than they did, three in a row: the engine runs. inf = it does not."""
     for train in trains:
         gaps = np.diff(train.times_s)
+        if gaps.size > 4:
+            widest = np.maximum(np.maximum(gaps[:-2], gaps[1:-1]), gaps[2:])
+            if widest.min() >= RUNS_AT * gaps.max():
+                return np.inf  # the usual case, told at once
         for i in range(3, gaps.size - 2):
             if (gaps[i : i + 3] < RUNS_AT * np.median(gaps[:i])).all():
                 return float(train.times_s[i])
@@ -198,6 +203,8 @@ def make_sense(
             total = worth * agrees * believed * (1.0 - 0.01 * place)
             if best is None or total > best[0]:
                 best = (total, train, style, cycle)
+        if best is not None and best[0] > BEYOND_DOUBT:
+            break
     if best is None or best[0] < LEAST_AGREEMENT:
         return None
     _, train, style, cycle = best
