@@ -16,6 +16,7 @@ from scipy.stats import binom
 
 from pipelines.kinds import kind
 from tests.accuracy import Judged, auc, calibration, judge, read_all, usual_pattern
+from tests.bench.baselines import dips_by_sync
 from tests.independent_sets import TestCapture, make_repeats, make_set
 
 MIXED = ("waste_spark", "other_sync", "ac_coupled", "starter_current", "swapped", "gaps")
@@ -81,6 +82,19 @@ def test_the_right_cylinder_is_named(group: str, miss_share: float) -> None:
     faulty = [j for j in groups()[group] if j.capture.truth.faulty]
     wrong = [j.capture.description for j in faulty if not j.right]
     assert len(wrong) <= most_misses(len(faulty), miss_share), wrong
+
+
+def test_the_clean_set_is_no_easy_one() -> None:
+    # A yardstick that anything passes measures nothing: the notebook way stays far below the reader's goal on it.
+    readings = read_all(dips_by_sync, [j.capture for j in judged()["clean"]])
+    pattern = usual_pattern(readings)
+    rows = [judge(*row, pattern) for row in readings]
+    scored = [j for j in rows if np.isfinite(j.score)]
+    assert len(scored) >= 50
+    healthy = np.array([j.score for j in scored if not j.capture.truth.faulty])
+    faulty = [j for j in scored if j.capture.truth.faulty]
+    assert auc(healthy, np.array([j.score for j in faulty])) < 0.95
+    assert np.mean([j.right for j in faulty]) < 0.85
 
 
 def test_setup_checks_are_found_and_not_invented() -> None:
