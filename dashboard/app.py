@@ -61,8 +61,9 @@ def main() -> None:
     st.session_state["stamp"] = stamp
     watch(stamp)
     if not stamp or not data.frames(stamp)["captures"].height + data.frames(stamp)["orders"].height:
-        notices.start_here(page.title, warehouse=bool(stamp))
-        if stamp and page.title == "Intake and settings":
+        settings_page = bool(stamp) and page.title == "Intake and settings"
+        notices.start_here(None if settings_page else page.title, warehouse=bool(stamp))
+        if settings_page:
             page.run()
         return
     try:

@@ -20,11 +20,12 @@ To look around first, `shopspread demo` builds an invented shop and opens it.
 """
 
 
-def start_here(title: str, *, warehouse: bool) -> None:
-    """The page of an empty warehouse: what to do first."""
+def start_here(title: str | None, *, warehouse: bool) -> None:
+    """The page of an empty warehouse: what to do first; without a title where the page brings its own."""
     from dashboard import data
 
-    st.title(title)
+    if title is not None:
+        st.title(title)
     found = "The warehouse is still empty" if warehouse else "There is no warehouse yet"
     st.info(f"{found}: {data.path()}", icon=":material/flag:")
     st.subheader("What to do first")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import shutil
 from collections.abc import Iterator
@@ -235,6 +236,17 @@ def test_filters_survive_a_change_of_page(monkeypatch: pytest.MonkeyPatch, small
     app.switch_page("views/capture.py").run()
     assert app.selectbox(key="family").value == family
     assert_sound(app)
+
+
+def test_a_day_before_all_records_is_no_exception(
+    monkeypatch: pytest.MonkeyPatch, small_warehouse: Path
+) -> None:
+    app = opened(monkeypatch, small_warehouse, "shop")
+    for name in PAGES:
+        app.switch_page(f"views/{name}.py").run()
+        if any(field.key == "as_of" for field in app.date_input):
+            app.date_input(key="as_of").set_value(dt.date(2001, 1, 1)).run()
+        assert_sound(app)
 
 
 # -- decisions ---------------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from pipelines.warehouse import Warehouse
 from tests.browser_dashboard import CHROMIUM, WAIT_MS, chromium, served, settle, visit
 
 pytestmark = [
-    pytest.mark.xdist_group("pages"),
+    pytest.mark.xdist_group("browser"),
     pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; .ci/run installs it"),
 ]
 
@@ -128,6 +128,17 @@ def test_navigation_by_click_keeps_the_family(tab: Page, address: str, shop: Pat
     expect(tab.locator("h1", has_text="Known-good captures")).to_be_visible(timeout=WAIT_MS)
     settle(tab)
     expect(tab.get_by_text(family).first).to_be_visible(timeout=WAIT_MS)
+
+
+def test_the_first_ingest_fills_a_page_that_is_open(tab: Page, small_warehouse: Path, tmp_path: Path) -> None:
+    shop = tmp_path / "shop"
+    with served(shop, tmp_path) as url:
+        visit(tab, url)
+        expect(tab.get_by_text("There is no warehouse yet")).to_be_visible(timeout=WAIT_MS)
+        shutil.copytree(small_warehouse, tmp_path / "copy", ignore=shutil.ignore_patterns("drop"))
+        (tmp_path / "copy").rename(shop)
+        expect(tab.get_by_text("Do scoped jobs come back less?").first).to_be_visible(timeout=WAIT_MS)
+        assert tab.locator("[data-testid=stException]").count() == 0
 
 
 def test_a_taken_port_is_said_plainly(address: str, shop: Path) -> None:

@@ -172,10 +172,7 @@ def _verdict(
     )
     notes = []
     if score.get("p_value") is not None:
-        notes.append(
-            f"A healthy capture of this family is at least this odd {words.chance(score['p_value'])} times"
-            + (f" (calibrated on {score['p_basis']})." if score.get("p_basis") else ".")
-        )
+        notes.append(_chance(score))
     if score.get("threshold_pct") is None:
         return (
             unknown,
@@ -189,6 +186,18 @@ def _verdict(
         which = lowest if len(odd_names) <= 1 else f"cylinders {', '.join(odd_names)}; the lowest, {lowest},"
         return "odd", f"Odd: {which} sits {below} {pattern}", tuple(notes)
     return "usual", f"Even: the lowest, {lowest}, sits {below} {pattern}", tuple(notes)
+
+
+def _chance(score: dict[str, Any]) -> str:
+    """The calibrated p-value in words; at its floor it is only a bound."""
+    p, floor, basis = float(score["p_value"]), score.get("p_floor"), score.get("p_basis")
+    behind = f" (calibrated on {basis})" if basis else ""
+    if floor is not None and floor > 0 and p <= floor * 1.0001:
+        return (
+            f"None of the healthy captures it was compared with is as odd{behind}; so few of them allow to say no more "
+            f"than that a healthy one is this odd at most {words.chance(p)} times."
+        )
+    return f"A healthy capture of this family is at least this odd {words.chance(p)} times{behind}."
 
 
 def _outcome(outcomes: pl.DataFrame, order: str | None) -> str | None:
