@@ -8,7 +8,7 @@ from pipelines.cranking.front import Front, look_at
 from pipelines.cranking.inversion import Inversion, invert
 from pipelines.cranking.order import BINS
 from pipelines.cranking.setup_checks import setup_checks
-from pipelines.cranking.signals import Array
+from pipelines.cranking.signals import Array, middle_of
 from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import Check, CylinderReading, EngineFamily, Events, Hookup, Identified, Reading
 from pipelines.waveform import Waveform
@@ -93,7 +93,7 @@ def _is_an_engine(front: Front, found: Inversion, relative: Array) -> bool:
 
 def relative_of(strength: Array) -> Array:
     """Strengths as per cent of the median cylinder, shape (cylinders,)."""
-    middle = float(np.median(strength))
+    middle = middle_of(strength)
     return np.asarray(100.0 * strength / middle) if middle != 0 else np.full(strength.size, np.nan)
 
 
@@ -239,13 +239,13 @@ def _events(front: Front, angles: Array, found: Inversion) -> Events:
 def _features(front: Front) -> dict[str, float]:
     c, cycles = front.cranking, front.cycles
     absolute = c.nature == "voltage" and not c.ac_coupled
-    rpm = 120.0 / float(np.median(cycles.lengths_s)) if cycles.count else np.nan
+    rpm = 120.0 / middle_of(cycles.lengths_s) if cycles.count else np.nan
     features = {
         "cycles": float(cycles.count),
         "crank_rpm": rpm,
         "rest_v": c.rest if absolute else np.nan,
         "crank_min_v": float(cycles.lowest.min()) if absolute and cycles.count else np.nan,
-        "crank_mean_v": float(np.median(cycles.level)) if absolute and cycles.count else np.nan,
+        "crank_mean_v": middle_of(cycles.level) if absolute and cycles.count else np.nan,
         "ripple": float(np.ptp(np.median(cycles.ripple, axis=0))) if cycles.count else np.nan,
         "speed_scatter_pct": 100.0 * float(np.std(cycles.lengths_s) / np.mean(cycles.lengths_s))
         if cycles.count > 1
@@ -253,7 +253,7 @@ def _features(front: Front) -> dict[str, float]:
         "step": front.step if cycles.count else np.nan,
     }
     if c.nature == "current" and not c.ac_coupled and cycles.count:
-        features["crank_mean_a"] = -float(np.median(cycles.level))
+        features["crank_mean_a"] = -middle_of(cycles.level)
     return features
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from pipelines.cranking.order import Cycles, take_cycles
 from pipelines.cranking.period import RippleSpectrum, cycles_from_ripple, ripple_spectrum, track_cycles
-from pipelines.cranking.signals import Array, Recognised, Supply, ranked, recognise, smallest_gap
+from pipelines.cranking.signals import Array, Recognised, Supply, middle_of, ranked, recognise, smallest_gap
 from pipelines.cranking.stretch import SHORTEST_S, Cranking, find_cranking
 from pipelines.cranking.sync import PulseTrain, Sync, in_step, make_sense, pulse_trains, starts_running_s
 from pipelines.kinds.base import EngineFamily, Hookup
@@ -80,16 +80,16 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
         cycles = take_cycles(cranking.load_down, supply.missing, rate, list(boundaries))
     else:
         cycle_s, boundaries, cycles, sync = _from_ripple(supply, cranking, likely, family, trains)
-    step = smallest_gap(raw_while_cranking(supply, cranking)[:8000]) * abs(supply.scale)
+    step = smallest_gap(raw_while_cranking(supply, cranking)[:4000]) * abs(supply.scale)
     after = sync.after_s if sync is not None else np.empty(0)
     return Front(channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after, step)
 
 
 def raw_while_cranking(supply: Supply, cranking: Cranking) -> Samples:
-    """The supply's samples as the file holds them, from the cranking stretches, thinned to 20,000 or so."""
+    """The supply's samples as the file holds them, from the cranking stretches, thinned to 8,000 or so."""
     step = supply.raw_rate_hz / supply.rate_hz
     parts = [supply.raw[int(a * step) : int(b * step)] for a, b in cranking.spans]
-    stride = max(1, sum(part.size for part in parts) // 20_000)
+    stride = max(1, sum(part.size for part in parts) // 8_000)
     return np.concatenate([part[::stride] for part in parts]) if parts else np.empty(0, dtype=np.float32)
 
 
@@ -97,7 +97,7 @@ def _unloaded(cranking: Cranking, at: int, rate_hz: float) -> bool:
     """Whether the starter's load goes once the engine seems to run; taken as so where the level is not known."""
     if not np.isfinite(cranking.drop):
         return True
-    before = float(np.median(cranking.load_down[cranking.spans[0][0] : at]))
+    before = middle_of(cranking.load_down[cranking.spans[0][0] : at])
     behind = cranking.load_down[at + int(0.5 * rate_hz) :]
     if behind.size < 0.1 * rate_hz:
         return True

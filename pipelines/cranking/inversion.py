@@ -30,7 +30,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipelines.cranking.order import BINS
-from pipelines.cranking.signals import Array
+from pipelines.cranking.signals import Array, middle_of
 from pipelines.cranking.torque import torque_orders
 
 Complex = npt.NDArray[np.complex128]
@@ -48,7 +48,7 @@ LOWEST = np.array([-4.0, -0.1, -np.inf, -1.0, -0.5])
 HIGHEST = np.array([3.0, 0.45, np.inf, 2.0, 0.5])
 STARTS = np.log([0.12, 0.3, 0.6, 1.2])
 STEPS = 8
-ENOUGH = 2e-3  # stop when a step gains less than this share of the cost
+ENOUGH = 1e-2  # stop when a step gains less than this share of the cost
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +198,7 @@ class _Fit:
             start[0] = log_tau
             states.append(self.at(start, known))
         state = min(states, key=lambda s: s.cost)
-        self.set_size(max(float(np.median(state.linear[: self.count])), 0.02))
+        self.set_size(max(middle_of(state.linear[: self.count]), 0.02))
         state = self.at(state.x, known)
         damping = 0.02
         for _ in range(STEPS):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.cranking.signals import Array, Bools
+from pipelines.cranking.signals import Array, Bools, middle_of
 
 BINS = 144  # 5 degrees: finer than any cranking event, and a multiple of 3, 4, 6, 8, 9, 12
 OUTLIER = 4.5
@@ -140,7 +140,7 @@ def _bridged(values: Array, lost: Bools) -> Array:
 
 def _alike(lengths: Array, ripple: Array, gaps: Array) -> Bools:
     """Which cycles are like most of the others."""
-    usual = float(np.median(lengths))
+    usual = middle_of(lengths)
     keep = np.abs(lengths / usual - 1.0) < 0.2
     for most in (
         0.06,
@@ -155,7 +155,7 @@ def _alike(lengths: Array, ripple: Array, gaps: Array) -> Bools:
     for _ in range(2):
         typical = np.median(ripple[keep], axis=0)
         apart = np.sqrt(((ripple - typical) ** 2).mean(axis=1))
-        usual_apart = float(np.median(apart[keep]))
+        usual_apart = middle_of(apart[keep])
         floor = 0.04 * float(np.sqrt((typical**2).mean()))
         keep &= apart <= OUTLIER * max(usual_apart, floor) if keep.sum() >= 4 else True
     return np.asarray(keep)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipelines.cranking.front import Front, raw_while_cranking
-from pipelines.cranking.signals import last_code, spread_of
+from pipelines.cranking.signals import last_code, middle_of, spread_of
 from pipelines.cranking.stretch import PLAUSIBLE_REST_V
 from pipelines.kinds.base import Check, Hookup, Severity
 
@@ -146,7 +146,7 @@ def _clipped(front: Front) -> str:
     (a power of two of its steps, or one less).
     """
     supply = front.channels.supply
-    whole = supply.raw[:: max(1, supply.raw.size // 20_000)]
+    whole = supply.raw[:: max(1, supply.raw.size // 8_000)]
     whole = whole[np.isfinite(whole)]
     if whole.size < 64:
         return ""
@@ -203,14 +203,14 @@ def _runs_on(front: Front) -> bool:
     if front.after_pulses_s.size < 4 or front.sync is None:
         return False
     gaps = np.diff(front.after_pulses_s) * front.sync.per_cycle
-    return float(np.median(gaps)) < 0.6 * front.cycle_s
+    return middle_of(gaps) < 0.6 * front.cycle_s
 
 
 def _weak(front: Front, *, clipped: bool) -> str:
     c = front.cranking
     if c.nature != "voltage" or c.ac_coupled or not front.cycles.count or wrong_gain(front):
         return ""
-    mean_v = float(np.median(front.cycles.level))
+    mean_v = middle_of(front.cycles.level)
     cells = 2.0 if mean_v > HIGHEST_12_V else 1.0  # two 12 V batteries in row
     if mean_v + 0.3 * front.step < cells * WEAK_MEAN_V:
         return (
@@ -254,5 +254,5 @@ def wrong_gain(front: Front) -> bool:
         return not (low <= rest <= high or 2 * low <= rest <= 2 * high)
     if not front.cycles.count:
         return False
-    mean_v = float(np.median(front.cycles.level))
+    mean_v = middle_of(front.cycles.level)
     return not (LOWEST_CRANK_V <= mean_v <= HIGHEST_12_V or 2 * LOWEST_CRANK_V <= mean_v <= 2 * HIGHEST_12_V)

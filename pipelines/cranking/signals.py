@@ -191,7 +191,7 @@ def _present(x: Samples) -> Bools | None:
     few = few[np.isfinite(few)]
     if few.size == 0:
         return np.zeros(x.size, dtype=np.bool_)
-    middle = float(np.median(few))
+    middle = middle_of(few)
     far = abs(middle) > 4.0 * spread_of(few, 0.9, 0.1)
     zeros = far and bool(x.min() <= 0.02 * middle if middle > 0 else x.max() >= 0.02 * middle)
     if not gaps and not zeros:
@@ -258,7 +258,7 @@ def thin_sync(waveform: Waveform, index: int, scale: float, named: str) -> SyncT
 def _upright(high: Samples, low: Samples, scale: float) -> float:
     """-1 where the lead is the wrong way round: a primary rests at plus 12 V or so; a pickup jumps up first."""
     few = high[:: max(1, high.size // 4000)]
-    middle, top, bottom = float(np.median(few)), float(high.max()), float(low.min())
+    middle, top, bottom = middle_of(few), float(high.max()), float(low.min())
     if abs(middle * scale) > 3.0:
         return -1.0 if middle * scale < 0 else 1.0
     return -1.0 if middle - bottom > 2.5 * (top - middle) else 1.0
@@ -288,6 +288,15 @@ def ranked(x: npt.NDArray[np.floating], *shares: float) -> list[float]:
     ranks = [round(share * (x.size - 1)) for share in shares]
     ordered = np.partition(x, sorted(set(ranks)))
     return [float(ordered[rank]) for rank in ranks]
+
+
+def middle_of(x: npt.NDArray[np.floating]) -> float:
+    """Median of a flat array; numpy's own spends ten times as long on a short one."""
+    half = x.size // 2
+    if x.size % 2:
+        return float(np.partition(x, half)[half])
+    ordered = np.partition(x, (half - 1, half))
+    return 0.5 * (float(ordered[half - 1]) + float(ordered[half]))
 
 
 def spread_of(x: npt.NDArray[np.floating], high: float, low: float) -> float:

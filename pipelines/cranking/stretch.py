@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from pipelines.cranking.signals import Array, Bools, Supply, block_mean, ranked
+from pipelines.cranking.signals import Array, Bools, Supply, block_mean, middle_of, ranked
 
 Nature = Literal["voltage", "current"]
 
@@ -65,7 +65,7 @@ def find_cranking(supply: Supply) -> Cranking:
     # against the ripple of the liveliest part; where nothing is quieter than a tenth of it, all is cranking
     lively = ripple > (0.3 if float(ripple.min()) > 0.1 * ref else 0.12) * ref
     swing = float(look.max() - look.min())
-    middle = float(np.median(look))
+    middle = middle_of(look)
     named_current = supply.named == "starter_current"
     floating = abs(middle) < 0.75 * swing and abs(float(look.mean())) < 0.75 * swing
     nature: Nature = "voltage"
@@ -110,9 +110,9 @@ def _lasting_offset(level: Array, lively: Bools, width: int) -> float:
     at = np.flatnonzero(lively)
     if at.size < 4:
         return 0.0
-    later = float(np.median(level[at[at.size // 2 :]]))
+    later = middle_of(level[at[at.size // 2 :]])
     quiet = level[: max(at[0] - width, 0)]
-    return later - (float(np.median(quiet)) if quiet.size > width // 2 else 0.0)
+    return later - (middle_of(quiet) if quiet.size > width // 2 else 0.0)
 
 
 def _sign_of_load(look: Array, level: Array, lively: Bools, rate_hz: float) -> float:
@@ -123,7 +123,7 @@ def _sign_of_load(look: Array, level: Array, lively: Bools, rate_hz: float) -> f
     first = int(at[0])
     window = look[max(0, first - int(0.3 * rate_hz)) : first + int(0.5 * rate_hz)]
     before = look[: max(1, first - int(0.3 * rate_hz))]
-    base = float(np.median(before)) if before.size > 3 else float(level.mean())
+    base = middle_of(before) if before.size > 3 else float(level.mean())
     up, down = float(window.max()) - base, base - float(window.min())
     return -1.0 if down >= up else 1.0
 
@@ -134,7 +134,7 @@ def _pulled_down(level: Array, lively: Bools, stirring: Bools, width: int) -> Bo
     high, low = float(inner.max()), float(inner.min())
     at = np.flatnonzero(lively)
     if at.size:
-        low = float(np.median(level[at]))  # the inrush must not set the scale
+        low = middle_of(level[at])  # the inrush must not set the scale
         low = min(low, ranked(level[at], 0.3)[0])
     if high - low < 0.03 * abs(high) and high > 0:
         return lively
@@ -142,7 +142,7 @@ def _pulled_down(level: Array, lively: Bools, stirring: Bools, width: int) -> Bo
     first = int(np.argmax(pulled)) - width
     if pulled.any() and first > width // 2:
         # an engine that starts lifts the level above rest: what counts is how far it lies below rest
-        rest = float(np.median(level[:first]))
+        rest = middle_of(level[:first])
         if rest - low > 0.03 * abs(rest):
             high = min(high, rest)
     return stirring & (level < high - 0.45 * (high - low))
@@ -163,14 +163,14 @@ def _runs(mask: Bools, rate_hz: float) -> list[tuple[int, int]]:
 def _levels(look: Array, level: Array, runs: list[tuple[int, int]], width: int) -> tuple[float, float, float]:
     """Rest level before, level after the last stretch, and drop, in the turned signal's units."""
     if not runs:
-        return float(np.median(look)), np.nan, np.nan
+        return middle_of(look), np.nan, np.nan
     first, last = runs[0][0], runs[-1][1]
     before = look[: max(0, first - width // 2)]
     behind = level[last + 2 * width :]
-    rest = float(np.median(before)) if before.size >= 8 else np.nan
+    rest = middle_of(before) if before.size >= 8 else np.nan
     # an engine that ran may have stopped again before the record ends
     after = ranked(behind, 0.9)[0] if behind.size >= 8 else np.nan
-    cranked = float(np.median(level[runs[-1][0] : last]))
+    cranked = middle_of(level[runs[-1][0] : last])
     high = rest if np.isfinite(rest) else after
     return rest, after, high - cranked
 
@@ -181,7 +181,7 @@ def _trim(
     """Leave out the inrush (until the signal first comes back up to its cranking level) and the release."""
     spans = []
     for begin, end in runs:
-        usual = float(np.median(look[begin:end]))
+        usual = middle_of(look[begin:end])
         head = look[max(0, begin - int(0.1 * rate_hz)) : begin + int(0.4 * rate_hz)]
         lowest = int(np.argmin(head))
         back = np.flatnonzero(head[lowest:] >= usual)

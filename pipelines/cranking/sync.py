@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipelines.cranking.period import LONGEST_CYCLE_S, SHORTEST_CYCLE_S, RippleSpectrum, comb_score
-from pipelines.cranking.signals import Array, SyncTrace, last_code, smallest_gap
+from pipelines.cranking.signals import Array, SyncTrace, last_code, middle_of, smallest_gap
 from pipelines.kinds.base import EngineFamily, SyncKind
 from pipelines.waveform import Samples
 
@@ -74,8 +74,8 @@ def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> list[P
     base = _baseline(high, rate)
     start_s = trace.start_s + begin / rate
     cranked_s = sum(b - a for a, b in spans_s)
-    resting = float(np.median(base[:: max(1, base.size // 4000)]))
-    step = smallest_gap(high[:: max(1, high.size // 8000)])
+    resting = middle_of(base[:: max(1, base.size // 4000)])
+    step = smallest_gap(high[:: max(1, high.size // 4000)])
     trains: list[PulseTrain] = []
     ups: tuple[Floats, ...] = (high - base, base - low)
     if trace.named == "ignition_pickup":
@@ -122,7 +122,7 @@ def _usual_width(at: Ints) -> float:
         return 0.0
     breaks = np.flatnonzero(np.diff(at) > 1)
     edges = np.concatenate(([-1], breaks, [at.size - 1]))
-    return float(np.median(np.diff(edges)))
+    return middle_of(np.diff(edges))
 
 
 def _heights(up: Floats, rate_hz: float, cranked_s: float) -> tuple[float, float]:
@@ -258,7 +258,7 @@ def _ideas(
     gaps = np.concatenate([np.diff(t) for t in inside]) if inside else np.empty(0)
     if gaps.size < 1:
         return []
-    usual = float(np.median(gaps))
+    usual = middle_of(gaps)
     ideas: list[tuple[float, SyncKind, float]] = []
     for split, trust in ((1, 1.0), (2, 0.8), (3, 0.7)):
         period = usual / split
@@ -289,7 +289,7 @@ def _uneven_cycle(
     lengths = np.concatenate(whole) if whole else np.empty(0)
     if lengths.size < 2:
         return 0.0, 0.0
-    cycle = float(np.median(lengths))
+    cycle = middle_of(lengths)
     good = float((np.abs(lengths / cycle - 1.0) < 0.15).sum())
     expected = sum(max((b - a) * cylinders / cycle - cylinders, 1.0) for a, b in spans_s)
     return cycle, (good - 0.5 * (lengths.size - good)) / max(expected, good)
