@@ -319,3 +319,26 @@ def test_the_html_prints_to_one_a4_page(tmp_path: Path) -> None:
 
 def test_a_file_name_is_safe() -> None:
     assert sheet.file_name(page("a/../b c"), "pdf") == "sheet-a-b-c-2026-10-30.pdf"
+
+
+def test_what_x_finds_is_read_off_the_corrected_curve() -> None:
+    from dashboard.answers import thresholds
+    from models.curves import ThresholdCurves
+    from models.evidence import Weights
+
+    rows = [
+        ("four", x, what, how, share, share - 0.1, share + 0.1, n, float(n))
+        for x, share in ((5.0, 0.9), (5.25, 0.8), (5.5, 0.7))
+        for what, n in (("detection", 12), ("false_alarm", 3))
+        for how in ("corrected", "naive")
+        for share in ((share,) if how == "corrected" else (0.11,))
+    ]
+    names = ("engine_family", "threshold_pct", "what", "how", "share", "low", "high", "n", "effective_n")
+    none = np.zeros(0)
+    found = ThresholdCurves(
+        pl.DataFrame(rows, schema=names, orient="row"), pl.DataFrame(), Weights(none, none, 0, 1.0, 0.0, None)
+    )
+    cost = thresholds.cost_at(found, "four", 5.3)
+    assert (cost.detection.n, cost.detection.estimate) == (12, 0.8)
+    assert cost.false_alarm.estimate is None  # three captures are too few to say
+    assert thresholds.cost_at(found, "another", 5.3).detection.n == 0

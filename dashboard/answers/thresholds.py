@@ -14,7 +14,8 @@ from dashboard import data, words
 from dashboard.answers.spread import fitted, scored
 from models.curves import ThresholdCurves, curves
 from models.evidence import evidence
-from models.thresholds import RECENT_WEEKS, Cost, Proposal, costs_at, propose
+from models.results import Estimate
+from models.thresholds import MIN_OWN, RECENT_WEEKS, Cost, Proposal, propose
 from models.whatif import what_if
 
 LINES = {"detection": "odd engines found", "false_alarm": "healthy engines flagged"}
@@ -49,11 +50,20 @@ def proposals(fit_stamp: str, cost_miss: float, cost_false_alarm: float) -> dict
     return {proposal.engine_family: proposal for proposal in found}
 
 
-@st.cache_resource(max_entries=16, show_spinner=False)
-def cost_of(stamp: str, family: str, limit_pct: float) -> Cost:
-    """False alarms and detection of one limit."""
-    frames = data.frames(stamp)
-    return costs_at(frames["scores"], frames["captures"], frames["outcomes"], {family: limit_pct})[family]
+def cost_at(found: ThresholdCurves, family: str, x_pct: float) -> Cost:
+    """Detection and false alarms at X, read off the corrected curves, so that it costs no time while X moves."""
+    own = found.curves.filter((pl.col("engine_family") == family) & (pl.col("how") == "corrected"))
+    nearest = own.with_columns(away=(pl.col("threshold_pct") - x_pct).abs()).sort("away", maintain_order=True)
+
+    def at(what: str) -> Estimate:
+        rows = nearest.filter(pl.col("what") == what)
+        n = int(rows["n"][0]) if rows.height else 0
+        if n < MIN_OWN:
+            return Estimate.nothing(n, f"too little to say, at least {MIN_OWN} are needed")
+        row = rows.row(0, named=True)
+        return Estimate(n, row["share"], row["low"], row["high"])
+
+    return Cost(false_alarm=at("false_alarm"), detection=at("detection"))
 
 
 def in_force(frames: dict[str, pl.DataFrame], family: str) -> dict[str, Any] | None:

@@ -64,7 +64,6 @@ if move.rows.height:
 left, right = st.columns([3, 2])
 with left:
     st.subheader("What X finds, and what it flags for nothing")
-    found = answers.curves_of(stamp)
     rows = answers.curve_rows(found, name)
     if rows.is_empty():
         notices.too_little("No outcome of this family is confirmed yet, so X can only rest on normal spread.")
