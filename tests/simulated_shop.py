@@ -199,8 +199,10 @@ def skill_shop(
     """A year of captures with ordinary technicians and planted ones.
 
     Args:
-        usable, right: what an ordinary technician has. between_sd: how much ordinary ones differ (SD
-            on the logit scale). confirmed: share of even and of odd calls that get an outcome. coaching: (technician, topic, day) of sessions.
+        usable, right: what an ordinary technician has.
+        between_sd: how much ordinary ones differ (SD on the logit scale).
+        confirmed: share of even and of odd calls that get an outcome.
+        coaching: (technician, topic, day) of sessions.
     """
     rng = np.random.default_rng(seed)
     names = [f"tech {chr(97 + i)}" for i in range(people)]
