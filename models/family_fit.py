@@ -34,6 +34,7 @@ STATS_SCHEMA: dict[str, pl.DataType] = {
     "healthy_captures": pl.Float64(),
     "odd_share": pl.Float64(),
     "vehicles": pl.Int64(),
+    "swing_pct": pl.Float64(),
     "odd_usual_pct": pl.Float64(),
     "odd_limit_pct": pl.Float64(),
 }
@@ -82,11 +83,13 @@ class FamilyFit:
         stats: one row a family. `spread_pct` is the standard deviation of one healthy cylinder's reading
             about the family's pattern (vehicles, repeats and reading error together), with its 95 %
             interval; `between_vehicle_pct` is the part a vehicle keeps, `within_vehicle_pct` what changes
-            from capture to capture beyond the reading error `reading_se_pct`; `own_weight` 0 = borrowed,
-            1 = the family's own; `drift_pct_per_month` is how fast the cylinder `drift_cylinder`, the one that
-            moves most clearly, moves against the others (negative = falling), its interval allowing for
-            the choice among the cylinders; `odd_usual_pct` and `odd_limit_pct` are the median and the
-            (1 - false_alarm_share) quantile of `odd_pct` of new healthy captures.
+            from capture to capture beyond the reading error `reading_se_pct`; `swing_pct` is the standard
+            deviation of what every second cylinder in firing order swings by, which is taken off each
+            capture (`models.swing`). `own_weight` 0 = borrowed, 1 = the family's own.
+            `drift_pct_per_month` is how fast the cylinder `drift_cylinder`, the one that moves most clearly,
+            moves against the others (negative = falling), its interval allowing for the choice among the
+            cylinders. `odd_usual_pct` and `odd_limit_pct` are the median and the (1 - false_alarm_share)
+            quantile of `odd_pct` of new healthy captures.
         pattern: one row a family and cylinder; 100 = the median cylinder; [low, high] 95 % for the usual
             value, [predict_low, predict_high] 95 % for a new healthy capture of a new vehicle.
         healthy: probability of being healthy for each capture that shaped its family.

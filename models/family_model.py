@@ -48,6 +48,7 @@ class FamilySums:
         within_square: weighted square distance of captures to their vehicle's mean, in %^2.
         within_dof: captures beyond the first of each vehicle, weighted.
         reading_variance: mean square reading error of one cylinder, in %^2.
+        contrasts: independent contrasts a capture holds, N - 1 less what taking off a swing costs.
         sorting: further log likelihood over `SIGMA_PCT`, from being unsure which captures are healthy.
     """
 
@@ -58,11 +59,18 @@ class FamilySums:
     within_square: float
     within_dof: float
     reading_variance: float
+    contrasts: float
     sorting: Floats | None = None
 
 
 def family_sums(
-    level_pct: Floats, se_pct: Floats, healthy: Floats, vehicle: Ints, sorting: Floats | None = None
+    level_pct: Floats,
+    se_pct: Floats,
+    healthy: Floats,
+    vehicle: Ints,
+    *,
+    contrasts: float | None = None,
+    sorting: Floats | None = None,
 ) -> FamilySums:
     """Sum up one family's captures.
 
@@ -96,13 +104,16 @@ def family_sums(
         within_square=square,
         within_dof=float(np.sum(weight - effective)),
         reading_variance=variance,
+        contrasts=n - 1.0 if contrasts is None else contrasts,
         sorting=sorting,
     )
 
 
 def no_sums(cylinders: int) -> FamilySums:
     """A family of which nothing is known."""
-    return FamilySums(cylinders, 0.0, np.zeros(0), np.zeros((0, cylinders)), 0.0, 0.0, float("nan"))
+    return FamilySums(
+        cylinders, 0.0, np.zeros(0), np.zeros((0, cylinders)), 0.0, 0.0, float("nan"), cylinders - 1.0
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +162,7 @@ def log_likelihood(sums: FamilySums) -> Floats:
     if sums.vehicle_weight.size == 0:
         # Not one healthy capture; the sound cylinders of odd ones still say something about the spread.
         return np.zeros(shape) + (0.0 if sums.sorting is None else sums.sorting[:, None, None])
-    dof = sums.cylinders - 1
+    dof = sums.contrasts
     var = (SIGMA_PCT**2)[:, None]
     k = RHO[:, None] + (1.0 - RHO)[:, None] / sums.vehicle_weight[None, :]
     precision = 1.0 / k
@@ -169,7 +180,9 @@ def log_likelihood(sums: FamilySums) -> Floats:
     square = np.sum(centre**2, axis=1)[None, :, None]
     if sums.sorting is not None:
         inner = inner + sums.sorting[:, None]
-    return np.asarray(inner[:, :, None] - 0.5 * dof * np.log(pattern_var) - square / (2.0 * pattern_var))
+    return np.asarray(
+        inner[:, :, None] - 0.5 * (sums.cylinders - 1) * np.log(pattern_var) - square / (2.0 * pattern_var)
+    )
 
 
 def _log_sum(values: Floats, axis: tuple[int, ...]) -> Floats:

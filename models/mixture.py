@@ -65,9 +65,8 @@ class Sorted:
         odd_share: share of odd captures.
         healthy: shape (captures,), probability that the capture is healthy.
         log_posterior: for choosing between starting points.
-        sorting_log_likelihood: what being unsure of the sorting, and the sound cylinders of odd captures,
-            say about the spread beyond the weighted healthy captures, shape (k,) over the grid asked for;
-            None where the captures are so many that it makes no difference.
+        sorting_log_likelihood: what being unsure of the sorting says about the spread beyond the weighted
+            healthy captures, shape (k,) over the grid asked for; None where it makes no difference.
     """
 
     pattern_pct: Floats
@@ -130,16 +129,24 @@ def _log_sum(columns: Floats) -> Floats:
 
 
 def healthy_probability(
-    residual_pct: Floats, spread_pct: float, odd_share: float, label: Ints
+    residual_pct: Floats,
+    spread_pct: float,
+    odd_share: float,
+    label: Ints,
+    *,
+    odd_spread_pct: float | None = None,
 ) -> tuple[Floats, Floats]:
     """Probability that each capture is healthy, and its log likelihood.
 
     Args:
         residual_pct: shape (captures, cylinders), reading minus pattern, cylinders >= 3.
         label: shape (captures,), 1 known healthy, -1 known odd, 0 unknown.
+        odd_spread_pct: scatter of the sound cylinders of odd captures; default the healthy spread.
     """
     n = residual_pct.shape[1]
     healthy, one, two, wild = component_log_density(residual_pct, spread_pct)
+    if odd_spread_pct is not None:
+        _, one, two, wild = component_log_density(residual_pct, odd_spread_pct)
     pairs = two.shape[1]
     single = 1.0 - WILD_SHARE - (TWO_SHARE if pairs else 0.0)
     columns = [one + np.log(single / n), (wild + np.log(WILD_SHARE))[:, None]]
@@ -183,6 +190,7 @@ def sort_captures(
     *,
     spread_start_pct: float,
     grid_pct: Floats | None = None,
+    contrasts: float | None = None,
     iterations: int = 40,
 ) -> Sorted:
     """Sort one family's captures into healthy and odd while fitting pattern and spread.
@@ -192,10 +200,11 @@ def sort_captures(
         label: shape (captures,), 1 known healthy, -1 known odd, 0 unknown.
         spread_start_pct: the spread usual in the shop, the weak prior's centre.
         grid_pct: spreads for which `sorting_log_likelihood` is wanted.
+        contrasts: independent contrasts a capture's readings hold, default cylinders - 1.
     """
     best: Sorted | None = None
     for start in starting_patterns(reading_pct, label):
-        found = _from_start(reading_pct, label, start, spread_start_pct, iterations)
+        found = _from_start(reading_pct, label, start, spread_start_pct, contrasts, iterations)
         if best is None or found.log_posterior > best.log_posterior:
             best = found
     if best is None:
@@ -210,7 +219,9 @@ def _sorting(reading_pct: Floats, label: Ints, found: Sorted, grid_pct: Floats) 
     """Log likelihood of the mixture minus that of the captures weighted by their healthy probability.
 
     The weighted likelihood takes the sorting as certain; were the spread wider, more captures would count
-    as healthy. Added to the weighted likelihood, the difference gives the mixture's own.
+    as healthy. Added to the weighted likelihood, the difference gives the mixture's own. The sound cylinders
+    of odd captures are left out of it: a weak cylinder disturbs the reading of its neighbours, so they
+    scatter more than healthy ones do.
     """
     residual = reading_pct - reading_pct.mean(axis=1, keepdims=True) - found.pattern_pct
     n = residual.shape[1]
@@ -219,14 +230,21 @@ def _sorting(reading_pct: Floats, label: Ints, found: Sorted, grid_pct: Floats) 
     at = found.spread_pct * np.exp(np.linspace(-SORTING_REACH, SORTING_REACH, 21))
     difference = np.empty(at.size)
     for place, spread in enumerate(at):
-        _, mixed = healthy_probability(residual, float(spread), found.odd_share, label)
+        _, mixed = healthy_probability(
+            residual, float(spread), found.odd_share, label, odd_spread_pct=found.spread_pct
+        )
         weighted = -0.5 * (n - 1) * weight * np.log(2 * np.pi * spread**2) - square / (2 * spread**2)
         difference[place] = float(mixed.sum()) - weighted
     return np.asarray(np.interp(np.log(grid_pct), np.log(at), difference - difference.max()))
 
 
 def _from_start(
-    reading_pct: Floats, label: Ints, pattern: Floats, spread_start_pct: float, iterations: int
+    reading_pct: Floats,
+    label: Ints,
+    pattern: Floats,
+    spread_start_pct: float,
+    contrasts: float | None,
+    iterations: int,
 ) -> Sorted:
     count, n = reading_pct.shape
     level = reading_pct - reading_pct.mean(axis=1, keepdims=True)
@@ -249,7 +267,7 @@ def _from_start(
         new_pattern = shrink * mean
         centred = level - new_pattern
         square = float(healthy @ np.sum(centred**2, axis=1))
-        dof = max(weight - shrink, 0.0) * (n - 1)
+        dof = max(weight - shrink, 0.0) * (n - 1 if contrasts is None else contrasts)
         new_spread = float(np.sqrt((square + SPREAD_DOF * spread_start_pct**2) / (dof + SPREAD_DOF)))
         done = abs(new_spread - spread) < 1e-4 * spread and np.all(np.abs(new_pattern - pattern) < 1e-4)
         pattern, spread = new_pattern, new_spread

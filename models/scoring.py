@@ -13,6 +13,7 @@ from models.family_fit import FamilyFit
 from models.matrix import NONE, PAIR, SYNC, Layout, Readings, readings_of
 from models.null import lowest_gap
 from models.robust import nanmedian
+from models.swing import swing_of
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -80,10 +81,13 @@ def score_captures(
         member = np.flatnonzero(readings.family == at)
         if member.size == 0 or layout.engine_family not in fit.nulls:
             continue
-        spread = fit.stats.filter(pl.col("engine_family") == layout.engine_family)["spread_pct"].item()
-        expected[member, : layout.cylinders] = expected_pattern(
-            readings, member, layout, fit.pattern_of(layout.engine_family), spread
-        )
+        stat = fit.stats.filter(pl.col("engine_family") == layout.engine_family).row(0, named=True)
+        n, spread = layout.cylinders, stat["spread_pct"]
+        usual = expected_pattern(readings, member, layout, fit.pattern_of(layout.engine_family), spread)
+        # By position: whichever half comes first, a swing is as likely one way as the other.
+        sign = np.where(np.arange(n) % 2 == 0, 1.0, -1.0) * (n % 2 == 0)
+        swing = swing_of(readings.relative_pct[member, :n] - usual, sign, stat["swing_pct"], spread)
+        expected[member, :n] = usual + swing[:, None] * sign
     deviation = readings.relative_pct - expected
     odd, at_column = lowest_gap(deviation)
     alone = odd * _left_out_factor(fit, readings)

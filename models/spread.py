@@ -16,34 +16,22 @@ import polars as pl
 from models.drift import Drift, drift_of
 from models.family_fit import HEALTHY_SCHEMA, PATTERN_SCHEMA, STATS_SCHEMA, FamilyFit, SpreadSettings
 from models.family_model import (
-    SIGMA_PCT,
     FamilySums,
     Posterior,
-    family_sums,
     fit_posteriors,
-    no_sums,
     predictive_readings,
 )
 from models.matrix import NONE, PAIR, SYNC, Layout, Readings, readings_of
-from models.mixture import rough_spread, sort_captures
 from models.null import Null, lowest_gap
 from models.robust import nanmedian
 from models.scoring import Scores, score_captures
+from models.sorting import Shaping, SortedFamily, first_sorting, sort_again
+from models.swing import swing_of
 
 __all__ = ["FamilyFit", "Scores", "SpreadSettings", "fit_families", "score_captures"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-
-
-@dataclass(frozen=True, slots=True)
-class _Shaping:
-    """The captures of one family that shape it, by cylinder number (or position where none is named)."""
-
-    rows: Ints
-    level_pct: Floats
-    se_pct: Floats
-    kind: int
 
 
 def fit_families(
@@ -64,31 +52,29 @@ def fit_families(
     """
     settings = settings or SpreadSettings()
     readings = readings_of(captures, cylinders, families, outcomes)
-    shaping = [_shape_family(readings, at) for at in range(len(readings.layouts))]
-    healthy, odd_share, sums = _sort_all(readings, shaping, settings)
     groups = sorted({layout.group for layout in readings.layouts})
     group = np.array([groups.index(layout.group) for layout in readings.layouts], dtype=np.int64)
-    posteriors = fit_posteriors(sums, group, seed=settings.seed)
+    families_sorted = first_sorting(readings, group, usual_spread_pct=settings.usual_spread_pct)
+    posteriors = fit_posteriors([one.sums for one in families_sorted], group, seed=settings.seed)
     # Once more, now that each family's spread has been weighed against the shop's.
     starts = [posterior.sigma_quantile(0.5) for posterior in posteriors]
-    healthy, odd_share, sums = _sort_all(readings, shaping, settings, starts)
-    posteriors = fit_posteriors(sums, group, seed=settings.seed)
+    families_sorted = sort_again(readings, group, families_sorted, starts)
+    posteriors = fit_posteriors([one.sums for one in families_sorted], group, seed=settings.seed)
     stats, patterns, labels = [], [], []
     nulls: dict[str, Null] = {}
     for at, layout in enumerate(readings.layouts):
-        described = _describe(
-            readings, layout, at, shaping[at], healthy[at], sums[at], posteriors[at], settings
-        )
-        stats.append(described.stats | {"odd_share": odd_share[at]})
+        one = families_sorted[at]
+        described = _describe(readings, layout, at, one, posteriors[at], settings)
+        stats.append(described.stats)
         patterns += described.pattern
         nulls[layout.engine_family] = described.null
-        label = readings.healthy_label[shaping[at].rows]
+        label = readings.healthy_label[one.shaping.rows]
         labels.append(
             pl.DataFrame(
                 {
-                    "capture_file": readings.capture_file.gather(shaping[at].rows.tolist()),
-                    "engine_family": pl.repeat(layout.engine_family, shaping[at].rows.size, eager=True),
-                    "healthy_probability": healthy[at],
+                    "capture_file": readings.capture_file.gather(one.shaping.rows.tolist()),
+                    "engine_family": pl.repeat(layout.engine_family, one.shaping.rows.size, eager=True),
+                    "healthy_probability": one.healthy,
                     "label": np.array(["known odd", "not known", "known healthy"])[label + 1].tolist(),
                 },
                 schema=HEALTHY_SCHEMA,
@@ -104,60 +90,6 @@ def fit_families(
     )
 
 
-def _shape_family(readings: Readings, family: int) -> _Shaping:
-    """Pick the captures that can shape the pattern: named cylinders first, then pairs, then positions."""
-    count = readings.layouts[family].cylinders
-    member = readings.family == family
-    sync = np.flatnonzero(member & (readings.identified == SYNC))
-    pair = np.flatnonzero(member & (readings.identified == PAIR))
-    nameless = np.flatnonzero(member & (readings.identified == NONE))
-    kind = SYNC
-    rows = sync
-    if sync.size < 5 and pair.size:
-        rows, kind = np.sort(np.concatenate([sync, pair])), (SYNC if sync.size > pair.size else PAIR)
-    if rows.size < 5 and nameless.size > rows.size:
-        rows, kind = nameless, NONE
-    value = readings.relative_pct[rows, :count]
-    error = readings.se_pct[rows, :count]
-    if kind != NONE:
-        place = np.argsort(readings.cylinder[rows, :count], axis=1)
-        value = np.take_along_axis(value, place, axis=1)
-        error = np.take_along_axis(error, place, axis=1)
-    return _Shaping(rows, value, error, kind)
-
-
-def _sort_all(
-    readings: Readings, shaping: list[_Shaping], settings: SpreadSettings, starts: list[float] | None = None
-) -> tuple[list[Floats], list[float | None], list[FamilySums]]:
-    if starts is None:
-        rough = [
-            rough_spread(one.level_pct, np.median(one.level_pct, axis=0))
-            for one in shaping
-            if one.rows.size >= 5
-        ]
-        usual = settings.usual_spread_pct
-        if rough:
-            usual = float(np.clip(np.median(rough), 0.4 * usual, 3.0 * usual))
-        starts = [usual] * len(shaping)
-    healthy: list[Floats] = []
-    shares: list[float | None] = []
-    sums: list[FamilySums] = []
-    for at, one in enumerate(shaping):
-        if one.rows.size == 0:
-            healthy.append(np.zeros(0))
-            shares.append(None)
-            sums.append(no_sums(readings.layouts[at].cylinders))
-            continue
-        label = readings.healthy_label[one.rows]
-        found = sort_captures(one.level_pct, label, spread_start_pct=starts[at], grid_pct=SIGMA_PCT)
-        healthy.append(found.healthy)
-        shares.append(found.odd_share)
-        level = one.level_pct - one.level_pct.mean(axis=1, keepdims=True)
-        vehicle = readings.vehicle[one.rows]
-        sums.append(family_sums(level, one.se_pct, found.healthy, vehicle, found.sorting_log_likelihood))
-    return healthy, shares, sums
-
-
 @dataclass(frozen=True, slots=True)
 class _Described:
     stats: dict[str, object]
@@ -169,16 +101,21 @@ def _describe(
     readings: Readings,
     layout: Layout,
     at: int,
-    shaping: _Shaping,
-    healthy: Floats,
-    sums: FamilySums,
+    one: SortedFamily,
     posterior: Posterior,
     settings: SpreadSettings,
 ) -> _Described:
     n = layout.cylinders
+    shaping, healthy, sums = one.shaping, one.healthy, one.sums
     rng = np.random.default_rng([settings.seed, at, n])
     centre, pattern_draws = posterior.pattern_pct, posterior.draws_pattern
     fresh = predictive_readings(posterior, settings.draws, rng)
+    fresh = fresh + one.swing_pct * rng.standard_normal((settings.draws, 1)) * one.sign
+    if one.swing_pct > 0.0:
+        # The mean swing of the captures at hand passes for pattern, so the pattern is less certain by it.
+        vehicles = max(float(np.minimum(sums.vehicle_weight, 1.0).sum()), 1.0)
+        wobble = one.swing_pct / np.sqrt(vehicles)
+        pattern_draws = pattern_draws + wobble * rng.standard_normal((pattern_draws.shape[0], 1)) * one.sign
     if shaping.kind == PAIR:
         centre, pattern_draws = (_over_pairs(values, layout) for values in (centre, pattern_draws))
     elif shaping.kind == NONE:
@@ -189,7 +126,9 @@ def _describe(
     fresh = 100.0 + fresh - nanmedian(fresh, axis=1, keepdims=True)
     low, high = np.quantile(known.T.copy(), [0.025, 0.975], axis=1)
     predict_low, predict_high = np.quantile(fresh.T.copy(), [0.025, 0.975], axis=1)
-    odd, _ = lowest_gap(fresh - usual)
+    residual = fresh - usual
+    swing = swing_of(residual, one.sign, one.swing_pct, posterior.sigma_quantile(0.5))
+    odd, _ = lowest_gap(residual - swing[:, None] * one.sign)
     null = Null.from_draws(odd)
     label = readings.healthy_label[shaping.rows]
     confirmed = readings.confirmed[shaping.rows]
@@ -230,10 +169,12 @@ def _describe(
         "drift_low": drift.slope.low,
         "drift_high": drift.slope.high,
         "drift_cylinder": drift.cylinder,
-        "why": _why(basis, shaping, label, effective, sums, posterior, drift.slope.why),
+        "why": _why(basis, shaping, label, effective, sums, posterior, one.swing_pct, drift.slope.why),
         "healthy_captures": effective,
         "vehicles": int(np.unique(readings.vehicle[member]).size),
         "odd_usual_pct": null.quantile(0.5),
+        "odd_share": one.odd_share,
+        "swing_pct": one.swing_pct,
         "odd_limit_pct": null.quantile(1.0 - settings.false_alarm_share),
     }
     pattern: list[dict[str, object]] = [
@@ -265,11 +206,12 @@ def _over_pairs(values: Floats, layout: Layout) -> Floats:
 
 def _why(
     basis: str,
-    shaping: _Shaping,
+    shaping: Shaping,
     label: Ints,
     effective: float,
     sums: FamilySums,
     posterior: Posterior,
+    swing_pct: float,
     drift_why: str | None,
 ) -> str:
     count = int(shaping.rows.size)
@@ -296,6 +238,11 @@ def _why(
         text = (
             f"Too few captures are known to be healthy ({labelled}), so all {count} were sorted; "
             f"{effective:.0f} look healthy; {own}."
+        )
+    if swing_pct > posterior.sigma_quantile(0.5):
+        text += (
+            f" From capture to capture every second cylinder in firing order swings by about {swing_pct:.1f} % "
+            "against the others; that is taken off before a capture is judged."
         )
     if shaping.kind == PAIR:
         text += " The sync pulse names pairs only, so the pattern is the mean of each pair."
