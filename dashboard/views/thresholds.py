@@ -48,9 +48,9 @@ st.session_state.setdefault(x_key, answers.starting_x(force, proposal, limits))
 tried = st.slider("Odd from X below the others, %", *limits, step=0.1, key=x_key)
 now = force["threshold_pct"] if force else None
 move = answers.moved(stamp, name, tried, now)
-st.markdown(
-    f"**{move.sentence}** At X = {words.number(tried, 1)} %: {answers.cost_words(answers.cost_of(stamp, name, tried))}."
-)
+found = answers.curves_of(stamp)
+cost = answers.cost_words(answers.cost_at(found, name, tried))
+st.markdown(f"**{move.sentence}** At X = {words.number(tried, 1)} %: {cost}.")
 if move.rows.height:
     event = parts.table(
         move.rows, on_select="rerun", selection_mode="single-row", height=230, key="move_table",
