@@ -8,6 +8,7 @@ from pipelines.cranking.front import Front, raw_while_cranking
 from pipelines.cranking.signals import last_code, middle_of, spread_of
 from pipelines.cranking.stretch import PLAUSIBLE_REST_V
 from pipelines.kinds.base import Check, Hookup, Severity
+from pipelines.waveform import Samples
 
 FEW_CYCLES = 3.5
 WEAK_MEAN_V = 9.6  # common practice at about 21 C, no source: the published 9.6 V belongs to a 15 s load test
@@ -147,18 +148,17 @@ def _clipped(front: Front) -> str:
     """
     supply = front.channels.supply
     whole = supply.raw[:: max(1, supply.raw.size // 8_000)]
-    whole = whole[np.isfinite(whole)]
+    whole = _without_dropouts(whole, supply.missing is not None)
     if whole.size < 64:
         return ""
     if float(np.ptp(whole)) == 0.0:
         return _cut("edge", 100.0) if whole[0] != 0.0 else ""
     spans = raw_while_cranking(supply, front.cranking) if front.cranking.spans else whole
-    spans = spans[np.isfinite(spans)]
+    spans = _without_dropouts(spans, supply.missing is not None)
     if spans.size < 64:
         return ""
     step = front.step / abs(supply.scale)
     swing = spread_of(spans, 0.98, 0.02)
-    # gaps that scopes write for "off the screen" and dropouts at zero are no edge
     for sign, name in ((1.0, "top"), (-1.0, "bottom")):
         edge = float((sign * whole).max()) * sign
         tolerance = max(0.3 * step, 1e-6 * abs(edge))
@@ -173,6 +173,12 @@ def _clipped(front: Front) -> str:
         if at_edge > CLIPPED_SHARE and at_edge > 6.0 * beside and swing > 12.0 * step:
             return _cut(name, 100.0 * at_edge)
     return ""
+
+
+def _without_dropouts(x: Samples, some: bool) -> Samples:
+    """Gaps and lost samples written as zero are no edge."""
+    x = x[np.isfinite(x)]
+    return x[np.abs(x) > 0.02 * abs(middle_of(x))] if some and x.size else x
 
 
 def _cut(name: str, share_pct: float) -> str:

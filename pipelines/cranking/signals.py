@@ -144,7 +144,7 @@ def _look(x: Samples, rate_hz: float) -> _Look:
     few = few[np.isfinite(few)]
     if few.size < 16:
         return _Look(0.0, 0.0, 0.0)
-    width = max(3, int(0.02 * rate_hz / step))
+    width = min(max(3, int(0.02 * rate_hz / step)), few.size // 2)
     total = np.cumsum(few)
     slow = (total[width:] - total[:-width]) / width
     half = width // 2

@@ -58,6 +58,8 @@ def find_cranking(supply: Supply) -> Cranking:
     step = max(1, round(supply.rate_hz / LOOK_HZ))
     look = block_mean(supply.level.astype(np.float32), step)  # float32 is plenty to look at
     rate_hz = supply.rate_hz / step
+    if look.size < max(8, SHORTEST_S * rate_hz):
+        return Cranking(supply.level, (), "voltage", False, False, np.nan, np.nan, np.nan)
     width = max(3, int(LEVEL_S * rate_hz))
     level = moving_mean(look, width)
     ripple = np.sqrt(moving_mean((look - moving_mean(look, 2 * width)) ** 2, 2 * width))
