@@ -101,8 +101,10 @@ def standard_errors(by_cycle: Array, relative: Array) -> Array:
     """Standard error of each relative figure in per cent, from the cycles, shape (cylinders,).
 
     Each cycle's departure is taken against the cylinders around the median, and neighbouring cycles may be alike:
-    the variance of the mean is inflated by their lag-one correlation (Newey W. & West K. (1987), Econometrica
-    55:703-708, with one lag). One cycle alone has no spread: infinite.
+    the variance of the mean, gamma_0 / n, becomes (gamma_0 + 2 gamma_1) / n with their lag-one
+    covariance (a textbook formula for a short-memory series, Priestley M. B. (1981), Spectral Analysis and Time
+    Series, section 5.3, from memory), and never less than 0.4 of the plain one. One cycle alone has no spread:
+    infinite.
     """
     cycles = by_cycle.shape[0]
     if cycles < 2:
@@ -114,8 +116,9 @@ def standard_errors(by_cycle: Array, relative: Array) -> Array:
     apart = 100.0 * (by_cycle - middle[:, None] * (relative / 100.0)) / scale
     apart -= apart.mean(axis=0)
     variance = (apart**2).sum(axis=0) / (cycles - 1)
-    lag = (apart[1:] * apart[:-1]).sum(axis=0) / (cycles - 1)
-    return np.asarray(np.sqrt(np.maximum(variance + lag, 0.3 * variance) / cycles))
+    # taking off the mean makes neighbours look less alike by the share 1 / cycles: put that back
+    lag = (apart[1:] * apart[:-1]).sum(axis=0) / (cycles - 1) + variance / cycles
+    return np.asarray(np.sqrt(np.maximum(variance + 2.0 * lag, 0.4 * variance) / cycles))
 
 
 def _sequence(family: EngineFamily, sync_cylinder: int) -> tuple[tuple[int, ...], Array]:
