@@ -28,6 +28,8 @@ LOG = logging.getLogger("shopspread.dashboard")
 @st.fragment(run_every=POLL_S)
 def watch(seen: str) -> None:
     """Draw the page again as soon as an ingest, a fit or a decision has landed."""
+    if st.session_state.pop("just_looked", False):
+        return  # drawn with the whole page, which has read the version this very moment
     try:
         now = data.stamp()
     except ShopspreadError:
@@ -59,6 +61,7 @@ def main() -> None:
         notices.trouble(str(error))
         return
     st.session_state["stamp"] = stamp
+    st.session_state["just_looked"] = True
     watch(stamp)
     if not stamp or not data.frames(stamp)["captures"].height + data.frames(stamp)["orders"].height:
         settings_page = bool(stamp) and page.title == "Intake and settings"

@@ -22,7 +22,7 @@ from pipelines.errors import ShopspreadError
 from pipelines.kinds import kind, kinds
 from pipelines.report import last_day
 from pipelines.store import load
-from pipelines.warehouse import DEFAULT_WAREHOUSE, Warehouse
+from pipelines.warehouse import DATABASE_NAME, DEFAULT_WAREHOUSE, Warehouse
 from pipelines.waveform import Waveform
 
 KEPT = 48
@@ -39,14 +39,24 @@ def warehouse() -> Warehouse:
     Raises:
         WarehouseError: when there is none, or it is of a newer program, or in use for too long.
     """
-    return Warehouse(path())
+    place = path()
+    file = _database(place)
+    return _opened(str(place), file.stat().st_ino if file.exists() else 0)
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _opened(place: str, inode: int) -> Warehouse:  # noqa: ARG001  (a replaced file is looked at anew)
+    # It holds no connection, only paths; kept, because looking at the schema opens the file once more.
+    return Warehouse(Path(place))
+
+
+def _database(place: Path) -> Path:
+    return place if place.suffix == ".duckdb" else place / DATABASE_NAME
 
 
 def exists() -> bool:
     """Whether there is a warehouse to read."""
-    place = path()
-    database = place if place.suffix == ".duckdb" else place / "shopspread.duckdb"
-    return database.exists()
+    return _database(path()).exists()
 
 
 def is_demo() -> bool:

@@ -115,7 +115,7 @@ def sessions(work_stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], 
 
 def funnel_of(work_stamp: str, as_of: dt.date, measure: str) -> Funnel:
     """The funnel of one measure over the technicians."""
-    return funnel(skills(work_stamp, as_of), measure, least_n=settings_of(data.stamp()).least_n)
+    return funnel(skills(work_stamp, as_of), measure, least_n=PeopleSettings().least_n)
 
 
 def chart_points(found: CoachingList, technician: str, topic: str) -> pl.DataFrame:
