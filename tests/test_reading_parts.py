@@ -185,19 +185,21 @@ def test_inversion_against_a_general_optimiser(cylinders: int, weak: int, left: 
     mean = ripple.mean(axis=0)
     size = float(np.sqrt(2 * (mean @ mean) / BINS))
     noise = inversion._noise(ripple / size, inversion.orders_for(cylinders))
-    fit = inversion._Fit(mean / size, angles, inversion.USUAL, inversion.SPREAD, noise)
+    fit = inversion._Fit(mean / size, angles, inversion.USUAL, inversion.SPREAD, noise, inversion.USUAL_RHO)
     solved = fit.solve()
 
     def left_over(z: np.ndarray) -> np.ndarray:
         x, linear = z[:5], z[5:]
-        plain, bent = fit.in_angle(fit.cycle, float(x[1]))
+        plain, bent = fit.in_angle(fit.cycle, x)
         predicted = fit.predictors(x) @ linear
         data = fit.real(fit.observed(x, plain, bent) - predicted)
         return np.concatenate([data, -(fit.prior @ linear), (x - inversion.USUAL) / inversion.SPREAD])
 
     start = np.concatenate([inversion.USUAL, np.full(cylinders, fit.size), np.zeros(cylinders)])
     start[0] = solved.x[0] + 0.1
-    slow = least_squares(left_over, start, method="trf", x_scale="jac", max_nfev=400)
+    free = np.full(2 * cylinders, np.inf)
+    bounds = (np.concatenate([inversion.LOWEST, -free]), np.concatenate([inversion.HIGHEST, free]))
+    slow = least_squares(left_over, start, bounds=bounds, method="trf", x_scale="jac", max_nfev=400)
     strength = slow.x[5 : 5 + cylinders]
     relative = 100 * strength / np.median(strength)
     found = 100 * fast.strength / np.median(fast.strength)
@@ -211,14 +213,14 @@ def test_closed_form_slopes_against_differences() -> None:
     angles = np.array(family(6).firing_angles_deg)
     mean = ripple.mean(axis=0)
     size = float(np.sqrt(2 * (mean @ mean) / BINS))
-    fit = inversion._Fit(mean / size, angles, inversion.USUAL, inversion.SPREAD, None)
-    x = inversion.USUAL + np.array([0.3, 0.02, 2.0, 0.1, 0.05])
+    fit = inversion._Fit(mean / size, angles, inversion.USUAL, inversion.SPREAD, None, 0.3)
+    x = inversion.USUAL + np.array([0.3, 0.02, 2.0, 0.1, -0.2])
     state = fit.at(x)
     slopes = fit.slopes(state)
     rows = 2 * fit.orders.size
 
     def held(y: np.ndarray) -> np.ndarray:
-        plain, bent = fit.in_angle(fit.cycle, float(y[1]))
+        plain, bent = fit.in_angle(fit.cycle, y)
         return fit.real(fit.observed(y, plain, bent) - fit.predictors(y) @ state.linear)
 
     for j, step in enumerate((1e-4, 1e-4, 1e-3, 1e-4, 1e-4)):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from pipelines.cranking.front import Front, look_at
@@ -16,6 +18,7 @@ from pipelines.waveform import Waveform
 FIRES_BEFORE_TOP_DEG = 8.0
 FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
 UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
+CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.8
 LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still reaches 0.5
 WORST_MISFIT = 0.5  # of the ripple's RMS; odd engines reach 0.35
 CLEARLY_BETTER = (
@@ -47,7 +50,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         # what depends on cycles that are none says nothing
         told = {name: value for name, value in features.items() if name == "rest_v"}
         features = {**dict.fromkeys(features, np.nan), **told, "cycles": 0.0}
-        checks = tuple(c for c in checks if c.check not in ("coarse_resolution", "no_sync", "weak_battery"))
+        checks = tuple(c for c in checks if c.check not in ("coarse_resolution", "no_sync"))
         return Reading("unusable", reason, features, (), checks, None, reader_version)
     error = standard_errors(found.by_cycle, relative)
     features |= {
@@ -55,6 +58,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         "ripple_misfit": found.misfit,
         "starter_memory_cycles": found.tau / (2.0 * np.pi),
         "speed_swing": found.kappa,
+        "series_exponent": found.series,
         "top_after_sync_deg": found.phase_deg if front.sync is not None else np.nan,
     }
     named, companions, identity = _names(front, order, angles, settled)
@@ -88,6 +92,12 @@ def _is_an_engine(front: Front, found: Inversion, relative: Array) -> bool:
         np.isfinite(relative).all() and np.median(found.strength) > 0 and np.abs(relative).max() < 1000.0
     ):
         return False
+    if (
+        front.sync is not None
+        and front.cycles.coherence > CERTAIN_COHERENCE
+        and found.misfit < WORST_WITH_SYNC
+    ):
+        return True  # what repeats in step with the coil is the engine, however odd
     return front.cycles.coherence > LEAST_COHERENCE and found.misfit < WORST_MISFIT
 
 
@@ -143,23 +153,24 @@ def _place(front: Front, angles: Array) -> tuple[int, bool, Inversion]:
     """
     ripple = front.cycles.ripple
     sync = front.sync
+    fit = partial(invert, drop=front.cranking.drop)
     if sync is not None and sync.style == "coil_on_plug":
-        return 0, True, invert(ripple, angles, FIRES_BEFORE_TOP_DEG)
+        return 0, True, fit(ripple, angles, FIRES_BEFORE_TOP_DEG)
     if sync is not None and sync.style == "waste_spark":
-        first = invert(ripple, angles, FIRES_BEFORE_TOP_DEG)
+        first = fit(ripple, angles, FIRES_BEFORE_TOP_DEG)
         if _same_after_half(angles):
             return 0, False, first
-        second = invert(np.roll(ripple, BINS // 2, axis=1), angles, FIRES_BEFORE_TOP_DEG)
+        second = fit(np.roll(ripple, BINS // 2, axis=1), angles, FIRES_BEFORE_TOP_DEG)
         better = min(first, second, key=lambda f: f.cost)
         return 0, abs(first.cost - second.cost) > CLEARLY_BETTER, better
     places = _unlike_places(angles)
     if sync is not None:
-        fits = [(by, invert(ripple, _rotated(angles, by), FIRES_BEFORE_TOP_DEG)) for by in places]
+        fits = [(by, fit(ripple, _rotated(angles, by), FIRES_BEFORE_TOP_DEG)) for by in places]
     else:
         fits = []
         for by in places:
             turned = _rotated(angles, by)
-            fits.append((by, invert(ripple, turned, _first_top_deg(ripple, turned), UNSURE_DEG)))
+            fits.append((by, fit(ripple, turned, _first_top_deg(ripple, turned), UNSURE_DEG)))
     by, best = min(fits, key=lambda f: f[1].cost)
     return by, False, best
 

@@ -152,7 +152,9 @@ def _clipped(front: Front) -> str:
     if whole.size < 64:
         return ""
     if float(np.ptp(whole)) == 0.0:
-        return _cut("edge", 100.0) if whole[0] != 0.0 else ""
+        level = abs(float(whole[0]) * supply.scale)
+        # a battery at rest may fill one step of a coarse scope
+        return _cut("edge", 100.0) if level > PLAUSIBLE_REST_V[1] else ""
     spans = raw_while_cranking(supply, front.cranking) if front.cranking.spans else whole
     spans = _without_dropouts(spans, supply.missing is not None)
     if spans.size < 64:

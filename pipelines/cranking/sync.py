@@ -21,6 +21,7 @@ STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firi
 RUNS_AT = 0.55  # of the usual gap while cranking: uneven firing keeps a gap in three above it
 UNEXPECTED = 0.75  # weight of a style other than the family's table says
 LEAST_AGREEMENT, BEYOND_DOUBT = 0.3, 0.93
+LEAST_COMB = 0.45  # of the best comb score: a cycle the ripple knows nothing of is none
 PULSE_OVER_BASE = (
     0.35  # a dwell pulls a primary from the battery's level to about zero, a flyback lifts it far above
 )
@@ -199,6 +200,8 @@ def make_sense(
             if worth <= 0 or not SHORTEST_CYCLE_S <= cycle <= LONGEST_CYCLE_S:
                 continue
             agrees = float(comb_score(spectrum, np.array(cycle), family.firing_angles_deg)) / likely[0][1]
+            if agrees < LEAST_COMB:
+                continue
             believed = 1.0 if style == family.sync_kind else UNEXPECTED
             total = worth * agrees * believed * (1.0 - 0.01 * place)
             if best is None or total > best[0]:
