@@ -50,7 +50,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         # what depends on cycles that are none says nothing
         told = {name: value for name, value in features.items() if name == "rest_v"}
         features = {**dict.fromkeys(features, np.nan), **told, "cycles": 0.0}
-        checks = tuple(c for c in checks if c.check not in ("coarse_resolution", "no_sync"))
+        checks = tuple(c for c in checks if c.check != "no_sync")
         return Reading("unusable", reason, features, (), checks, None, reader_version)
     error = standard_errors(found.by_cycle, relative)
     features |= {

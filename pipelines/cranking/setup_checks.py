@@ -216,11 +216,14 @@ def _runs_on(front: Front) -> bool:
 
 def _weak(front: Front, *, clipped: bool) -> str:
     c = front.cranking
-    if c.nature != "voltage" or c.ac_coupled or not front.cycles.count or wrong_gain(front):
+    if c.nature != "voltage" or c.ac_coupled or not c.spans or wrong_gain(front):
         return ""
-    mean_v = middle_of(front.cycles.level)
+    if front.cycles.count:
+        mean_v = middle_of(front.cycles.level)
+    else:
+        mean_v = float(np.concatenate([c.load_down[a:b] for a, b in c.spans]).mean())
     cells = 2.0 if mean_v > HIGHEST_12_V else 1.0  # two 12 V batteries in row
-    if mean_v + 0.3 * front.step < cells * WEAK_MEAN_V:
+    if mean_v + 0.5 * front.step < cells * WEAK_MEAN_V:
         return (
             f"The battery holds only {mean_v:.1f} V on average while cranking (below {cells * WEAK_MEAN_V:.1f} V at "
             "about 21 C is weak by common practice): charge and test it first, slow and uneven cranking blurs the "

@@ -18,6 +18,7 @@ Floats = npt.NDArray[np.floating]
 BASE_S = 0.08
 LONGEST_PULSE_S = 0.012  # a dwell lasts up to about 8 ms; a ripple of the supply several times that
 STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firings do on any engine
+RUNS_FOR = 4  # gaps
 RUNS_AT = 0.55  # of the usual gap while cranking: uneven firing keeps a gap in three above it
 UNEXPECTED = 0.75  # weight of a style other than the family's table says
 LEAST_AGREEMENT, BEYOND_DOUBT = 0.3, 0.93
@@ -162,18 +163,19 @@ def _is_cut_off(high: Samples, at: Ints, top: float, step: float, rate_hz: float
 
 
 def starts_running_s(trains: list[PulseTrain]) -> float:
-    """When pulses begin to come much faster than they did, three in a row: the engine runs. inf = it does not."""
-    for train in trains:
-        gaps = np.diff(train.times_s)
-        if gaps.size > 4:
-            widest = np.maximum(np.maximum(gaps[:-2], gaps[1:-1]), gaps[2:])
-            if widest.min() >= RUNS_AT * gaps.max():
-                return np.inf  # the usual case, told at once
-        for i in range(3, gaps.size - 2):
-            if (gaps[i : i + 3] < RUNS_AT * np.median(gaps[:i])).all():
-                return float(train.times_s[i])
-        if gaps.size > 4:
-            return np.inf
+    """When pulses begin to come much faster than they did and keep to it: the engine runs. inf = it does not.
+
+    Only the tallest pulses are asked: lower thresholds may take other coils' crosstalk in from some point on.
+    """
+    gaps = np.diff(trains[0].times_s) if trains else np.empty(0)
+    if gaps.size < RUNS_FOR + 3:
+        return np.inf
+    widest = np.maximum(np.maximum(gaps[:-2], gaps[1:-1]), gaps[2:])
+    if widest.min() >= RUNS_AT * gaps.max():
+        return np.inf  # the usual case, told at once
+    for i in range(3, gaps.size - RUNS_FOR + 1):
+        if (gaps[i : i + RUNS_FOR] < RUNS_AT * np.median(gaps[:i])).all():
+            return float(trains[0].times_s[i])
     return np.inf
 
 
