@@ -342,3 +342,22 @@ def test_what_x_finds_is_read_off_the_corrected_curve() -> None:
     assert (cost.detection.n, cost.detection.estimate) == (12, 0.8)
     assert cost.false_alarm.estimate is None  # three captures are too few to say
     assert thresholds.cost_at(found, "another", 5.3).detection.n == 0
+
+
+def test_an_outcome_is_not_held_against_a_capture_made_after_the_repair() -> None:
+    outcome = {
+        "finding": "odd",
+        "confirmed_cylinders": [3],
+        "method": "borescope",
+        "confirmed_at": dt.datetime(2026, 10, 30, 9),
+    }
+    before = {"captured_at": dt.datetime(2026, 10, 29, 15), "purpose": "diagnosis"}
+    assert (
+        capture_answers.job_outcome(before, outcome)
+        == "Confirmed odd, cylinder 3, by borescope on 2026-10-30."
+    )
+    for after in (
+        {"captured_at": dt.datetime(2026, 10, 30, 16), "purpose": "known_good"},
+        {"captured_at": dt.datetime(2026, 11, 2, 8), "purpose": "diagnosis"},
+    ):
+        assert "before the repair" in capture_answers.job_outcome(after, outcome)

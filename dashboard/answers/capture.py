@@ -65,7 +65,7 @@ def view(frames: dict[str, pl.DataFrame], capture_file: str) -> CaptureView | No
         checks=frames["checks"].filter(own).select("check", "severity", "detail"),
         reasons=reasons(score.get("reasons")),
         reason_rows=reason_rows(score.get("reasons")),
-        outcome=_outcome(frames["outcomes"], row["repair_order"]),
+        outcome=_outcome(frames["outcomes"], row),
         called=_called(row),
     )
 
@@ -200,11 +200,25 @@ def _chance(score: dict[str, Any]) -> str:
     return f"A healthy capture of this family is at least this odd {words.chance(p)} times{behind}."
 
 
-def _outcome(outcomes: pl.DataFrame, order: str | None) -> str | None:
+def _outcome(outcomes: pl.DataFrame, row: dict[str, Any]) -> str | None:
+    order = row["repair_order"]
     found = outcomes.filter(pl.col("repair_order") == order) if order else outcomes.clear()
-    if found.is_empty():
-        return None
-    return outcome_words(found.row(0, named=True))
+    return None if found.is_empty() else job_outcome(row, found.row(0, named=True))
+
+
+def job_outcome(capture: dict[str, Any], outcome: dict[str, Any]) -> str:
+    """What was confirmed on a capture's job, and whether it speaks of the engine as captured.
+
+    A capture made known good, or after the day of the confirmation, shows the engine after the repair.
+    """
+    text = outcome_words(outcome)
+    taken, confirmed = capture["captured_at"], outcome["confirmed_at"]
+    later = taken is not None and confirmed is not None and taken.date() > confirmed.date()
+    if outcome["finding"] == "odd" and (capture["purpose"] == "known_good" or later):
+        return (
+            f"Of this job, before the repair: {text[0].lower()}{text[1:]} This capture was made afterwards."
+        )
+    return text
 
 
 def outcome_words(outcome: dict[str, Any]) -> str:

@@ -10,7 +10,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data, words
-from dashboard.answers.capture import outcome_words
+from dashboard.answers.capture import job_outcome
 from dashboard.answers.spread import fitted, quantile_band, scored
 from models.gauge import GaugeCheck, deviation_against_gauge
 from models.nearest import nearest, turned
@@ -148,7 +148,7 @@ def neighbours(stamp: str, family: str, capture_file: str) -> pl.DataFrame:
         extra = {"deviations_pct": deviations, "query_deviation_pct": deviations[own]}
     found = nearest(cycles, cycles[own], NEIGHBOURS, leave_out=own, **extra)
     captures = {row["capture_file"]: row for row in frames["captures"].iter_rows(named=True)}
-    outcomes = {row["repair_order"]: outcome_words(row) for row in frames["outcomes"].iter_rows(named=True)}
+    outcomes = {row["repair_order"]: row for row in frames["outcomes"].iter_rows(named=True)}
     odd = dict(frames["scores"].select("capture_file", "odd_pct").iter_rows())
     rows = []
     for place, distance in zip(found.index, found.distance, strict=True):
@@ -161,7 +161,9 @@ def neighbours(stamp: str, family: str, capture_file: str) -> pl.DataFrame:
                 words.day(row["captured_at"]),
                 row["technician"],
                 "unknown" if low is None else f"{words.number(low, 1)} %",
-                outcomes.get(row["repair_order"], "nothing confirmed"),
+                job_outcome(row, outcomes[row["repair_order"]])
+                if row["repair_order"] in outcomes
+                else "Nothing confirmed.",
             )
         )
     return pl.DataFrame(rows, schema=schema, orient="row")

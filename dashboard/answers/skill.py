@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from dashboard import words
-from models.coaching import BeforeAfter, CoachingItem
+from models.coaching import BeforeAfter, CoachingItem, CoachingList
 from models.funnels import Funnel
 from models.results import Estimate
 from models.skill import TechnicianSkill
@@ -116,6 +116,13 @@ def drills_sentence(skill: TechnicianSkill) -> str:
         return "No drill was asked for in a week that is over."
     text = f"{drills.done} of {words.plural(drills.target, 'drill capture')} asked for were done"
     return f"{text}, and {drills.extra} more on top." if drills.extra else f"{text}."
+
+
+def unwatched_sentence(found: CoachingList) -> str:
+    """Who has too little work to be watched at all; empty where nobody has."""
+    named = {item.technician for item in found.items}
+    rest = [name for name in found.unwatched if name not in named]
+    return f" Too little work to watch: {', '.join(rest)}." if rest else ""
 
 
 def item_heading(item: CoachingItem) -> str:

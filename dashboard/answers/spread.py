@@ -10,12 +10,13 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data, words
-from dashboard.answers.capture import outcome_words, reasons
+from dashboard.answers.capture import job_outcome, reasons
 from models.discoveries import weekly_discoveries
 from models.results import Estimate
 from models.spread import FamilyFit, Scores, fit_families, score_captures
 
 MOST_DRAWN = 3000
+MOST_LINES = 12
 BASIS_WORDS = {
     "confirmed": "captures with confirmed outcomes",
     "known_good": "known-good captures",
@@ -218,7 +219,7 @@ def this_week(
     if family_name is not None:
         judged = judged.filter(pl.col("engine_family") == family_name)
     listed = judged.filter(pl.col("flagged").fill_null(False) | pl.col("discovery"))
-    outcomes = {row["repair_order"]: outcome_words(row) for row in frames["outcomes"].iter_rows(named=True)}
+    outcomes = {row["repair_order"]: row for row in frames["outcomes"].iter_rows(named=True)}
     shown = pl.DataFrame(
         [
             {
@@ -236,7 +237,9 @@ def this_week(
                 ),
                 "lowest_pct": row["odd_pct"],
                 "what": " ".join(reasons(row["reasons"])) or _lowest(row),
-                "outcome": outcomes.get(row["repair_order"], "not confirmed yet"),
+                "outcome": job_outcome(row, outcomes[row["repair_order"]])
+                if row["repair_order"] in outcomes
+                else "Not confirmed yet.",
             }
             for row in listed.sort("odd_pct", descending=True, nulls_last=True).iter_rows(named=True)
         ],
@@ -255,6 +258,15 @@ _WEEK_SCHEMA = {
     "what": pl.String,
     "outcome": pl.String,
 }
+
+
+def week_lines(rows: pl.DataFrame) -> list[str]:
+    """The week's listed captures in full sentences, as many as one can read."""
+    return [
+        f"**{row['capture_file']}** ({row['engine_family']}, {row['technician'] or 'nobody named'}, {row['day']}), "
+        f"for {row['why_listed']}: {row['what']} {row['outcome']}"
+        for row in rows.head(MOST_LINES).iter_rows(named=True)
+    ]
 
 
 def _lowest(row: dict[str, Any]) -> str:

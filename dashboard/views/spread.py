@@ -27,12 +27,13 @@ week, sure = answers.this_week(
 if week.is_empty():
     notices.fine("No capture of that week stands out.")
 else:
+    for line in answers.week_lines(week):
+        st.markdown(f"- {line}")
     event = parts.table(
-        week, on_select="rerun", selection_mode="single-row", key="week_table",
+        week.drop("what", "outcome"), on_select="rerun", selection_mode="single-row", key="week_table",
         column_config={
             "capture_file": "capture", "engine_family": "engine family", "why_listed": "listed for",
             "lowest_pct": st.column_config.NumberColumn("lowest below others, %", format="%.1f"),
-            "what": st.column_config.TextColumn("in words", width="large"), "outcome": "outcome",
         },
     )  # fmt: skip
     parts.open_selected(event, week["capture_file"].to_list(), key="week_open")

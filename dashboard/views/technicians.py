@@ -49,7 +49,7 @@ with list_tab:
                     st.markdown(f"**Jobs to talk about:** {', '.join(item.orders)}")
     st.caption(
         f"{found.note} The dashed line is the alarm limit; after a coaching session a chart starts anew."
-        + (f" Too little work to watch: {', '.join(found.unwatched)}." if found.unwatched else "")
+        + answers.unwatched_sentence(found)
     )
 
 with all_tab:
