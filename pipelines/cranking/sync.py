@@ -18,6 +18,7 @@ Floats = npt.NDArray[np.floating]
 BASE_S = 0.08
 LONGEST_PULSE_S = 0.012  # a dwell lasts up to about 8 ms; a ripple of the supply several times that
 STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firings do on any engine
+STEADY_WITHIN = 0.22  # of a cycle: what a gap may be off, growing with the root of the cycles in it
 RUNS_FOR = 4  # gaps
 RUNS_AT = 0.55  # of the usual gap while cranking: uneven firing keeps a gap in three above it
 UNEXPECTED = 0.75  # weight of a style other than the family's table says
@@ -309,9 +310,11 @@ def _regularity(inside: list[Array], period: float, spans_s: list[tuple[float, f
             continue
         ratio = np.diff(times) / period
         whole = np.maximum(np.rint(ratio), 1.0)
-        fits = np.abs(ratio / whole - 1.0) < 0.3 / np.sqrt(whole)
-        good += float(fits.sum())
-        bad += float((~fits).sum())
+        fits = np.abs(ratio - whole) < STEADY_WITHIN * np.sqrt(whole)
+        # a gap over missing pulses vouches for the cycles in it, with less weight
+        weight = np.where(whole > 1.0, 0.6 * np.minimum(whole, 5.0), 1.0)
+        good += float(weight[fits].sum())
+        bad += float(weight[~fits].sum())
     return (good - 0.5 * bad) / max(expected, good)
 
 
