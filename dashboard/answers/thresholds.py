@@ -13,13 +13,13 @@ import streamlit as st
 from dashboard import data, words
 from dashboard.answers.spread import fitted, scored
 from models.curves import ThresholdCurves, curves
-from models.evidence import evidence
+from models.evidence import EVEN, ODD, UNKNOWN, evidence
 from models.results import Estimate
 from models.thresholds import MIN_OWN, RECENT_WEEKS, Cost, Proposal, propose
 from models.whatif import what_if
 
 LINES = {"detection": "odd engines found", "false_alarm": "healthy engines flagged"}
-OUTCOMES = {-1: "confirmed odd", 0: "not confirmed", 1: "confirmed even"}
+OUTCOMES = {ODD: "confirmed odd", UNKNOWN: "not confirmed", EVEN: "confirmed even"}
 
 
 @st.cache_resource(max_entries=3, show_spinner=False)
@@ -156,7 +156,13 @@ class Move:
 
 def moved(stamp: str, family: str, x_pct: float, x_before_pct: float | None) -> Move:
     """Re-score the family's whole history at another X."""
-    rows = evidence_rows(stamp).filter(pl.col("engine_family") == family)
+    # a known-good capture shows the engine after the repair: an odd finding of its job does not speak of it
+    repaired = (pl.col("purpose") == "known_good") & (pl.col("confirmed") == ODD)
+    rows = (
+        evidence_rows(stamp)
+        .filter(pl.col("engine_family") == family)
+        .with_columns(confirmed=pl.when(repaired).then(UNKNOWN).otherwise(pl.col("confirmed")))
+    )
     before = np.inf if x_before_pct is None else x_before_pct
     result = what_if(
         rows["odd_pct"].to_numpy(),

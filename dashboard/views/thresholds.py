@@ -55,7 +55,7 @@ if move.rows.height:
     event = parts.table(
         move.rows, on_select="rerun", selection_mode="single-row", height=230, key="move_table",
         column_config={
-            "capture_file": "capture", "change": "would change to",
+            "capture_file": "capture", "change": "would change to", "day": st.column_config.DateColumn("day"),
             "odd_pct": st.column_config.NumberColumn("lowest below others, %", format="%.1f"), "call": "called",
         },
     )  # fmt: skip
