@@ -236,6 +236,10 @@ def test_clipped_supply() -> None:
     wave, hookup, fam = capture(four(), Scope(step_v=0.01))
     reading = read(changed(wave, 0, np.minimum(wave.samples[0], np.float32(11.6))), hookup, fam)
     assert "clipped" in checks(reading)
+    # a scope that leaves samples beyond the screen out says the same
+    lost = np.where(wave.samples[0] > 11.6, np.float32(np.nan), wave.samples[0])
+    assert "clipped" in checks(read(changed(wave, 0, lost), hookup, fam))
+    assert "weak_battery" not in checks(read(changed(wave, 0, lost), hookup, fam))
 
 
 @pytest.mark.parametrize("step_v", [0.8, 1.2])

@@ -18,7 +18,7 @@ from pipelines.waveform import Waveform
 FIRES_BEFORE_TOP_DEG = 8.0
 FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
 UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
-CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.8
+CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.6
 LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still reaches 0.5
 WORST_MISFIT = 0.5  # of the ripple's RMS; odd engines reach 0.35
 CLEARLY_BETTER = (

@@ -147,6 +147,8 @@ def _clipped(front: Front) -> str:
     (a power of two of its steps, or one less).
     """
     supply = front.channels.supply
+    if supply.off_screen:
+        return _cut("edge (the file holds nothing there)", 100.0 * float(np.mean(~np.isfinite(supply.raw))))
     whole = supply.raw[:: max(1, supply.raw.size // 8_000)]
     whole = _without_dropouts(whole, supply.missing is not None)
     if whole.size < 64:

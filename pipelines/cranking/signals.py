@@ -33,6 +33,7 @@ class Supply:
         raw_rate_hz: of `raw`.
         scale: V or A per unit of `raw`.
         named: what the log calls this channel.
+        off_screen: the file has no sample where the signal lies beyond the screen; the screen's edge stands there.
     """
 
     level: Array
@@ -43,6 +44,7 @@ class Supply:
     raw_rate_hz: float
     scale: float
     named: str
+    off_screen: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,13 +204,31 @@ def _present(x: Samples) -> Bools | None:
     return good
 
 
+def _edge_of_screen(x: Samples, good: Bools) -> float | None:
+    """The screen's edge, where gaps begin and end at the highest (or lowest) value there is; else None."""
+    gaps = np.flatnonzero(np.diff(good.astype(np.int8)))
+    if gaps.size < 6:
+        return None
+    beside = x[np.where(good[gaps], gaps, gaps + 1)]
+    present = x[good]
+    low, high = float(present.min()), float(present.max())
+    near = 0.06 * (high - low)
+    for edge in (high, low):
+        if float(np.mean(np.abs(beside - edge) <= near)) > 0.7:
+            return edge
+    return None
+
+
 def thin_supply(waveform: Waveform, index: int, scale: float, named: str) -> Supply:
     """The supply channel, averaged in blocks to about 4 kHz, gaps bridged in a straight line."""
     x = waveform.samples[index]
     step = max(1, int(waveform.rate_hz / SUPPLY_RATE_HZ))
     missing: Bools | None = None
     good = _present(x)
-    if good is not None:
+    edge = _edge_of_screen(x, good) if good is not None else None
+    if edge is not None:
+        level = block_mean(np.where(np.isfinite(x), x, np.float32(edge)), step)
+    elif good is not None:
         share = block_mean(good.astype(np.float32), step)
         total = block_mean(np.where(good, x, np.float32(0)), step)
         missing = np.asarray(share < 0.5)
@@ -225,7 +245,9 @@ def thin_supply(waveform: Waveform, index: int, scale: float, named: str) -> Sup
     if scale != 1.0:
         level *= scale
     start_s = waveform.start_s + 0.5 * (step - 1) / waveform.rate_hz
-    return Supply(level, missing, waveform.rate_hz / step, start_s, x, waveform.rate_hz, scale, named)
+    return Supply(
+        level, missing, waveform.rate_hz / step, start_s, x, waveform.rate_hz, scale, named, edge is not None
+    )
 
 
 def thin_sync(waveform: Waveform, index: int, scale: float, named: str) -> SyncTrace:
