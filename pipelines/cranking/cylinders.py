@@ -254,17 +254,19 @@ def _features(front: Front) -> dict[str, float]:
     c, cycles = front.cranking, front.cycles
     absolute = c.nature == "voltage" and not c.ac_coupled
     rpm = 120.0 / middle_of(cycles.lengths_s) if cycles.count else np.nan
+    swing = float(np.ptp(np.median(cycles.ripple, axis=0))) if cycles.count else np.nan
     features = {
         "cycles": float(cycles.count),
         "crank_rpm": rpm,
         "rest_v": c.rest if absolute else np.nan,
         "crank_min_v": float(cycles.lowest.min()) if absolute and cycles.count else np.nan,
         "crank_mean_v": middle_of(cycles.level) if absolute and cycles.count else np.nan,
-        "ripple": float(np.ptp(np.median(cycles.ripple, axis=0))) if cycles.count else np.nan,
+        "ripple_v": swing if c.nature == "voltage" else np.nan,
+        "ripple_a": swing if c.nature == "current" else np.nan,
+        "steps_in_ripple": swing / front.step if front.step > 0 else np.nan,
         "speed_scatter_pct": 100.0 * float(np.std(cycles.lengths_s) / np.mean(cycles.lengths_s))
         if cycles.count > 1
         else np.nan,
-        "step": front.step if cycles.count else np.nan,
     }
     if c.nature == "current" and not c.ac_coupled and cycles.count:
         features["crank_mean_a"] = -middle_of(cycles.level)

@@ -14,6 +14,7 @@ from pipelines.cranking.sync import PulseTrain, Sync, in_step, make_sense, pulse
 from pipelines.kinds.base import EngineFamily, Hookup
 from pipelines.waveform import Samples, Waveform
 
+FEW_CYCLES = 3
 STEADY = 0.5  # coherence from which a ripple may carry the count between far pulses
 NOTHING = Cycles(np.empty(0), np.empty(0), np.empty((0, 1)), np.empty(0), np.empty(0), 0)
 
@@ -78,6 +79,11 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
     if sync is not None:
         cycle_s = sync.cycle_s
         cycles = take_cycles(cranking.load_down, supply.missing, rate, list(boundaries))
+        if cycles.count < FEW_CYCLES and sync.style == "coil_on_plug":
+            # few pulses leave out the cycles before the first and after the last: let the ripple carry the count
+            told = _from_ripple(supply, cranking, likely, family, trains)
+            if told[3] is not None and told[2].count > cycles.count:
+                cycle_s, boundaries, cycles, sync = told
     else:
         cycle_s, boundaries, cycles, sync = _from_ripple(supply, cranking, likely, family, trains)
     step = smallest_gap(raw_while_cranking(supply, cranking)[:4000]) * abs(supply.scale)

@@ -248,7 +248,9 @@ def _slow(front: Front, *, started: bool) -> str:
             f"The file holds {rate:.0f} samples a second: sync pulses, which last about a millisecond, fall between "
             "them. Sample at 5 kS/s or faster."
         )
-    if missed > MISSED_SHARE and rate < MISSES_BELOW_HZ and not gaps:
+    seen = sum(times.size for times, _ in front.sync.spans) if front.sync is not None else 0
+    count = seen * missed / max(1.0 - missed, 1e-9)
+    if missed > MISSED_SHARE and count > 1.5 and rate < MISSES_BELOW_HZ and not gaps:
         return (
             f"{100 * missed:.0f} % of the sync pulses were missed at {rate:.0f} samples a second; their places were "
             "counted in. Sample at 10 kS/s or faster, or switch on the scope's peak detection."
