@@ -231,7 +231,7 @@ def _weak(front: Front, *, clipped: bool) -> str:
             "about 21 C is weak by common practice): charge and test it first, slow and uneven cranking blurs the "
             "reading."
         )
-    if c.rest < cells * WEAK_REST_V and not clipped:
+    if c.rest + 0.5 * front.step < cells * WEAK_REST_V and not clipped:
         return (
             f"The battery rests at {c.rest:.2f} V, that is discharged: charge and test it, then crank again."
         )

@@ -19,6 +19,7 @@ SYNC_SIGNALS = ("ignition_primary", "ignition_pickup")
 SUPPLY_RATE_HZ = 4000.0  # ample: an eighth-order event at 300 rpm lasts 50 ms
 SYNC_RATE_HZ = 10000.0  # 0.1 ms, a tenth of a degree at 200 rpm
 LOOK_RATE_HZ = 1000.0
+OFF_SCREEN_S = 0.0004  # a flyback's spike lasts a tenth of a millisecond, the spark about one
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,7 @@ class SyncTrace:
         narrow_rate_hz: sample rate of the file, which decides what can fall between two samples.
         named: what the log calls this channel.
         lost: share of the blocks that hold no sample and are too long to be a pulse off the screen.
-        off_screen: several short gaps, as pulses leave that end beyond the screen.
+        off_screen: several short gaps, too long for a flyback's spike: the whole firing lies beyond the screen.
     """
 
     high: npt.NDArray[np.float32]
@@ -299,7 +300,7 @@ def _off_screen(high: Samples, low: Samples, rate_hz: float) -> tuple[Samples, S
     for begin, end in edges.reshape(-1, 2)[:100_000].tolist():
         if end - begin <= max(1, 0.004 * rate_hz):
             high[begin:end] = top
-            pulses += 1
+            pulses += end - begin >= max(2, OFF_SCREEN_S * rate_hz)
         else:
             gaps += end - begin
     return high, low, gaps / high.size, pulses >= 4

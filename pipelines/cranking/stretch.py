@@ -173,6 +173,8 @@ def _levels(look: Array, level: Array, runs: list[tuple[int, int]], width: int) 
     # an engine that ran may have stopped again before the record ends
     after = ranked(behind, 0.9)[0] if behind.size >= 8 else np.nan
     cranked = middle_of(level[runs[-1][0] : last])
+    if rest - cranked < 0.03 * abs(rest):
+        rest = np.nan  # the record begins with cranking
     high = rest if np.isfinite(rest) else after
     return rest, after, high - cranked
 
