@@ -101,7 +101,7 @@ def test_contrasts_lost_runs_from_none_to_one() -> None:
 
 def test_a_swinging_family_keeps_its_spread_and_gets_a_low_limit() -> None:
     families = [Truth(f"f{at}", 6, np.full(6, 100.0), 1.3, 0.5) for at in range(4)]
-    plain = make_shop(7, [40] * 4, odd_share=0.4, families=families)
+    plain = make_shop(7, [100] * 4, odd_share=0.4, families=families)
     shop = swinging(plain, "f1", 4.0, seed=3)
     fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
     stats = {row["engine_family"]: row for row in fit.stats.iter_rows(named=True)}
