@@ -65,12 +65,17 @@ def vehicle_codes(rows: pl.DataFrame) -> Ints:
     return rows.select(name.rank("dense")).to_series().to_numpy().astype(np.int64) - 1
 
 
+MOST_CELLS = 5_000_000
+"""Rows times draws of one bootstrap; beyond it there are fewer draws, but never fewer than 50."""
+
+
 def bootstrap_times(vehicle: Ints, draws: int, seed: int) -> Floats:
     """How often each row counts in each draw: vehicles are drawn with replacement.
 
     Returns:
-        shape (draws, rows).
+        shape (draws, rows); fewer draws than asked for where there are very many rows.
     """
+    draws = min(draws, max(50, MOST_CELLS // max(vehicle.size, 1)))
     rng = np.random.default_rng(seed)
     count = int(vehicle.max(initial=-1)) + 1
     times = (
@@ -172,7 +177,7 @@ def curves(
                 if member.size == 0:
                     continue
                 again = (
-                    np.ones((draws, member.size))
+                    np.ones((times.shape[0], member.size))
                     if how == "naive"
                     else np.stack([pick[what](rows, one)[member] for one in redrawn])
                 )

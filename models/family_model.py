@@ -264,8 +264,13 @@ def _draw(
     )
 
 
+TAIL_DOF = 8
+"""New healthy captures are drawn with Student's t of this many degrees of freedom, scaled to the same
+standard deviation: hookups in the bay go wrong in more ways than a normal law knows (a choice, no source)."""
+
+
 def predictive_readings(posterior: Posterior, draws: int, rng: np.random.Generator) -> Floats:
     """Readings of new healthy captures of new vehicles, shape (draws, N), as deviations from the mean, in %."""
     at = rng.integers(0, posterior.draws_sigma.size, size=draws)
-    noise = rng.standard_normal((draws, posterior.pattern_pct.size))
+    noise = rng.standard_t(TAIL_DOF, (draws, posterior.pattern_pct.size)) * np.sqrt((TAIL_DOF - 2) / TAIL_DOF)
     return np.asarray(posterior.draws_pattern[at] + posterior.draws_sigma[at][:, None] * noise)

@@ -145,7 +145,7 @@ def propose(
     for at, stat in enumerate(fit.stats.iter_rows(named=True)):
         null = fit.nulls[stat["engine_family"]]
         wide = np.log(stat["spread_high"] / stat["spread_low"]) / (2 * 1.96)
-        stretch = np.exp(wide * rng.standard_normal(draws))
+        stretch = np.exp(wide * rng.standard_normal(len(again)))
         found.append(
             _propose_one(fit, at, null, stretch, rows, whole, again, shop, cost_miss, cost_false_alarm)
         )
