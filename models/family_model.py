@@ -26,7 +26,7 @@ SIGMA_PCT = np.exp(np.linspace(np.log(0.15), np.log(15.0), 185))
 RHO = np.array([0.02, 0.12, 0.25, 0.38, 0.5, 0.62, 0.75, 0.86, 0.94])
 TAU_PCT = np.exp(np.linspace(np.log(0.1), np.log(14.0), 15))
 
-SIGMA_PRIOR = ScalePrior(centre=float(np.log(1.5)), centre_sd=0.3, group_sd=0.2, family_sd=0.5)
+SIGMA_PRIOR = ScalePrior(centre=float(np.log(1.5)), centre_sd=0.3, group_sd=0.2, family_sd=0.4)
 """Healthy cylinders scatter by about 1.5 %, give or take a third (common practice, no source)."""
 
 TAU_PRIOR = (float(np.log(0.8)), 0.6, 0.6)

@@ -186,20 +186,20 @@ def test_one_family_with_one_capture_gets_a_sensible_borrowed_limit() -> None:
         assert scores.captures.height == 1
     rich = make_shop(3, [60] * 6 + [1], odd_share=0.2, sizes=[4] * 7)
     limits = fitted(rich).stats["odd_limit_pct"].to_list()
-    assert np.median(limits[:6]) < limits[6] < 12.0
+    assert np.median(limits[:6]) < limits[6] < 13.0
 
 
 def test_intervals_cover_in_thin_and_thick_families() -> None:
-    """Fifty shops, families of 0, 1, 3 and 10 captures; the whole table is in tests/bench/bench_coverage.py.
+    """Thirty shops, families of 0, 1, 3 and 10 captures; the whole table is in tests/bench/bench_coverage.py.
 
-    Spread intervals are one hit or miss a family, so 200 of them at 95 % give 0.95 +- 0.046 (3 sigma).
+    Spread intervals are one hit or miss a family, so 120 of them at 95 % give 0.95 +- 0.06 (3 sigma).
     """
     from tests.bench.bench_coverage import coverage
 
-    table = coverage(50, odd_share=0.25, seed=77).filter(pl.col("captures") <= 10)
+    table = coverage(30, odd_share=0.25, seed=77).filter(pl.col("captures") <= 10)
     for what in ("spread", "pattern", "new healthy capture", "odd_pct below its 95 % limit"):
         mean = table.filter(pl.col("what") == what)["covered"].mean()
-        assert 0.90 <= mean <= 0.99, (what, mean)  # type: ignore[operator]
+        assert 0.89 <= mean <= 0.995, (what, mean)  # type: ignore[operator]
 
 
 def test_repeats_of_one_vehicle_are_not_independent() -> None:
