@@ -172,7 +172,12 @@ def funnel_sentence(value: Funnel, measure: str) -> str:
     outside = value.points.filter(pl.col("standing").is_in(["below", "above"]))["technician"].to_list()
     text = f"The shop's share of {measure} is {words.percent(value.house)} (n = {words.number(n)}). "
     if not outside:
-        return text + "Everybody lies inside the funnel: their differences are what chance alone would give."
+        usual = (
+            "what chance alone would give"
+            if value.dispersion <= 1.0
+            else "no more than chance and the usual differences between people give"
+        )
+        return text + f"Everybody lies inside the funnel: their differences are {usual}."
     return text + (
         f"Outside the funnel: {', '.join(outside)}; that is more than chance alone, and a reason to ask why, "
         "not a mark."
