@@ -18,7 +18,7 @@ from models.family_fit import FamilyFit
 from models.matrix import confirmed_labels
 from models.reasons import REASON, feature_reasons
 from models.robust import mad_scale, nanmedian
-from models.scoring import Scores
+from models.scoring import MIN_CALIBRATION, Scores
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -41,7 +41,7 @@ class ForestSettings:
     Attributes:
         trees, subsample: t and psi of the 2008 paper.
         family_captures: captures a family needs for a forest of its own.
-        calibration_captures: known-healthy captures a family needs to calibrate on its own.
+        calibration_captures: known-healthy captures it needs, too, so that its p-values reach 0.01.
         folds: parts of the cross-fit: a capture is never scored by a forest that saw it.
         explain_p: captures at or below this p-value get their reasons worked out.
         explain_at_most: how many of them, the oddest first.
@@ -51,7 +51,7 @@ class ForestSettings:
     trees: int = 100
     subsample: int = 256
     family_captures: int = 100
-    calibration_captures: int = 19
+    calibration_captures: int = 99
     folds: int = 5
     explain_p: float = 0.1
     explain_at_most: int = 2000
@@ -188,7 +188,7 @@ def fit_forest(
         code
         for code in range(len(codes))
         if (family == code).sum() >= settings.family_captures
-        and _calibrators(good & (family == code), healthy & (family == code), settings).sum()
+        and _calibrators(good & (family == code), healthy & (family == code)).sum()
         >= settings.calibration_captures
     ]
     blocks: list[tuple[str, Bools]] = [("family", family == code) for code in own]
@@ -201,7 +201,7 @@ def fit_forest(
         trainable = (scored if kind == "family" else np.ones(rows.height, dtype=bool)) & ~odd
         if trainable.sum() < 4:
             trainable = np.ones(rows.height, dtype=bool)
-        used = _calibrators(good & trainable, healthy & trainable, settings)
+        used = _calibrators(good & trainable, healthy & trainable)
         result = _cross_fit(standard, scored, trainable, used, settings, seed=settings.seed + at)
         score[scored], p[scored] = result.score[scored], result.p[scored]
         model[scored] = kind
@@ -236,8 +236,8 @@ def fit_forest(
     return ForestFit(result_table, tuple(names), missing)
 
 
-def _calibrators(good: Bools, healthy: Bools, settings: ForestSettings) -> Bools:
-    return good if good.sum() >= settings.calibration_captures else healthy
+def _calibrators(good: Bools, healthy: Bools) -> Bools:
+    return good if good.sum() >= MIN_CALIBRATION else healthy
 
 
 def _usable_features(numeric: pl.DataFrame) -> tuple[list[str], Floats]:

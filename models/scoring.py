@@ -22,6 +22,10 @@ Bools = npt.NDArray[np.bool_]
 MIN_CALIBRATION = 19
 """Calibration captures below which no conformal p-value can reach 0.05."""
 
+OWN_CALIBRATION = 99
+"""Calibration captures from which a family stands alone: its p-values then reach 0.01. Below, the captures of
+all families calibrate together, each on its own family's scale, which reaches further."""
+
 CAPTURE_SCHEMA: dict[str, pl.DataType] = {
     "capture_file": pl.String(),
     "odd_pct": pl.Float64(),
@@ -239,7 +243,7 @@ def _calibrate(
         member = readings.family == family
         own, text = _calibration_set(readings.known_good & member, healthy & member)
         size = int(own.sum())
-        if size >= MIN_CALIBRATION:
+        if size >= OWN_CALIBRATION:
             p[member] = conformal_p_leave_one_out(odd_pct[member], own[member])
             basis[member] = f"{size} {text} of this family"
             floor[member] = p_floor(size)

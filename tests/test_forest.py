@@ -108,11 +108,11 @@ def features_for(shop: Shop, seed: int, *, strange: set[str] | None = None) -> p
 
 @pytest.fixture(scope="module")
 def shop() -> Shop:
-    return make_shop(11, [130, 40, 40, 40], odd_share=0.15, known_good_share=0.5, sizes=[4, 4, 6, 8])
+    return make_shop(11, [300, 40, 40, 40], odd_share=0.15, known_good_share=0.5, sizes=[4, 4, 6, 8])
 
 
 def test_one_score_direction_reasons_in_words_and_the_odd_ones_found(shop: Shop) -> None:
-    strange = set(shop.captures["capture_file"].gather([3, 140, 200]))
+    strange = set(shop.captures["capture_file"].gather([3, 310, 370]))
     strange = {name for name in strange if not shop.odd_cylinders[name]}
     fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
     scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
@@ -123,7 +123,7 @@ def test_one_score_direction_reasons_in_words_and_the_odd_ones_found(shop: Shop)
     assert set(table["model"]) == {"family", "pooled"}
     first = table.filter(pl.col("model") == "family")["capture_file"].str.starts_with("family-0/")
     assert first.all()
-    assert first.len() == 130
+    assert first.len() == 300
     odd = shop.is_odd(table["capture_file"]) | table["capture_file"].is_in(list(strange)).to_numpy()
     assert roc_auc_score(odd, table["outlier_score"]) > 0.95
     assert roc_auc_score(odd, -table["outlier_p"]) > 0.95
@@ -138,7 +138,7 @@ def test_one_score_direction_reasons_in_words_and_the_odd_ones_found(shop: Shop)
 
 def test_p_values_of_healthy_captures_are_no_smaller_than_they_claim() -> None:
     """Under exchangeability P(p <= t) <= t; 240 unlabelled healthy captures, so 4 binomial standard errors."""
-    shop = make_shop(21, [120, 120, 120, 120], odd_share=0.0, known_good_share=0.5)
+    shop = make_shop(21, [230, 230], odd_share=0.0, known_good_share=0.5)
     fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
     scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
     for settings in (ForestSettings(), ForestSettings(family_captures=10_000)):

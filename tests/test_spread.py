@@ -269,7 +269,7 @@ def test_deviation_is_reading_minus_family_and_odd_pct_follows_from_it() -> None
 def test_p_values_hold_for_new_healthy_captures_whatever_they_rest_on() -> None:
     """P(p <= t) <= t within 4 binomial errors, by the family's own, the shop's, and no calibration set."""
     for counts, share, words in (
-        ([120, 120], 0.5, "of this family"),
+        ([260, 260], 0.5, "of this family"),
         ([16] * 12, 0.5, "of all families"),
         ([60, 60, 60], 0.0, "normal spread alone"),
     ):
@@ -289,7 +289,7 @@ def test_p_values_hold_for_new_healthy_captures_whatever_they_rest_on() -> None:
 
 
 def test_p_value_falls_as_odd_pct_grows() -> None:
-    shop = make_shop(2, [60], odd_share=0.3, known_good_share=0.6)
+    shop = make_shop(2, [300], odd_share=0.3, known_good_share=0.6)
     table = score_captures(fitted(shop), shop.captures, shop.cylinders, shop.families, shop.outcomes).captures
     unlabelled = table.join(
         shop.captures.filter(pl.col("purpose") == "diagnosis"), on="capture_file", how="semi"
