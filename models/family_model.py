@@ -36,6 +36,12 @@ RHO_PRIOR = (0.0, 1.0, 0.6)
 """The same for the logit of rho: half of the variance belongs to the vehicle, weakly held (a choice)."""
 
 
+WORTH = 0.85
+"""What a family's captures count for, of 1: they were sorted by the same readings, and a likelihood that
+takes them as independent and normal is a little too sure. Set so that 95 % intervals of the spread cover
+95 % in simulated shops (tests/bench/bench_coverage.py)."""
+
+
 @dataclass(frozen=True, slots=True)
 class FamilySums:
     """All that the likelihood needs of one family.

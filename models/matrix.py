@@ -96,8 +96,9 @@ def layouts_of(families: pl.DataFrame) -> tuple[Layout, ...]:
 def confirmed_labels(captures: pl.DataFrame, outcomes: pl.DataFrame) -> pl.DataFrame:
     """What the outcome of each capture's repair order says about the capture.
 
-    A capture made after the day of an `odd` confirmation may show the repaired engine, so that outcome
-    says nothing about it; `other` says nothing about the cylinders either way.
+    A capture made after the day of an `odd` confirmation may show the repaired engine, and one made as
+    known-good on such an order does show it, so that outcome says nothing about them; `other` says nothing
+    about the cylinders either way.
 
     Returns:
         DataFrame(capture_file, confirmed (1 even, -1 odd, 0 nothing), confirmed_cylinders list[int]).
@@ -105,14 +106,15 @@ def confirmed_labels(captures: pl.DataFrame, outcomes: pl.DataFrame) -> pl.DataF
     found = outcomes.select(
         "repair_order", "confirmed_at", "finding", pl.col("confirmed_cylinders").alias("_cylinders")
     ).unique("repair_order", keep="last", maintain_order=True)
-    joined = captures.select("capture_file", "repair_order", "captured_at").join(
+    joined = captures.select("capture_file", "repair_order", "captured_at", "purpose").join(
         found, on="repair_order", how="left", maintain_order="left"
     )
     in_time = (pl.col("captured_at").dt.date() <= pl.col("confirmed_at").dt.date()).fill_null(True)
+    before_repair = in_time & (pl.col("purpose").fill_null("") != "known_good")
     code = (
         pl.when(pl.col("finding") == "even")
         .then(1)
-        .when((pl.col("finding") == "odd") & in_time)
+        .when((pl.col("finding") == "odd") & before_repair)
         .then(-1)
         .otherwise(0)
     )

@@ -169,6 +169,26 @@ def test_an_outcome_says_nothing_about_the_repaired_engine() -> None:
     assert fit.stats["healthy_captures"].item() > 9.0
 
 
+def test_a_known_good_capture_on_a_repaired_order_is_healthy() -> None:
+    """Same order, same day, an odd finding: the capture made as known-good shows the engine after the repair."""
+    shop = make_shop(7, [10], odd_share=0.0, sizes=[4])
+    good = shop.captures.with_columns(purpose=pl.lit("known_good"))
+    outcomes = pl.DataFrame(
+        {
+            "repair_order": good["repair_order"],
+            "confirmed_at": good["captured_at"] + timedelta(minutes=10),
+            "finding": ["odd"] * 10,
+            "confirmed_cylinders": [[2]] * 10,
+            "method": ["repair_verified"] * 10,
+            "gauge_kpa": [[]] * 10,
+        },
+        schema=OUTCOMES,
+    )
+    fit = fit_families(good, shop.cylinders, shop.families, outcomes)
+    assert set(fit.healthy["label"]) == {"known healthy"}
+    assert fit.stats["basis"].item() == "known_good"
+
+
 def test_own_weight_runs_from_borrowed_to_own() -> None:
     shop = make_shop(8, [60, 60, 0, 1, 5, 60], odd_share=0.0, sizes=[4, 4, 4, 4, 4, 4])
     weight = fitted(shop).stats["own_weight"].to_list()
