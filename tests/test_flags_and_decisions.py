@@ -205,3 +205,20 @@ def test_coaching_is_logged_for_people_and_topics_there_are(house: Warehouse) ->
         log_coaching(house, technician="nobody", held_on=dt.date(2026, 3, 2), topic="calls")
     with pytest.raises(ShopspreadError, match="topic"):
         log_coaching(house, technician="ada", held_on=dt.date(2026, 3, 2), topic="tidiness")
+
+
+@pytest.mark.parametrize(("second", "named"), [(-12.0, [2]), (-40.0, [2, 3])])
+def test_the_residue_of_a_very_weak_cylinder_is_not_named_beside_it(second: float, named: list[int]) -> None:
+    deviations = [0.0, -60.0, second, 0.0, 1.0]
+    cylinders = pl.DataFrame(
+        {
+            "capture_file": ["a"] * 5,
+            "engine_family": ["f"] * 5,
+            "firing_position": [1, 2, 3, 4, 5],
+            "cylinder": [1, 2, 3, 4, 5],
+            "companion": pl.Series([None] * 5, dtype=pl.Int64),
+            "deviation_pct": deviations,
+        }
+    )
+    limits = pl.DataFrame({"engine_family": ["f"], "threshold_pct": [8.0], "version": [1]})
+    assert flags(cylinders, limits)["flagged_cylinders"][0].to_list() == named

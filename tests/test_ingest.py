@@ -6,6 +6,7 @@ import json
 import shutil
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -194,7 +195,11 @@ def test_worker_processes_read_what_one_process_reads(drop: Path, tmp_path: Path
     seen: list[tuple[int, int]] = []
     ingest(drop, one, jobs=1)
     ingest(drop, two, jobs=2, progress=lambda done, total: seen.append((done, total)))
-    assert exported(one, "cylinders").equals(exported(two, "cylinders"))
+    alone, shared = exported(one, "cylinders"), exported(two, "cylinders")
+    figures = ["relative_pct", "se_pct"]
+    assert shared.drop(figures).equals(alone.drop(figures))
+    # Linear algebra adds up in another order where it has other threads: equal but for the last digits.
+    np.testing.assert_allclose(shared[figures].to_numpy(), alone[figures].to_numpy(), rtol=1e-6)
     assert seen[-1] == (16, 16)
 
 
