@@ -186,9 +186,8 @@ def log_likelihood(sums: FamilySums) -> Floats:
     square = np.sum(centre**2, axis=1)[None, :, None]
     if sums.sorting is not None:
         inner = inner + sums.sorting[:, None]
-    return np.asarray(
-        inner[:, :, None] - 0.5 * (sums.cylinders - 1) * np.log(pattern_var) - square / (2.0 * pattern_var)
-    )
+    known = 0.5 * (sums.cylinders - 1) * np.log(pattern_var) + square / (2.0 * pattern_var)
+    return np.asarray(WORTH * (inner[:, :, None] - known))
 
 
 def _log_sum(values: Floats, axis: tuple[int, ...]) -> Floats:

@@ -122,7 +122,9 @@ def healthy_readings(rng: np.random.Generator, family: Truth, vehicles: int, rep
     keep = np.sqrt(family.vehicle_share) * family.spread_pct
     change = np.sqrt(1.0 - family.vehicle_share) * family.spread_pct
     vehicle = rng.normal(0.0, keep, (vehicles, family.cylinders)).repeat(repeats, axis=0)
-    return np.asarray(family.pattern_pct + vehicle + rng.normal(0.0, change, (vehicles * repeats, family.cylinders)))
+    return np.asarray(
+        family.pattern_pct + vehicle + rng.normal(0.0, change, (vehicles * repeats, family.cylinders))
+    )
 
 
 def to_median(readings: Floats) -> Floats:
@@ -160,7 +162,9 @@ def make_shop(
     odd_cylinders: dict[str, tuple[int, ...]] = {}
     for at, wanted in enumerate(counts):
         family = (
-            families[at] if families else random_family(rng, at, cylinders=None if sizes is None else sizes[at])
+            families[at]
+            if families
+            else random_family(rng, at, cylinders=None if sizes is None else sizes[at])
         )
         truth[family.name] = family
         kind = identified if isinstance(identified, str) else identified[at]
@@ -180,8 +184,10 @@ def make_shop(
             good = not weak and rng.random() < known_good_share
             when = dt.datetime(2026, 1, 5) + dt.timedelta(days=float(rng.uniform(0, 300)))
             captures.append(
-                (name, family.name, "t", name, f"{family.name}-v{row // repeats}", when, "relative_compression")
-                + ("known_good" if good else "diagnosis", "read", None, [])
+                (
+                    *(name, family.name, "t", name, f"{family.name}-v{row // repeats}", when),
+                    *("relative_compression", "known_good" if good else "diagnosis", "read", None, []),
+                )
             )
             turn = int(rng.integers(family.cylinders)) if kind == "none" else 0
             half = family.cylinders // 2
@@ -189,8 +195,15 @@ def make_shop(
                 cylinder = order[(position + turn) % family.cylinders]
                 partner = order[(position + half) % family.cylinders]
                 cells.append(
-                    (name, None if kind == "none" else cylinder, position + 1, float(value[cylinder - 1]), 0.4)
-                    + (kind, partner if kind == "pair" else None)
+                    (
+                        *(
+                            name,
+                            None if kind == "none" else cylinder,
+                            position + 1,
+                            float(value[cylinder - 1]),
+                        ),
+                        *(0.4, kind, partner if kind == "pair" else None),
+                    )
                 )
             looks = float(np.median(value) - value.min()) >= 5.0
             if confirm and not good and rng.random() < confirm[0 if looks else 1]:
