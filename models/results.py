@@ -38,7 +38,12 @@ class Estimate:
 
     def to_dict(self) -> dict[str, Any]:
         """The document form of the report: `n`, `estimate`, `low`, `high`, and `why` where set."""
-        document: dict[str, Any] = {"n": self.n, "estimate": self.estimate, "low": self.low, "high": self.high}
+        document: dict[str, Any] = {
+            "n": self.n,
+            "estimate": self.estimate,
+            "low": self.low,
+            "high": self.high,
+        }
         if self.why is not None:
             document["why"] = self.why
         return document
