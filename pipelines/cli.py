@@ -62,9 +62,10 @@ def ingest(
         int | None, typer.Option("--jobs", min=1, help="Worker processes (default: one per processor).")
     ] = None,
 ) -> None:
-    """Read a drop folder into the warehouse and say what became of each thing in it.
+    """Read a drop folder into the warehouse.
 
-    The folder itself is never changed. Dropping the same thing twice changes nothing.
+    Says what became of each thing in it. The folder itself is never changed. Dropping the same thing
+    twice changes nothing.
     """
     from pipelines.fit import fit_warehouse
     from pipelines.ingest import ingest as run_ingest
@@ -109,7 +110,10 @@ def read(
     ] = 1,
     as_json: AsJson = False,
 ) -> None:
-    """Read one capture without a warehouse: each cylinder's relative compression with its standard error."""
+    """Read one capture without a warehouse.
+
+    Prints each cylinder's relative compression with its standard error, and what the setup checks say.
+    """
     from pipelines.read_one import read_one
 
     reading = read_one(
@@ -126,7 +130,10 @@ def read(
 
 @app.command()
 def fit(warehouse: WarehousePath = DEFAULT_WAREHOUSE) -> None:
-    """Recompute normal spread, the outlier model and the proposed thresholds."""
+    """Recompute spread, outliers and thresholds.
+
+    An ingest does this too, unless told not to.
+    """
     from pipelines.fit import fit_warehouse
 
     house = Warehouse(warehouse)
@@ -148,7 +155,10 @@ def report(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Print the shop's answers on one page: adoption, comebacks, technicians, engine families."""
+    """Print the shop's answers on one page.
+
+    Scope use, comebacks, technicians and engine families, each figure with its n and interval.
+    """
     from pipelines.report import build_report
 
     house = Warehouse(warehouse)
@@ -167,7 +177,10 @@ def digest(
         Path | None, typer.Option("--output", help="Where to write (default: digest-YEAR-Wnn.html here).")
     ] = None,
 ) -> None:
-    """Write one week's digest as a single HTML file that can be mailed: what changed, what needs a decision."""
+    """Write one week's digest as one HTML file.
+
+    It can be mailed: what needs a decision first, then what changed, pictures inside.
+    """
     from dashboard.digest import write_digest
     from pipelines.week import week_of
 
@@ -186,7 +199,10 @@ def settings(
     by: Annotated[str, typer.Option("--by", help="Who decides this; kept with the change.")] = "",
     as_json: AsJson = False,
 ) -> None:
-    """Show the shop's settings, or change one (the old value stays in the log)."""
+    """Show the shop's settings, or change one.
+
+    The old value stays in the log.
+    """
     from pipelines.decisions import read_settings, set_setting
     from pipelines.settings import setting
 
@@ -218,7 +234,7 @@ def demo(
         typer.Option("--dashboard/--no-dashboard", help="Open the dashboard when the warehouse is built."),
     ] = True,
 ) -> None:
-    """Build the demo warehouse from its captures, then open the dashboard.
+    """Build the demo and open the dashboard.
 
     The shop, its people and its vehicles are invented; the waveforms come from a simulation and are
     read by the same pipeline as yours.
