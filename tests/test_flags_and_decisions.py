@@ -20,6 +20,7 @@ from pipelines.decisions import (
     set_threshold,
 )
 from pipelines.errors import ShopspreadError, ThresholdConflict
+from pipelines.house import refresh
 from pipelines.settings import SETTINGS
 from pipelines.warehouse import Warehouse
 
@@ -222,3 +223,19 @@ def test_the_residue_of_a_very_weak_cylinder_is_not_named_beside_it(second: floa
     )
     limits = pl.DataFrame({"engine_family": ["f"], "threshold_pct": [8.0], "version": [1]})
     assert flags(cylinders, limits)["flagged_cylinders"][0].to_list() == named
+
+
+def test_the_house_setup_is_checked_anew_and_leaves_the_readers_own_finding_alone(house: Warehouse) -> None:
+    wanted = {"relative_compression": {"sync_cylinder": 1}}
+    with house.transaction() as connection:
+        connection.execute("UPDATE capture_log SET test = 'relative_compression', sync_cylinder = 2")
+        connection.execute(
+            "INSERT INTO setup_check VALUES ('even', 'off_house_setup', 'warning', 'Check the scale.')"
+        )
+        refresh(connection, wanted)
+    found = {row["capture_file"]: row["detail"] for row in house.frame("checks").to_dicts()}
+    assert found["even"] == "Check the scale."
+    assert "cylinder 1" in found["weak"]
+    with house.transaction() as connection:
+        assert refresh(connection, {}) == 0
+    assert house.frame("checks")["capture_file"].to_list() == ["even"]
