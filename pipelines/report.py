@@ -47,6 +47,34 @@ def people_settings(settings: dict[str, Any]) -> PeopleSettings:
     )
 
 
+def people_of(
+    frames: dict[str, pl.DataFrame], chosen: PeopleSettings, day: dt.date
+) -> tuple[tuple[TechnicianSkill, ...], CoachingList]:
+    """Everybody's figures and the coaching list, as of the end of a day.
+
+    Args:
+        frames: captures, cylinders, checks, orders, outcomes, technicians, drills, coaching.
+    """
+    captures, orders, outcomes, checks = (
+        frames[name] for name in ("captures", "orders", "outcomes", "checks")
+    )
+    skills = technicians(
+        captures,
+        frames["cylinders"],
+        checks,
+        orders,
+        outcomes,
+        frames["technicians"],
+        frames["drills"],
+        as_of=day,
+        settings=chosen,
+    )
+    needed = needs_coaching(
+        skills, captures, checks, outcomes, frames["coaching"], as_of=day, orders=orders, settings=chosen
+    )
+    return skills, needed
+
+
 def build_report(warehouse: Warehouse, *, as_of: dt.date | None = None) -> dict[str, Any]:
     """The report document.
 
@@ -64,20 +92,7 @@ def build_report(warehouse: Warehouse, *, as_of: dt.date | None = None) -> dict[
     captures, orders, outcomes, checks = (
         frames[name] for name in ("captures", "orders", "outcomes", "checks")
     )
-    skills = technicians(
-        captures,
-        frames["cylinders"],
-        checks,
-        orders,
-        outcomes,
-        frames["technicians"],
-        frames["drills"],
-        as_of=day,
-        settings=chosen,
-    )
-    coaching = needs_coaching(
-        skills, captures, checks, outcomes, frames["coaching"], as_of=day, orders=orders, settings=chosen
-    )
+    skills, coaching = people_of(frames, chosen, day)
     end = dt.datetime.combine(day, dt.time.max)
     until = captures.filter(pl.col("captured_at").is_null() | (pl.col("captured_at") <= end))
     return {

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import polars as pl
 
 from models.adoption import adoption
-from models.coaching import CoachingItem, needs_coaching
+from models.coaching import CoachingItem
 from models.discoveries import weekly_discoveries
 from models.intervals import share
 from models.results import Estimate
-from models.skill import TechnicianSkill, technicians
+from models.skill import TechnicianSkill
 from pipelines.decisions import read_settings
-from pipelines.report import people_settings
+from pipelines.report import people_of, people_settings
 from pipelines.warehouse import Warehouse
 
 FRAMES = (
@@ -92,8 +92,9 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
     scored = captures.join(frames["scores"], on="capture_file").with_columns(
         week=pl.col("day").dt.truncate("1w"),
     )
-    skills, coaching = _people(frames, settings, sunday)
-    _, earlier = _people(frames, settings, monday - dt.timedelta(days=1))
+    chosen = people_settings(settings)
+    skills, coaching = people_of(frames, chosen, sunday)
+    _, earlier = people_of(frames, chosen, monday - dt.timedelta(days=1))
     used = adoption(frames["captures"], frames["orders"], frames["technicians"], as_of=sunday)
     flagged = _flagged(
         scored, frames["outcomes"], monday, sunday, float(settings["discovery_rate_pct"]) / 100
@@ -103,9 +104,9 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
         sunday=sunday,
         changes=_changes(captures, used.by_week, scored, monday, sunday, start),
         flagged=flagged,
-        coaching=coaching,
-        new=frozenset((item.technician, item.topic) for item in coaching)
-        - {(item.technician, item.topic) for item in earlier},
+        coaching=coaching.items,
+        new=frozenset((item.technician, item.topic) for item in coaching.items)
+        - {(item.technician, item.topic) for item in earlier.items},
         thresholds=_moved(frames["thresholds"], frames["thresholds_in_force"]),
         troubles=captures.filter(pl.col("status").is_in(["waiting", "refused"])).select(
             "capture_file", "status", "reason"
@@ -116,35 +117,6 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
             pl.col("day").is_between(monday - dt.timedelta(weeks=SHOWN_WEEKS - 1), sunday)
         ).select("captured_at", "engine_family", "odd_pct", "threshold_pct", "flagged"),
     )
-
-
-def _people(
-    frames: dict[str, pl.DataFrame], settings: dict[str, object], day: dt.date
-) -> tuple[tuple[TechnicianSkill, ...], tuple[CoachingItem, ...]]:
-    chosen = people_settings(settings)
-    captures, orders, outcomes = (frames[name] for name in ("captures", "orders", "outcomes"))
-    skills = technicians(
-        captures,
-        frames["cylinders"],
-        frames["checks"],
-        orders,
-        outcomes,
-        frames["technicians"],
-        frames["drills"],
-        as_of=day,
-        settings=chosen,
-    )
-    needed = needs_coaching(
-        skills,
-        captures,
-        frames["checks"],
-        outcomes,
-        frames["coaching"],
-        as_of=day,
-        orders=orders,
-        settings=chosen,
-    )
-    return skills, needed.items
 
 
 def _changes(
