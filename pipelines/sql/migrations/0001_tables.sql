@@ -181,6 +181,3 @@ CREATE TABLE flag (
     made_at TIMESTAMP NOT NULL,
     in_force BOOLEAN NOT NULL        -- false once a later version has re-judged the capture
 );
-
--- Documents the fit leaves for the report and the pages (JSON), by name.
-CREATE TABLE document (name VARCHAR PRIMARY KEY, value VARCHAR NOT NULL, written_at TIMESTAMP NOT NULL);

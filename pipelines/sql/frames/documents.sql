@@ -1,1 +1,0 @@
-SELECT name, value, written_at FROM document ORDER BY name
