@@ -84,16 +84,24 @@ class Inversion:
 
 @dataclass(slots=True)
 class _State:
-    """One trial of the parameters: what they predict and what is left over."""
+    """One trial of the parameters: what they predict and what is left over.
+
+    Complex rows hold a value an order and the prior's rows behind them, so that their view as float64 is the real
+    least-squares problem (real and imaginary parts in turn) without copying.
+    """
 
     x: Array
-    plain: Complex  # orders of q1 in crank angle
-    bent: Complex  # orders of q2
-    matrix: Array  # real, weighted, with the prior's rows below; shape (rows, 2 cylinders)
+    seen: Complex  # orders of q1 and q2 in crank angle, shape (2, orders)
+    rows: Complex  # weighted prediction of a unit of each P_c, then E_c, shape (2 cylinders, orders + cylinders)
     linear: Array  # P_c, then E_c
-    left: Array  # residual, shape (rows,)
+    left: Array  # residual, shape (2 orders + 2 cylinders,)
     normal: Array
     cost: float
+
+    @property
+    def predicted(self) -> Array:
+        """`rows` as the real problem's columns, shape (2 cylinders, 2 orders + 2 cylinders)."""
+        return self.rows.view(np.float64)
 
 
 class _Fit:
@@ -105,26 +113,27 @@ class _Fit:
         count = angles_deg.size
         self.count = count
         self.orders = orders_for(count)
+        self.wanted = slice(1, self.orders.size + 1)
         self.cycle = cycle
+        self.around = np.concatenate((cycle[-1:], cycle, cycle[:1]))
         self.usual = usual
         self.spread = spread
-        self.turn = np.exp(-2j * np.pi / 720.0 * np.outer(self.orders, angles_deg))
+        variance = MODEL_ERROR**2 + (0.0 if noise is None else noise)
+        self.weight = np.ones(self.orders.size) / np.sqrt(variance)
+        self.turn = self.weight * np.exp(-2j * np.pi / 720.0 * np.outer(angles_deg, self.orders))
         low, high, lost = torque_orders()
-        self.low, self.step, self.lost = low[self.orders], (high - low)[self.orders], lost[self.orders]
+        self.low, self.step, self.lost = low[self.wanted], (high - low)[self.wanted], lost[self.wanted]
         # a bin's mean stands at its middle and is damped by the averaging over it
         self.centre = np.exp(-1j * np.pi * self.orders / BINS) / (np.sinc(self.orders / BINS) * BINS)
         self.rho = rho
-        variance = MODEL_ERROR**2 + (0.0 if noise is None else noise)
-        self.weight = np.ones(self.orders.size) / np.sqrt(variance)
-        self.prior = np.zeros((2 * count, 2 * count))
-        self.size = 1.0
+        self.prior = np.zeros((2 * count, count), dtype=np.complex128)
 
     def set_size(self, size: float) -> None:
         """Fix the scale of a cylinder's strength that the prior on unlike cylinders and losses is relative to."""
         n = self.count
-        self.size = size
-        self.prior[:n, :n] = (np.eye(n) - 1.0 / n) / (UNLIKE_SPREAD * size)
-        self.prior[n:, n:] = np.eye(n) / (LOSS_SPREAD * size)
+        prior = self.prior.view(np.float64)
+        prior[:n, :n] = (np.eye(n) - 1.0 / n) / (UNLIKE_SPREAD * size)
+        prior[n:, n:] = np.eye(n) / (LOSS_SPREAD * size)
 
     def speed(self, v: Array, x: Array) -> Array:
         """Speed in parts of its mean at ripple `v`, before the mean is set to 1."""
@@ -132,104 +141,113 @@ class _Fit:
         current = np.maximum(1.0 - self.rho * v, LEAST_CURRENT)
         return np.asarray(np.maximum(1.0 + (kappa - series * self.rho) * v, LEAST_SPEED) * current**-series)
 
-    def angle_of_bins(self, x: Array) -> tuple[Ints, Array, float]:
-        """Where in the evenly timed cycle each bin of even crank angle lies: bin before it, share of the next, and
-        the mean speed by which all are measured."""
+    def middles(self, x: Array) -> tuple[Array, float]:
+        """At which share of the cycle's crank angle each evenly timed bin's middle lies, the last bin of the cycle
+        before and the first of the next one with them, and the mean speed by which all are measured."""
         speed = self.speed(self.cycle, x)
-        turned = np.cumsum(speed)
-        mean = float(turned[-1]) / BINS
+        turned = speed.cumsum()
+        whole = float(turned[-1])
         middle = np.empty(BINS + 2)
-        middle[1:-1] = (turned - 0.5 * speed) / turned[-1]
+        np.divide(turned - 0.5 * speed, whole, out=middle[1:-1])
         middle[0], middle[-1] = middle[-2] - 1.0, middle[1] + 1.0
-        at = np.interp(MIDDLES, middle, PLACES)
-        index = np.floor(at).astype(np.int64)
-        return index, at - index, mean
+        return middle, whole / BINS
 
-    def in_angle(self, ripple: Array, x: Array) -> tuple[Complex, Complex]:
-        """Orders of q1 and q2 in crank angle, shape (..., orders)."""
-        index, share, mean = self.angle_of_bins(x)
+    def seen_by(self, v: Array, mean_speed: float, x: Array) -> Complex:
+        """Orders of q1 and q2 from the ripple in bins of even crank angle, shape (2, ..., orders)."""
         kappa, series = float(x[1]), float(x[4])
-        v = ripple[..., index % BINS] * (1.0 - share) + ripple[..., (index + 1) % BINS] * share
+        both = np.empty((2, *v.shape))
         current = np.maximum(1.0 - self.rho * v, LEAST_CURRENT)
-        torque = (1.0 - current ** (1.0 + series)) / ((1.0 + series) * self.rho)
-        energy = (self.speed(v, x) / mean) ** 2 / (2.0 * kappa)
-        q1 = np.fft.rfft(torque)[..., self.orders] * self.centre
-        q2 = np.fft.rfft(energy)[..., self.orders] * self.centre
-        return q1, q2
+        both[0] = (1.0 - current ** (1.0 + series)) / ((1.0 + series) * self.rho)
+        both[1] = (self.speed(v, x) / mean_speed) ** 2 / (2.0 * kappa)
+        return np.asarray(np.fft.rfft(both)[..., self.wanted] * self.centre)
 
-    def observed(self, x: Array, q1: Complex, q2: Complex) -> Complex:
-        """What the linear part has to explain: the motor's torque less what turns the rotor faster, both behind
-        the starter's memory."""
+    def seen(self, x: Array) -> Complex:
+        """`seen_by` the mean cycle."""
+        middle, mean_speed = self.middles(x)
+        return self.seen_by(np.interp(MIDDLES, middle, self.around), mean_speed, x)
+
+    def seen_each(self, cycles: Array, x: Array) -> Complex:
+        """`seen_by` each of some cycles, with the mean cycle's speed, shape (2, cycles, orders)."""
+        middle, mean_speed = self.middles(x)
+        at = np.interp(MIDDLES, middle, PLACES)
+        before = np.floor(at).astype(np.int64)
+        share = at - before
+        v = cycles[:, before % BINS] * (1.0 - share) + cycles[:, (before + 1) % BINS] * share
+        return self.seen_by(v, mean_speed, x)
+
+    def observed(self, x: Array, seen: Complex) -> Complex:
+        """What the linear part has to explain, weighted: the motor's torque less what turns the rotor faster, both
+        behind the starter's memory."""
         memory = 1j * self.orders * np.exp(x[0])
-        return np.asarray((q1 + memory * q2) / (1.0 + memory))
+        return np.asarray((seen[0] + memory * seen[1]) * (self.weight / (1.0 + memory)))
 
-    def predictors(self, x: Array) -> Complex:
-        """Orders that a unit of each P_c and E_c makes, shape (orders, 2 cylinders)."""
-        filter_ = np.exp(-2j * np.pi / 720.0 * x[2] * self.orders) / (1.0 + 1j * self.orders * np.exp(x[0]))
-        whole = ((self.low + x[3] * self.step) * filter_)[:, None] * self.turn
-        lost = (self.lost * filter_)[:, None] * self.turn
-        return np.concatenate([whole, lost], axis=1)
+    def lag(self, x: Array) -> Complex:
+        """What turning by the phase and the starter's memory do to each order."""
+        return np.asarray(
+            np.exp((-2j * np.pi / 720.0 * x[2]) * self.orders) / (1.0 + 1j * self.orders * np.exp(x[0]))
+        )
 
-    def real(self, z: Complex) -> Array:
-        """Real rows, weighted."""
-        z = z * (self.weight[:, None] if z.ndim == 2 else self.weight)
-        return np.concatenate([z.real, z.imag])
-
-    def at(self, x: Array, known: tuple[Complex, Complex] | None = None) -> _State:
+    def at(self, x: Array, seen: Complex | None = None) -> _State:
         """Solve the linear part at given parameters."""
-        plain, bent = known if known is not None else self.in_angle(self.cycle, x)
-        matrix = np.concatenate([self.real(self.predictors(x)), self.prior])
-        target = np.zeros(matrix.shape[0])
-        seen = self.real(self.observed(x, plain, bent))
-        target[: seen.size] = seen
-        normal = matrix.T @ matrix
-        normal[np.diag_indices_from(normal)] += 1e-9 * np.trace(normal)
-        linear = np.linalg.solve(normal, matrix.T @ target)
-        left = target - matrix @ linear
-        cost = float(left @ left + (((x - self.usual) / self.spread) ** 2).sum())
-        return _State(x, plain, bent, matrix, linear, left, normal, cost)
+        if seen is None:
+            seen = self.seen(x)
+        n, orders, lag = self.count, self.orders.size, self.lag(x)
+        rows = np.empty((2 * n, orders + n), dtype=np.complex128)
+        np.multiply(self.turn, (self.low + x[3] * self.step) * lag, out=rows[:n, :orders])
+        np.multiply(self.turn, self.lost * lag, out=rows[n:, :orders])
+        rows[:, orders:] = self.prior
+        target = np.zeros(orders + n, dtype=np.complex128)
+        target[:orders] = self.observed(x, seen)
+        predicted, wanted = rows.view(np.float64), target.view(np.float64)
+        normal = predicted @ predicted.T
+        normal.flat[:: 2 * n + 1] += 1e-9 * normal.trace()
+        linear = np.linalg.solve(normal, predicted @ wanted)
+        left = wanted - linear @ predicted
+        pull = (x - self.usual) / self.spread
+        return _State(x, seen, rows, linear, left, normal, float(left @ left + pull @ pull))
 
     def slopes(self, state: _State) -> Array:
-        """Derivatives of the residual with the linear part free to follow, shape (rows, 5)."""
-        x, rows = state.x, 2 * self.orders.size
-        slope = np.zeros((state.left.size, x.size))
-        memory = 1j * self.orders * np.exp(x[0])
+        """Derivatives of the residual with the linear part free to follow, shape (5, 2 orders + 2 cylinders)."""
+        x, n, orders = state.x, self.count, self.orders.size
+        slope = np.zeros((x.size, orders + n), dtype=np.complex128)
+        here = self.observed(x, state.seen)
         for j, step in ((1, 2e-3), (4, 5e-3)):
             stepped = x.copy()
             stepped[j] += step
-            moved = self.observed(stepped, *self.in_angle(self.cycle, stepped))
-            slope[:rows, j] = self.real(moved - self.observed(x, state.plain, state.bent)) / step
-        explained = self.predictors(x) @ state.linear
-        filter_ = np.exp(-2j * np.pi / 720.0 * x[2] * self.orders) / (1.0 + memory)
-        share = memory / (1.0 + memory)
-        slope[:rows, 0] = self.real((state.bent - state.plain) * share / (1.0 + memory) + explained * share)
-        slope[:rows, 2] = self.real(explained * (2j * np.pi / 720.0) * self.orders)
-        slope[:rows, 3] = -self.real(self.step * filter_ * (self.turn @ state.linear[: self.count]))
-        return np.asarray(slope - state.matrix @ np.linalg.solve(state.normal, state.matrix.T @ slope))
+            slope[j, :orders] = (self.observed(stepped, self.seen(stepped)) - here) / step
+        explained = state.linear @ state.rows[:, :orders]
+        memory = 1j * self.orders * np.exp(x[0])
+        behind = self.weight / (1.0 + memory)
+        slope[0, :orders] = ((state.seen[1] - state.seen[0]) * behind + explained) * (memory / (1.0 + memory))
+        slope[2, :orders] = explained * (2j * np.pi / 720.0 * self.orders)
+        slope[3, :orders] = (state.linear[:n] @ self.turn) * (-self.step * self.lag(x))
+        plain, predicted = slope.view(np.float64), state.predicted
+        return np.asarray(plain - np.linalg.solve(state.normal, predicted @ plain.T).T @ predicted)
 
     def solve(self) -> _State:
         """Gauss-Newton with damping, from the best of a few memories."""
-        known = self.in_angle(self.cycle, self.usual)
+        seen = self.seen(self.usual)
         states = []
         for log_tau in STARTS:
             start = self.usual.copy()
             start[0] = log_tau
-            states.append(self.at(start, known))
+            states.append(self.at(start, seen))
         state = min(states, key=lambda s: s.cost)
         self.set_size(max(middle_of(state.linear[: self.count]), 0.02))
-        state = self.at(state.x, known)
+        state = self.at(state.x, seen)
         damping = 0.02
+        held = 1.0 / self.spread**2
         for _ in range(STEPS):
             slope = self.slopes(state)
-            pull = (state.x - self.usual) / self.spread
-            normal = slope.T @ slope + np.diag(1.0 / self.spread**2)
-            gradient = slope.T @ state.left + pull / SPREAD
+            normal = slope @ slope.T
+            normal.flat[:: state.x.size + 1] += held
+            gradient = slope @ state.left + (state.x - self.usual) * held
             before = state.cost
             for _ in range(4):
-                step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -gradient)
-                trial = np.clip(
-                    state.x + np.clip(step, -1.5 * self.spread, 1.5 * self.spread), LOWEST, HIGHEST
-                )
+                damped = normal + damping * np.diag(normal.diagonal())
+                step = np.linalg.solve(damped, -gradient)
+                reach = 1.5 * self.spread
+                trial = np.clip(state.x + np.clip(step, -reach, reach), LOWEST, HIGHEST)
                 tried = self.at(trial)
                 if tried.cost <= before:
                     state = tried
@@ -287,12 +305,10 @@ def invert(
     state = fit.solve()
     x, count = state.x, angles_deg.size
     # each cycle alone, by the same motor and the same straight-line estimator
-    plain, bent = fit.in_angle(scaled, x)
-    seen = fit.observed(x, plain, bent) * fit.weight
-    targets = np.concatenate([seen.real, seen.imag], axis=1)
-    rows = targets.shape[1]
-    by_cycle = np.linalg.solve(state.normal, state.matrix[:rows].T @ targets.T).T[:, :count]
-    looked_at = fit.real(fit.observed(x, state.plain, state.bent))
+    each = np.ascontiguousarray(fit.observed(x, fit.seen_each(scaled, x))).view(np.float64)
+    rows = each.shape[1]
+    by_cycle = np.linalg.solve(state.normal, state.predicted[:, :rows] @ each.T).T[:, :count]
+    looked_at = fit.observed(x, state.seen).view(np.float64)
     misfit = float(np.sqrt((state.left[:rows] ** 2).sum() / max((looked_at**2).sum(), 1e-12)))
     return Inversion(
         strength=np.asarray(state.linear[:count]),
