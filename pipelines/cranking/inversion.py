@@ -187,21 +187,26 @@ class _Fit:
             np.exp((-2j * np.pi / 720.0 * x[2]) * self.orders) / (1.0 + 1j * self.orders * np.exp(x[0]))
         )
 
-    def at(self, x: Array, seen: Complex | None = None) -> _State:
-        """Solve the linear part at given parameters."""
-        if seen is None:
-            seen = self.seen(x)
+    def rows(self, x: Array) -> Complex:
+        """See `_State.rows`."""
         n, orders, lag = self.count, self.orders.size, self.lag(x)
         rows = np.empty((2 * n, orders + n), dtype=np.complex128)
         np.multiply(self.turn, (self.low + x[3] * self.step) * lag, out=rows[:n, :orders])
         np.multiply(self.turn, self.lost * lag, out=rows[n:, :orders])
         rows[:, orders:] = self.prior
+        return rows
+
+    def at(self, x: Array, seen: Complex | None = None) -> _State:
+        """Solve the linear part at given parameters."""
+        if seen is None:
+            seen = self.seen(x)
+        n, orders, rows = self.count, self.orders.size, self.rows(x)
         target = np.zeros(orders + n, dtype=np.complex128)
         target[:orders] = self.observed(x, seen)
         predicted, wanted = rows.view(np.float64), target.view(np.float64)
         normal = predicted @ predicted.T
         normal.flat[:: 2 * n + 1] += 1e-9 * normal.trace()
-        linear = np.linalg.solve(normal, predicted @ wanted)
+        linear = np.asarray(np.linalg.solve(normal, predicted @ wanted), dtype=np.float64)
         left = wanted - linear @ predicted
         pull = (x - self.usual) / self.spread
         return _State(x, seen, rows, linear, left, normal, float(left @ left + pull @ pull))
@@ -236,6 +241,7 @@ class _Fit:
         self.set_size(max(middle_of(state.linear[: self.count]), 0.02))
         state = self.at(state.x, seen)
         damping = 0.02
+        reach = 1.5 * self.spread
         held = 1.0 / self.spread**2
         for _ in range(STEPS):
             slope = self.slopes(state)
@@ -246,8 +252,9 @@ class _Fit:
             for _ in range(4):
                 damped = normal + damping * np.diag(normal.diagonal())
                 step = np.linalg.solve(damped, -gradient)
-                reach = 1.5 * self.spread
-                trial = np.clip(state.x + np.clip(step, -reach, reach), LOWEST, HIGHEST)
+                # np.clip takes several times as long on so few numbers
+                trial = state.x + np.minimum(np.maximum(step, -reach), reach)
+                trial = np.minimum(np.maximum(trial, LOWEST), HIGHEST)
                 tried = self.at(trial)
                 if tried.cost <= before:
                     state = tried
