@@ -254,7 +254,7 @@ def _features(front: Front) -> dict[str, float]:
     c, cycles = front.cranking, front.cycles
     absolute = c.nature == "voltage" and not c.ac_coupled
     rpm = 120.0 / middle_of(cycles.lengths_s) if cycles.count else np.nan
-    swing = float(np.ptp(np.median(cycles.ripple, axis=0))) if cycles.count else np.nan
+    swing = float(np.ptp(cycles.typical)) if cycles.count else np.nan
     features = {
         "cycles": float(cycles.count),
         "crank_rpm": rpm,

@@ -7,16 +7,17 @@ Hochmann D. & Sadok M. (2004), "Theory of synchronous averaging", IEEE Aerospace
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from pipelines.cranking.signals import Array, Bools, middle_of
+from pipelines.cranking.signals import Array, Bools, middle_of, middle_of_rows
 
 BINS = 144  # 5 degrees: finer than any cranking event, and a multiple of 3, 4, 6, 8, 9, 12
 OUTLIER = 4.5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Cycles:
     """Engine cycles in crank angle.
 
@@ -36,12 +37,17 @@ class Cycles:
     lowest: Array
     seen: int
 
+    @cached_property
+    def typical(self) -> Array:
+        """Median over the cycles of each bin's ripple, shape (BINS,)."""
+        return middle_of_rows(self.ripple)
+
     @property
     def count(self) -> int:
         """Number of cycles used."""
         return int(self.starts_s.size)
 
-    @property
+    @cached_property
     def coherence(self) -> float:
         """Share of the ripple's power that repeats from cycle to cycle, 0 (noise) to 1; few cycles do not flatter."""
         count = self.count
@@ -153,7 +159,7 @@ def _alike(lengths: Array, ripple: Array, gaps: Array) -> Bools:
     if keep.sum() < 2:
         return np.asarray(keep)
     for _ in range(2):
-        typical = np.median(ripple[keep], axis=0)
+        typical = middle_of_rows(ripple[keep])
         apart = np.sqrt(((ripple - typical) ** 2).mean(axis=1))
         usual_apart = middle_of(apart[keep])
         floor = 0.04 * float(np.sqrt((typical**2).mean()))

@@ -63,9 +63,13 @@ def ripple_spectrum(load_down: Array, rate_hz: float, spans: tuple[tuple[int, in
 def comb_score(spectrum: RippleSpectrum, cycle_s: Array, angles_deg: tuple[float, ...]) -> Array:
     """How much ripple lies where an engine of these firing angles has it, for each cycle length; same shape."""
     orders, height = _comb(angles_deg)
-    at = orders / np.asarray(cycle_s, dtype=np.float64)[..., None] / spectrum.step_hz
-    found = np.interp(at, np.arange(spectrum.amplitude.size), spectrum.amplitude, right=0.0)
-    return np.asarray(found @ height)
+    at = orders / (np.asarray(cycle_s, dtype=np.float64)[..., None] * spectrum.step_hz)
+    # between even bins a straight line by index is several times as fast as numpy's search for the bin
+    last = spectrum.amplitude.size - 1
+    below = np.minimum(at.astype(np.int64), last - 1)
+    amplitude = spectrum.amplitude
+    found = amplitude[below] + (amplitude[below + 1] - amplitude[below]) * (at - below)
+    return np.asarray(np.where(at <= last, found, 0.0) @ height)
 
 
 def cycles_from_ripple(spectrum: RippleSpectrum, angles_deg: tuple[float, ...]) -> list[tuple[float, float]]:

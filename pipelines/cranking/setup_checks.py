@@ -85,7 +85,7 @@ def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
         say("weak_battery", "warning", weak)
     step = front.step
     if step > 0 and front.cycles.count:
-        swing = float(np.ptp(np.median(front.cycles.ripple, axis=0)))
+        swing = float(np.ptp(front.cycles.typical))
         if swing < COARSE_STEPS * step:
             say(
                 "coarse_resolution",
@@ -149,7 +149,7 @@ def _clipped(front: Front) -> str:
     supply = front.channels.supply
     if supply.off_screen:
         return _cut("edge (the file holds nothing there)", 100.0 * float(np.mean(~np.isfinite(supply.raw))))
-    whole = supply.raw[:: max(1, supply.raw.size // 8_000)]
+    whole = supply.raw[:: max(1, supply.raw.size // 6_000)]
     whole = _without_dropouts(whole, supply.missing is not None)
     if whole.size < 64:
         return ""

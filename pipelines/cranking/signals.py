@@ -154,7 +154,7 @@ def _look(x: Samples, rate_hz: float) -> _Look:
     rest = few[half + 1 : half + 1 + slow.size] - slow
     spread = float(few.var())
     fast = float(rest.var()) / spread if spread > 0 else 0.0
-    low, middle, high = ranked(few, 0.01, 0.5, 0.99)
+    low, middle, high = ranked(few[:: max(1, few.size // 4000)], 0.01, 0.5, 0.99)
     top, bottom = float(np.fmax.reduce(x)), float(np.fmin.reduce(x))
     wide = max(high - low, 1e-9 * (abs(top) + abs(bottom)), 1e-12)
     peaky = float(max(top - middle, middle - bottom) / wide) if top > bottom else 0.0
@@ -194,8 +194,8 @@ def _present(x: Samples) -> Bools | None:
     few = few[np.isfinite(few)]
     if few.size == 0:
         return np.zeros(x.size, dtype=np.bool_)
-    middle = middle_of(few)
-    far = abs(middle) > 4.0 * spread_of(few, 0.9, 0.1)
+    low, middle, high = ranked(few, 0.1, 0.5, 0.9)
+    far = abs(middle) > 4.0 * (high - low)
     zeros = far and bool(x.min() <= 0.02 * middle if middle > 0 else x.max() >= 0.02 * middle)
     if not gaps and not zeros:
         return None
@@ -320,6 +320,13 @@ def middle_of(x: npt.NDArray[np.floating]) -> float:
         return float(np.partition(x, half)[half])
     ordered = np.partition(x, (half - 1, half))
     return 0.5 * (float(ordered[half - 1]) + float(ordered[half]))
+
+
+def middle_of_rows(x: Array) -> Array:
+    """Median over the first axis, as `np.median(x, axis=0)` of finite numbers."""
+    half = x.shape[0] // 2
+    ordered = np.sort(x, axis=0)
+    return np.asarray(ordered[half] if x.shape[0] % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
 
 
 def spread_of(x: npt.NDArray[np.floating], high: float, low: float) -> float:

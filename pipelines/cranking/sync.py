@@ -130,7 +130,7 @@ def _usual_width(at: Ints) -> float:
 
 def _heights(up: Floats, rate_hz: float, cranked_s: float) -> tuple[float, float]:
     """Height of the noise and of a usual pulse above the baseline."""
-    few = np.abs(up[:: max(1, up.size // 8000)])
+    few = np.abs(up[:: max(1, up.size // 3000)])
     # sorted whole: numpy's partition is several times slower on these long runs of equal values
     floor = float(np.sort(few)[int(0.75 * few.size)])
     width = max(1, int(0.04 * rate_hz))
@@ -198,12 +198,17 @@ def make_sense(
         "distributor": family.cylinders,
     }
     best: tuple[float, PulseTrain, SyncKind, float] | None = None
+    uneven = _is_uneven(family)
     for place, train in enumerate(trains):
         inside = [train.times_s[(train.times_s >= a) & (train.times_s <= b)] for a, b in spans_s]
-        for worth, style, cycle in _ideas(inside, spans_s, styles, likely[0][0], uneven=_is_uneven(family)):
-            if worth <= 0 or not SHORTEST_CYCLE_S <= cycle <= LONGEST_CYCLE_S:
-                continue
-            agrees = float(comb_score(spectrum, np.array(cycle), family.firing_angles_deg)) / likely[0][1]
+        ideas = [
+            idea
+            for idea in _ideas(inside, spans_s, styles, likely[0][0], uneven=uneven)
+            if idea[0] > 0 and SHORTEST_CYCLE_S <= idea[2] <= LONGEST_CYCLE_S
+        ]
+        cycles = np.array([cycle for _, _, cycle in ideas])
+        combs = comb_score(spectrum, cycles, family.firing_angles_deg) / likely[0][1]
+        for (worth, style, cycle), agrees in zip(ideas, combs.tolist(), strict=True):
             if agrees < LEAST_COMB:
                 continue
             believed = 1.0 if style == family.sync_kind else UNEXPECTED
@@ -219,7 +224,7 @@ def make_sense(
     counted = []
     for a, b in spans_s:
         times = train.times_s[(train.times_s >= a - 0.02) & (train.times_s <= b + 0.02)]
-        if style == "distributor" and _is_uneven(family):
+        if style == "distributor" and uneven:
             counted.append((times, np.arange(times.size, dtype=np.float64)))
         else:
             counted.append(_count(times, cycle / per_cycle))
