@@ -68,6 +68,10 @@ def _read(path: Path, count: int, *, whole: bool) -> bytes | None:
         ) from error
 
 
+# control characters that text does not hold
+_NO_CONTROLS = dict.fromkeys(code for code in (*range(32), 127) if chr(code) not in "\t\n\r\f\x1a")
+
+
 def encoding_of(content: bytes) -> tuple[str, int]:
     """The text encoding and the length of its byte order mark.
 
@@ -117,7 +121,6 @@ def looks_like_text(head: bytes) -> bool:
     text = head[mark:].rstrip(b"\0").decode(name, errors="ignore")
     if not text.strip():
         return False
-    odd = sum(
-        1 for letter in text[:4096] if (letter < " " and letter not in "\t\n\r\f\x1a") or letter == "\x7f"
-    )
-    return odd <= 0.002 * min(len(text), 4096)
+    start = text[:4096]
+    odd = len(start) - len(start.translate(_NO_CONTROLS))
+    return odd <= 0.002 * len(start)

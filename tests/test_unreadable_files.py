@@ -99,6 +99,18 @@ def test_a_bad_line_deep_in_a_large_file_is_named(tmp_path: Path) -> None:
         read_waveform(save(tmp_path, lines(HEAD, rows)))
 
 
+def test_a_record_broken_off_behind_an_opening_quote(tmp_path: Path) -> None:
+    """The parser below panics on such an end: the last row is left out and named, and nothing else is lost."""
+    whole = ["1.0,2.0"] * 30
+    wave = read_waveform(
+        save(tmp_path, "sample interval: 0.001 s\na (V),b (V)\n" + "\n".join(whole) + '\n1.0,"')
+    )
+    assert wave.samples.shape == (2, 30)
+    assert any("was left out" in note for note in wave.notes)
+    with pytest.raises(UnreadableFile):
+        read_waveform(save(tmp_path, '1,2\n3,"'))
+
+
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
     with pytest.raises(UnreadableFile, match="cannot be opened"):
         read_waveform(tmp_path / "nowhere.csv")

@@ -102,7 +102,11 @@ def is_sample(cell: str, *, decimal_comma: bool) -> bool:
 
 def is_data_row(cells: list[str], *, decimal_comma: bool) -> bool:
     """Whether every cell can be a sample and at least one says something."""
-    return any(cells) and all(is_sample(cell, decimal_comma=decimal_comma) for cell in cells)
+    number = (_COMMA if decimal_comma else _POINT).fullmatch
+    for cell in cells:  # hundreds of rows a file are asked
+        if number(cell) is None and cell.lower() not in TOKENS:
+            return False
+    return any(cells)
 
 
 def unit_of(text: str) -> Unit | None:

@@ -96,7 +96,8 @@ class _Candidate:
 
 def lines_of(head: str) -> list[str]:
     """The lines of a text. Carriage returns alone as line ends were made newlines before."""
-    return [line.rstrip("\r") for line in head.split("\n")]
+    lines = head.split("\n")
+    return [line.rstrip("\r") for line in lines] if "\r" in head else lines
 
 
 def sniff(head: str) -> Layout:

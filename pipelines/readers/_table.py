@@ -25,6 +25,8 @@ from pipelines.source import GZIP_MAGIC, HEAD_BYTES, MAX_BYTES, encoding_of, rea
 TAIL_BYTES = 16_384
 MAX_FOOTER_LINES = 20
 Column = npt.NDArray[np.floating]
+# polars panics, with an exception of no usual kind, on a quote that nothing follows
+_REFUSED = (pl.exceptions.PolarsError, pl.exceptions.PanicException)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +124,7 @@ def _parse(
                 decimal_comma=comma,
                 schema=types,
             )
-        except pl.exceptions.PolarsError:
+        except _REFUSED:
             if isinstance(source, io.BytesIO):
                 source.seek(0)
     return None
@@ -144,7 +146,12 @@ def _loose_end(tail: bytes, layout: Layout) -> tuple[int, list[str]]:
             break
         line = tail[begin:keep].decode("utf-8", errors="replace").strip("\r\n")
         cells = split_cells(line, layout.delimiter)
-        if _is_whole(cells, layout) and (keep < end or ended or not _cut_short(tail[:begin], cells, layout)):
+        open_quote = line.count('"') % 2 == 1
+        if (
+            not open_quote
+            and _is_whole(cells, layout)
+            and (keep < end or ended or not _cut_short(tail[:begin], cells, layout))
+        ):
             break
         shown = line if len(line) <= 60 else f"{line[:57]}..."
         notes.append(f"The last line, {shown!r}, is no whole row of samples and was left out.")
@@ -214,7 +221,7 @@ def _parse_cell_by_cell(
         empty = [name for name in numbers.columns if types[name].is_float() and numbers[name].null_count()]
         as_text = {name: pl.String() for name in types}
         texts = read(io.BytesIO(content), schema=as_text, columns=empty or None, encoding="utf8-lossy")
-    except pl.exceptions.PolarsError as error:
+    except _REFUSED as error:
         raise UnreadableFile(
             _first_bad_line(content, layout) or f"The table cannot be parsed ({error})."
         ) from error
