@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -20,6 +21,7 @@ FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
 UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
 CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.6
 LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still reaches 0.5
+LOWEST_PCT, HIGHEST_PCT = -60.0, 1000.0  # a dead cylinder's residue reaches -30; beyond, no cylinder was seen
 WORST_MISFIT = 0.5  # of the ripple's RMS; odd engines reach 0.35
 CLEARLY_BETTER = (
     12.0  # difference of cost (chi-square like) that settles which of two halves of the cycle it is
@@ -40,8 +42,15 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         return Reading("unusable", _why_unusable(checks), features, (), checks, None, reader_version)
     order, angles = _sequence(family, hookup.sync_cylinder)
     rotation, settled, found = _place(front, angles)
-    angles = _rotated(angles, rotation)
     relative = relative_of(found.strength)
+    if front.sync is not None and not _is_an_engine(front, found, relative):
+        # an engine none the less, if the pulses were not its coil's
+        alone = replace(front, sync=None)
+        rotation_alone, _, found_alone = _place(alone, angles)
+        if _is_an_engine(alone, found_alone, relative_of(found_alone.strength)):
+            front, rotation, settled, found = alone, rotation_alone, False, found_alone
+            relative, checks = relative_of(found.strength), setup_checks(front, hookup)
+    angles = _rotated(angles, rotation)
     if not _is_an_engine(front, found, relative):
         reason = (
             "The supply shows no ripple of an engine of this family being cranked: check the engine family and the "
@@ -89,7 +98,10 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
 def _is_an_engine(front: Front, found: Inversion, relative: Array) -> bool:
     """Whether the ripple repeats from cycle to cycle and is what cylinders being compressed make."""
     if not (
-        np.isfinite(relative).all() and np.median(found.strength) > 0 and np.abs(relative).max() < 1000.0
+        np.isfinite(relative).all()
+        and np.median(found.strength) > 0
+        and relative.min() > LOWEST_PCT
+        and relative.max() < HIGHEST_PCT
     ):
         return False
     if (

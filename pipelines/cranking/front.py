@@ -15,6 +15,7 @@ from pipelines.kinds.base import EngineFamily, Hookup
 from pipelines.waveform import Samples, Waveform
 
 FEW_CYCLES = 3
+CLEARLY_STEADIER = 0.25
 STEADY = 0.5  # coherence from which a ripple may carry the count between far pulses
 NOTHING = Cycles(np.empty(0), np.empty(0), np.empty((0, 1)), np.empty(0), np.empty(0), 0)
 
@@ -83,6 +84,11 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
             # few pulses leave out the cycles before the first and after the last: let the ripple carry the count
             told = _from_ripple(supply, cranking, likely, family, trains)
             if told[3] is not None and told[2].count > cycles.count:
+                cycle_s, boundaries, cycles, sync = told
+        elif cycles.coherence < STEADY:
+            # pulses out of step with the engine: bursts from elsewhere that happened to lie a cycle apart
+            told = _from_ripple(supply, cranking, likely, family, [])
+            if told[2].coherence > cycles.coherence + CLEARLY_STEADIER:
                 cycle_s, boundaries, cycles, sync = told
     else:
         cycle_s, boundaries, cycles, sync = _from_ripple(supply, cranking, likely, family, trains)

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipelines.cranking.signals import Array, block_mean
 from pipelines.cranking.stretch import moving_mean
+from pipelines.cranking.torque import torque_orders
 
 COMB_HZ = 200.0
 CANDIDATES = 3
@@ -17,7 +18,8 @@ SEGMENT_S = 3.2
 FFT_SIZE = 2048
 LONGEST_CYCLE_S = 2.2  # 55 rpm
 SHORTEST_CYCLE_S = 0.2  # 600 rpm: nothing a starter turns goes faster
-BUMP_DEG = 28.0  # standard deviation of a compression event's Gaussian stand-in, in crank degrees
+USUAL_MEMORY = 0.5  # of a starter, in cycles / 2 pi: what it damps the high orders by
+ODD_ONE = 0.45  # one cylinder this much unlike the others puts as much into every order
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +38,11 @@ def firing_phasors(angles_deg: tuple[float, ...], orders: Array) -> Array:
 
 @lru_cache(maxsize=256)
 def _comb(angles_deg: tuple[float, ...]) -> tuple[Array, Array]:
-    """Orders and the amplitudes a healthy engine (with a little unevenness) has there, of unit length."""
+    """Orders and the amplitudes an engine (with one cylinder a little odd) has there, of unit length."""
     orders = np.arange(1.0, 2 * len(angles_deg) + 1)
-    bump = np.exp(-0.5 * (2.0 * np.pi * orders * BUMP_DEG / 720.0) ** 2)
-    height = bump * (np.abs(firing_phasors(angles_deg, orders)) + 0.12 * len(angles_deg))
+    low, high, _ = torque_orders()
+    one = np.abs(low + high)[1 : orders.size + 1] / np.hypot(1.0, USUAL_MEMORY * orders)
+    height = one * (np.abs(firing_phasors(angles_deg, orders)) + ODD_ONE)
     return orders, height / np.linalg.norm(height)
 
 

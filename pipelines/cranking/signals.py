@@ -195,7 +195,8 @@ def _present(x: Samples) -> Bools | None:
     if few.size == 0:
         return np.zeros(x.size, dtype=np.bool_)
     low, middle, high = ranked(few, 0.1, 0.5, 0.9)
-    far = abs(middle) > 4.0 * (high - low)
+    # at rest and while cranking, nine tenths of it all lie on one side, well off zero
+    far = min(low, high) > 0.4 * middle if middle > 0 else max(low, high) < 0.4 * middle
     zeros = far and bool(x.min() <= 0.02 * middle if middle > 0 else x.max() >= 0.02 * middle)
     if not gaps and not zeros:
         return None

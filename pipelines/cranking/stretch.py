@@ -93,6 +93,13 @@ def find_cranking(supply: Supply) -> Cranking:
     rest, after, drop = _levels(look, level, runs, width) if not ac else (np.nan,) * 3
     if nature == "current":
         rest, after = -rest, -after
+    if (
+        supply.missing is not None
+        and runs
+        and runs[0][0]
+        and supply.missing[: runs[0][0] * step].mean() > 0.5
+    ):
+        rest = np.nan  # what stands there was filled in
     spans = _trim(look, runs, rate_hz, step, supply.level.size)
     return Cranking(load_down, spans, nature, sign != natural, ac, rest, after, drop)
 
@@ -102,9 +109,18 @@ def _sign(x: float) -> float:
 
 
 def _usual_ripple(ripple: Array, width: int) -> float:
-    """Ripple of the liveliest part that is not the inrush: the inrush fills about two windows."""
+    """Ripple of the liveliest part that is not the inrush: the inrush fills about two windows.
+
+    Inrush and release together fill more, and may dwarf the ripple of an engine of many cylinders: where a long
+    stretch far below them stands well above the quiet part, that is the cranking.
+    """
     ordered = np.sort(ripple[:: max(1, width // 2)])[::-1]
-    return float(ordered[min(7, ordered.size // 2)])
+    liveliest = float(ordered[min(7, ordered.size // 2)])
+    if ordered.size > 50:
+        lasting, quiet = float(ordered[24]), float(ordered[int(0.95 * ordered.size)])
+        if liveliest > 4.0 * lasting > 16.0 * quiet:
+            return lasting
+    return liveliest
 
 
 def _lasting_offset(level: Array, lively: Bools, width: int) -> float:
@@ -140,9 +156,8 @@ def _pulled_down(level: Array, lively: Bools, stirring: Bools, width: int) -> Bo
         low = min(low, ranked(level[at], 0.3)[0])
     if high - low < 0.03 * abs(high) and high > 0:
         return lively
-    pulled = stirring & (level < high - 0.45 * (high - low))
-    first = int(np.argmax(pulled)) - width
-    if pulled.any() and first > width // 2:
+    first = (int(at[0]) if at.size else 0) - width
+    if first > width // 2:
         # an engine that starts lifts the level above rest: what counts is how far it lies below rest
         rest = middle_of(level[:first])
         if rest - low > 0.03 * abs(rest):
