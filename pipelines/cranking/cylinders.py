@@ -18,6 +18,7 @@ from pipelines.waveform import Waveform
 
 FIRES_BEFORE_TOP_DEG = 8.0
 FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
+NEAR_TOP_DEG = 20.0  # a coil fires no farther from its cylinder's top than this from the usual place
 UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
 CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.6
 LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still reaches 0.5
@@ -48,8 +49,11 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         alone = replace(front, sync=None)
         rotation_alone, _, found_alone = _place(alone, angles)
         if _is_an_engine(alone, found_alone, relative_of(found_alone.strength)):
-            front, rotation, settled, found = alone, rotation_alone, False, found_alone
-            relative, checks = relative_of(found.strength), setup_checks(front, hookup)
+            rotation, settled, found = rotation_alone, False, found_alone
+            relative = relative_of(found.strength)
+            near = abs(found.phase_deg - FIRES_BEFORE_TOP_DEG) < NEAR_TOP_DEG and rotation == 0
+            if not near or front.cycles.coherence < CERTAIN_COHERENCE:
+                front, checks = alone, setup_checks(alone, hookup)
     angles = _rotated(angles, rotation)
     if not _is_an_engine(front, found, relative):
         reason = (
@@ -59,7 +63,8 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         # what depends on cycles that are none says nothing
         told = {name: value for name, value in features.items() if name == "rest_v"}
         features = {**dict.fromkeys(features, np.nan), **told, "cycles": 0.0}
-        checks = tuple(c for c in checks if c.check != "no_sync")
+        if front.channels.sync is not None:
+            checks = tuple(c for c in checks if c.check != "no_sync")
         return Reading("unusable", reason, features, (), checks, None, reader_version)
     error = standard_errors(found.by_cycle, relative)
     features |= {

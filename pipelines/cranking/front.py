@@ -87,7 +87,7 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
                 cycle_s, boundaries, cycles, sync = told
         elif cycles.coherence < STEADY:
             # pulses out of step with the engine: bursts from elsewhere that happened to lie a cycle apart
-            told = _from_ripple(supply, cranking, likely, family, [])
+            told = _from_ripple(supply, cranking, likely, family, trains)
             if told[2].coherence > cycles.coherence + CLEARLY_STEADIER:
                 cycle_s, boundaries, cycles, sync = told
     else:

@@ -66,10 +66,14 @@ def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
     if clip:
         say("clipped", "unusable" if unread else "warning", clip)
     elif front.sync is not None and front.sync.cut_off:
+        pickup = front.channels.sync is not None and front.channels.sync.named == "ignition_pickup"
         say(
             "clipped",
             "note",
-            "The sync pulses are cut off at the screen's top: put a 10:1 or 20:1 attenuator on the coil primary "
+            "The pickup's pulses are cut off at the screen's top, which does no harm to this reading: choose a larger "
+            "range, or set the pickup farther from the spark lead."
+            if pickup
+            else "The sync pulses are cut off at the screen's top: put a 10:1 or 20:1 attenuator on the coil primary "
             "(it reaches several hundred volts and can destroy an input) and choose a range that holds the pulse.",
         )
     started = _started(front)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,7 +28,8 @@ LEAST_COMB = 0.45  # of the best comb score: a cycle the ripple knows nothing of
 PULSE_OVER_BASE = (
     0.35  # a dwell pulls a primary from the battery's level to about zero, a flyback lifts it far above
 )
-IN_STEP = 0.97  # mean resultant length of the pulses' places in the cycle
+IN_STEP = 0.06  # of a cycle: how far apart the pulses of one coil lie at most
+BY_CHANCE = 0.02
 CUT_OFF_BELOW_V = 150.0  # a coil primary jumps higher than this unless the screen ends first
 
 
@@ -236,17 +238,32 @@ def make_sense(
 
 
 def in_step(trains: list[PulseTrain], times_s: Array, cycles: Array) -> tuple[Array, float] | None:
-    """The few pulses of a train that keep their place in the cycle the ripple tells, and that place, 0 to 1.
+    """The pulses of a train that keep one place in the cycle the ripple tells, and that place, 0 to 1.
 
-    For a coil that fires once a cycle and was caught only now and then. Two pulses at least.
+    For a coil that fires once a cycle and was caught only now and then, or among bursts from elsewhere. Pulses
+    thrown at random gather in a window by chance: the bound on that, n C(n-1, k-1) w^(k-1) for k of n in some
+    window of width w (each pulse may begin one; union bound over the binomial's leading term), must be small, and
+    no second place may hold half as many (every cylinder's coil would be seen).
     """
     for train in trains:
         pulses = train.times_s[(train.times_s >= times_s[0]) & (train.times_s <= times_s[-1])]
-        if pulses.size < 2 or pulses.size > cycles[-1] + 1:
+        count = pulses.size
+        if count < 2:
             continue
-        turn = np.exp(2j * np.pi * np.interp(pulses, times_s, cycles)).mean()
-        if abs(turn) > IN_STEP:
-            return pulses, float(np.angle(turn) / (2.0 * np.pi)) % 1.0
+        place = np.interp(pulses, times_s, cycles) % 1.0
+        beyond = (place[None, :] - place[:, None]) % 1.0  # how far each lies behind each window's beginning
+        held = beyond <= IN_STEP
+        most = int(np.argmax(held.sum(axis=1)))
+        inside = held[most]
+        together = int(inside.sum())
+        if together < 2 or together > cycles[-1] + 1:
+            continue
+        outside = np.flatnonzero(~inside)
+        rival = int(held[np.ix_(outside, outside)].sum(axis=1).max()) if outside.size else 0
+        chance = count * math.comb(count - 1, together - 1) * IN_STEP ** (together - 1)
+        if chance < BY_CHANCE and rival <= max(1, together // 2):
+            turn = np.exp(2j * np.pi * place[inside]).mean()
+            return pulses[inside], float(np.angle(turn) / (2.0 * np.pi)) % 1.0
     return None
 
 
