@@ -18,6 +18,7 @@ SLOW_RATE_HZ = 900.0
 MISSED_SHARE = 0.08
 STARTED_V = 0.35
 CLIPPED_SHARE = 0.015
+NOISY_STEPS = 3.0  # noise of one standard deviation a step makes 1.65
 MISSES_BELOW_HZ = 6000.0
 LOWEST_CRANK_V, HIGHEST_12_V = 5.5, 15.2
 
@@ -147,8 +148,9 @@ def _no_sync(front: Front, hookup: Hookup) -> str:
 def _clipped(front: Front) -> str:
     """The sentence on a supply channel that sits on the screen's edge, empty where it does not.
 
-    Two signs: values pile up at the extreme in a swing of many steps, or they reach the last code of a converter
-    (a power of two of its steps, or one less).
+    Three signs: values pile up at the extreme in a swing of many steps; they reach the last code of a converter (a
+    power of two of its steps, or one less); or the extreme stands dead still in a signal whose noise spans several
+    steps.
     """
     supply = front.channels.supply
     if supply.off_screen:
@@ -167,20 +169,32 @@ def _clipped(front: Front) -> str:
         return ""
     step = front.step / abs(supply.scale)
     swing = spread_of(spans, 0.98, 0.02)
+    noisy = _noise_steps(front, step) > NOISY_STEPS
     for sign, name in ((1.0, "top"), (-1.0, "bottom")):
         edge = float((sign * whole).max()) * sign
         tolerance = max(0.3 * step, 1e-6 * abs(edge))
         share = float(np.mean(np.abs(whole - edge) <= tolerance))
         outermost = abs(edge) >= float(np.abs(whole).max()) - tolerance
-        if share > CLIPPED_SHARE and outermost and last_code(edge, step):
-            return _cut(name, 100.0 * share)
         at_edge = float(np.mean(np.abs(spans - edge) <= tolerance))
+        if share > CLIPPED_SHARE and outermost and (noisy or last_code(edge, step)):
+            return _cut(name, 100.0 * share)
         inside = np.abs(spans - edge)
         width = max(step, 0.01 * swing)
         beside = float(np.mean((inside > tolerance) & (inside <= width + tolerance)))
         if at_edge > CLIPPED_SHARE and at_edge > 6.0 * beside and swing > 12.0 * step:
             return _cut(name, 100.0 * at_edge)
     return ""
+
+
+def _noise_steps(front: Front, step: float) -> float:
+    """Usual second difference of neighbouring samples while cranking (noise, no ripple), in steps of the scope."""
+    if step <= 0 or not front.cranking.spans:
+        return 0.0
+    supply = front.channels.supply
+    begin = int(front.cranking.spans[0][0] * supply.raw_rate_hz / supply.rate_hz)
+    bend = np.abs(np.diff(supply.raw[begin : begin + 2000], 2))
+    bend = bend[np.isfinite(bend)]
+    return middle_of(bend) / step if bend.size else 0.0
 
 
 def _without_dropouts(x: Samples, some: bool) -> Samples:

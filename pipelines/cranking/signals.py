@@ -351,10 +351,10 @@ def smallest_gap(x: npt.NDArray[np.floating]) -> float:
 
 
 def last_code(edge: float, step: float) -> bool:
-    """Whether a value is the last a converter can give: a power of two of its steps (64 or more), or one less."""
+    """Whether a value is the last a converter can give: a power of two of its steps (64 or more) below zero, one
+    less above it (two's complement and plain binary alike)."""
     if step <= 0:
         return False
     codes = abs(edge) / step
-    return any(
-        abs(codes - last) < 0.02 + 1e-4 * last for power in range(6, 17) for last in (2**power - 1, 2**power)
-    )
+    lasts = [2**power - less for power in range(6, 17) for less in ((1,) if edge > 0 else (0, 1))]
+    return any(abs(codes - last) < 0.02 + 1e-4 * last for last in lasts)
