@@ -183,6 +183,47 @@ def test_a_lead_on_the_battery_is_no_sync() -> None:
     assert {x.cylinder for x in reading.cylinders} == {None}
 
 
+def with_bursts(wave: Waveform, count: int, seed: int, *, coil: bool) -> Waveform:
+    """Bursts of interference of 1 to 8 ms on the sync lead while cranking; the coil's own pulses too, or not."""
+    rng = np.random.default_rng(seed)
+    sync = wave.samples[1].astype(float)
+    if not coil:
+        sync = rng.normal(0, 0.05, sync.size)
+    for at_s in rng.uniform(1.0, 7.5, count):
+        begin = int(at_s * wave.rate_hz)
+        length = int(rng.uniform(0.001, 0.008) * wave.rate_hz) + 1
+        sync[begin : begin + length] += rng.normal(0, 60.0, sync[begin : begin + length].size)
+    return changed(wave, 1, sync.astype(np.float32))
+
+
+def test_bursts_on_a_dead_lead_name_nobody_and_spoil_nothing() -> None:
+    wave, hookup, fam = capture(four(crank_s=8.0))
+    for seed in range(6):
+        reading = read(with_bursts(wave, 3 + seed, seed, coil=False), hookup, fam)
+        assert "no_sync" in checks(reading)
+        assert {x.cylinder for x in reading.cylinders} == {None}
+        assert min(x.relative_pct for x in reading.cylinders) == pytest.approx(70.0, abs=6.0)
+
+
+def test_a_coil_among_bursts_is_still_the_coil() -> None:
+    wave, hookup, fam = capture(four(crank_s=8.0))
+    for seed in range(6):
+        reading = read(with_bursts(wave, 4, seed, coil=True), hookup, fam)
+        assert "no_sync" not in checks(reading)
+        assert_two_is_low(reading)
+
+
+@pytest.mark.parametrize(("cylinders", "order"), [(12, tuple(range(1, 13))), (10, tuple(range(1, 11)))])
+def test_many_cylinders_overlap_and_are_still_told_apart(cylinders: int, order: tuple[int, ...]) -> None:
+    strength = np.ones(cylinders)
+    strength[4] = 0.6
+    wave, hookup, fam = capture(crank(family(cylinders), strength, crank_s=8.0, scatter=0.004))
+    assert fam.firing_order == order
+    reading = read(wave, hookup, fam)
+    assert checks(reading) == set()
+    assert lowest(reading)[0] == 5
+
+
 def test_missing_pulses_are_counted_in() -> None:
     reading = read(*capture(four(crank_s=8.0), Scope(keep=0.65, rate_hz=2000.0, seed=4)))
     assert_two_is_low(reading)
@@ -242,6 +283,30 @@ def test_clipped_supply() -> None:
     assert "weak_battery" not in checks(read(changed(wave, 0, lost), hookup, fam))
 
 
+def test_a_rest_cut_off_is_no_weak_battery() -> None:
+    """Only the rest lies beyond the screen: the extreme stands dead still in a noisy signal, and says nothing of the
+    battery."""
+    wave, hookup, fam = capture(four(), Scope(noise_v=0.03, step_v=0.005))
+    at_s = np.arange(wave.samples.shape[1]) / wave.rate_hz
+    whole = wave.samples[0] + np.where((at_s < 0.85) | (at_s > 6.0), np.float32(0.7), np.float32(0.0))
+    top = 12.8
+    cut = np.minimum(whole, np.float32(top))
+    reading = read(changed(wave, 0, cut), hookup, fam)
+    assert checks(reading) == {"clipped"}
+    assert_two_is_low(reading)
+    gone = np.where(whole > top, np.float32(np.nan), whole)
+    assert "weak_battery" not in checks(read(changed(wave, 0, gone), hookup, fam))
+
+
+@pytest.mark.parametrize("level", [12.5, 12.8])
+def test_a_battery_that_rests_on_one_code_is_not_cut_off(level: float) -> None:
+    """On a screen of 50 V either way 12.5 V is code 128 of ten bits: a power of two, and no edge."""
+    wave, hookup, fam = capture(four(), Scope(noise_v=0.01))
+    step = level / 128.0
+    codes = np.round((wave.samples[0] + (level - 12.5)) / step) * step
+    assert "clipped" not in checks(read(changed(wave, 0, codes.astype(np.float32)), hookup, fam))
+
+
 @pytest.mark.parametrize("step_v", [1.0, 1.3])
 def test_coarse_resolution(step_v: float) -> None:
     """A ripple of 2.5 V over two or three steps: said so, and still read (noise and unlike cycles fill the steps)."""
@@ -263,6 +328,18 @@ def test_dropouts_and_gaps(filler: float) -> None:
     reading = read(replace(wave, samples=samples), hookup, fam)
     assert checks(reading) == set()
     assert_two_is_low(reading)
+
+
+def test_zeros_of_a_dropout_below_a_battery_that_sinks_far() -> None:
+    """Cranking three volts below rest: a zero is still no sample of a battery."""
+    wave, hookup, fam = capture(four(crank_s=8.0))
+    samples = wave.samples.copy()
+    samples[0] -= np.float32(0.6) * (samples[0] < 12.2)
+    for start in (1.7, 3.1, 5.2, 6.6):
+        samples[0, int(start * wave.rate_hz) : int((start + 0.09) * wave.rate_hz)] = 0.0
+    reading = read(replace(wave, samples=samples), hookup, fam)
+    assert "clipped" not in checks(reading)
+    assert lowest(reading)[0] == 2
 
 
 def test_slow_sample_rate() -> None:

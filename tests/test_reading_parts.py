@@ -15,7 +15,7 @@ from pipelines.cranking.order import BINS, bin_means, take_cycles
 from pipelines.cranking.period import comb_score, firing_phasors, ripple_spectrum, track_cycles
 from pipelines.cranking.signals import block_mean, last_code, middle_of, ranked, smallest_gap
 from pipelines.cranking.stretch import moving_mean
-from pipelines.cranking.sync import pulse_trains
+from pipelines.cranking.sync import PulseTrain, in_step, pulse_trains
 from pipelines.kinds import kind
 from tests.constructed_crank import Crank, Scope, capture, crank, family
 
@@ -99,10 +99,33 @@ def test_quantisation_noise_and_the_step_found() -> None:
     assert means.std() == pytest.approx(0.288675 * step / 10.0, rel=0.05)
 
 
+def test_pulses_in_step_among_strays() -> None:
+    """Ten pulses at one place of the cycle are found among twelve strays; two alone prove nothing, for two thrown at
+    random lie within the window in 2 x 0.06 of all cases; a coil of every cylinder has no one place."""
+    rng = np.random.default_rng(7)
+    times, cycles = np.array([0.0, 8.0]), np.array([0.0, 13.0])
+    coil = (np.arange(2, 12) + 0.3) * 8.0 / 13.0 + rng.normal(0, 0.003, 10)
+    mixed = np.sort(np.concatenate([coil, rng.uniform(0, 8, 12)]))
+    found = in_step([PulseTrain(mixed, cut_off=False)], times, cycles)
+    assert found is not None
+    assert np.isin(coil, found[0]).all()
+    assert found[0].size <= 12
+    assert found[1] == pytest.approx(0.3, abs=0.02)
+    assert in_step([PulseTrain(coil[:2], cut_off=False)], times, cycles) is None
+    every = np.arange(0.1, 13.0, 0.25) * 8.0 / 13.0
+    assert in_step([PulseTrain(every, cut_off=False)], times, cycles) is None
+    named = sum(
+        in_step([PulseTrain(np.sort(rng.uniform(0, 8, int(n))), cut_off=False)], times, cycles) is not None
+        for n in rng.integers(2, 9, 400)
+    )
+    assert named <= 0.04 * 400  # the bound is 0.02 a train
+
+
 def test_last_codes() -> None:
     assert last_code(127 * 0.15625, 0.15625)
     assert last_code(2047 * 0.01, 0.01)
-    assert last_code(10.24, 0.01)
+    assert last_code(-10.24, 0.01)
+    assert not last_code(10.24, 0.01)  # two's complement ends one code lower above zero than below
     assert not last_code(12.53, 0.01)
     assert not last_code(12.0, 0.0)
 
