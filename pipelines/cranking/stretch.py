@@ -162,6 +162,11 @@ def _pulled_down(level: Array, lively: Bools, stirring: Bools, width: int) -> Bo
         rest = middle_of(level[:first])
         if rest - low > 0.03 * abs(rest):
             high = min(high, rest)
+    else:
+        # the same where the rest itself is noisy: a record that begins well above the cranking begins at rest
+        begin = float(level[: 2 * width].min())
+        if begin - low > max(0.03 * abs(begin), 0.35 * (high - low)):
+            high = min(high, begin)
     return stirring & (level < high - 0.45 * (high - low))
 
 
