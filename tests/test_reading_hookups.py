@@ -100,6 +100,15 @@ def test_starter_current_and_a_clamp_turned_round() -> None:
     assert_two_is_low(turned)
 
 
+@pytest.mark.parametrize("rest_s", [0.25, 0.8])
+def test_the_zeros_before_a_starters_current_are_no_dropouts(rest_s: float) -> None:
+    reading = read(
+        *capture(crank(family(4), np.array([1.0, 0.7, 1.0, 1.0]), rest_s=rest_s), Scope(current=True))
+    )
+    assert checks(reading) == set()
+    assert_two_is_low(reading)
+
+
 @pytest.mark.parametrize("scales", [(1.0, 10.0), (10.0, 1.0)])
 def test_swapped_channels(scales: tuple[float, float]) -> None:
     """Read the other way round, whichever channel the attenuator's factor was logged for."""

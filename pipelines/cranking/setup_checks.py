@@ -18,6 +18,7 @@ SLOW_RATE_HZ = 900.0
 MISSED_SHARE = 0.08
 STARTED_V = 0.35
 CLIPPED_SHARE = 0.015
+STILL = 10.0  # so many times the samples of the step beside it
 NOISY_STEPS = 3.0  # noise of one standard deviation a step makes 1.65
 MISSES_BELOW_HZ = 6000.0
 LOWEST_CRANK_V, HIGHEST_12_V = 5.5, 15.2
@@ -176,7 +177,8 @@ def _clipped(front: Front) -> str:
         share = float(np.mean(np.abs(whole - edge) <= tolerance))
         outermost = abs(edge) >= float(np.abs(whole).max()) - tolerance
         at_edge = float(np.mean(np.abs(spans - edge) <= tolerance))
-        if share > CLIPPED_SHARE and outermost and (noisy or last_code(edge, step)):
+        still = share > STILL * float(np.mean(np.abs(np.abs(whole - edge) - step) <= tolerance))
+        if share > CLIPPED_SHARE and outermost and ((noisy and still) or last_code(edge, step)):
             return _cut(name, 100.0 * share)
         inside = np.abs(spans - edge)
         width = max(step, 0.01 * swing)

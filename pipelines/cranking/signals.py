@@ -184,10 +184,11 @@ def block_mean(x: npt.NDArray[np.floating], step: int) -> Array:
     return np.asarray(whole.reshape(-1, step).mean(axis=1, dtype=np.float64))
 
 
-def _present(x: Samples) -> Bools | None:
+def _present(x: Samples, named: str) -> Bools | None:
     """Which samples the file really has; None where it has all.
 
-    A scope that loses samples leaves gaps, or zeros in a signal that lives far from zero.
+    A scope that loses samples leaves gaps, or zeros in a signal that lives far from zero: a battery's voltage, at
+    rest and while cranking; a starter's current only where the whole record is cranking.
     """
     gaps = not np.isfinite(x.min())
     few = x[:: max(1, x.size // 4000)]
@@ -195,8 +196,10 @@ def _present(x: Samples) -> Bools | None:
     if few.size == 0:
         return np.zeros(x.size, dtype=np.bool_)
     low, middle, high = ranked(few, 0.1, 0.5, 0.9)
-    # at rest and while cranking, nine tenths of it all lie on one side, well off zero
-    far = min(low, high) > 0.4 * middle if middle > 0 else max(low, high) < 0.4 * middle
+    far = abs(middle) > 4.0 * (high - low)
+    if named == SUPPLY_SIGNALS[0]:
+        # a weak battery sinks by a third: nine tenths of all samples still lie on one side, well off zero
+        far = far or (low > 0.4 * middle if middle > 0 else high < 0.4 * middle)
     zeros = far and bool(x.min() <= 0.02 * middle if middle > 0 else x.max() >= 0.02 * middle)
     if not gaps and not zeros:
         return None
@@ -226,7 +229,7 @@ def thin_supply(waveform: Waveform, index: int, scale: float, named: str) -> Sup
     x = waveform.samples[index]
     step = max(1, int(waveform.rate_hz / SUPPLY_RATE_HZ))
     missing: Bools | None = None
-    good = _present(x)
+    good = _present(x, named)
     edge = _edge_of_screen(x, good) if good is not None else None
     if edge is not None:
         level = block_mean(np.where(np.isfinite(x), x, np.float32(edge)), step)
