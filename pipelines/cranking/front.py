@@ -10,7 +10,7 @@ from pipelines.cranking.order import Cycles, take_cycles
 from pipelines.cranking.period import RippleSpectrum, cycles_from_ripple, ripple_spectrum, track_cycles
 from pipelines.cranking.signals import Array, Recognised, Supply, middle_of, ranked, recognise, smallest_gap
 from pipelines.cranking.stretch import SHORTEST_S, Cranking, find_cranking
-from pipelines.cranking.sync import PulseTrain, Sync, in_step, make_sense, pulse_trains, starts_running_s
+from pipelines.cranking.sync import PulseTrains, Sync, in_step, make_sense, pulse_trains, starts_running_s
 from pipelines.kinds.base import EngineFamily, Hookup
 from pipelines.waveform import Samples, Waveform
 
@@ -60,7 +60,7 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
     likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
     spans_s = [(supply.start_s + a / rate, supply.start_s + b / rate) for a, b in cranking.spans]
     sync = None
-    trains: list[PulseTrain] = []
+    trains = PulseTrains()
     if channels.sync is not None:
         trains = pulse_trains(channels.sync, spans_s)
         runs_s = starts_running_s(trains)
@@ -127,7 +127,7 @@ def _from_ripple(
     cranking: Cranking,
     likely: list[tuple[float, float]],
     family: EngineFamily,
-    trains: list[PulseTrain],
+    trains: PulseTrains,
 ) -> tuple[float, tuple[Array, ...], Cycles, Sync | None]:
     """Cycles told from the ripple alone, in the longest stretch (a pause loses count of the firings).
 

@@ -154,7 +154,7 @@ def _look(x: Samples, rate_hz: float) -> _Look:
     rest = few[half + 1 : half + 1 + slow.size] - slow
     spread = float(few.var())
     fast = float(rest.var()) / spread if spread > 0 else 0.0
-    low, middle, high = ranked(few[:: max(1, few.size // 4000)], 0.01, 0.5, 0.99)
+    low, middle, high = ranked(few[:: max(1, few.size // 2000)], 0.01, 0.5, 0.99)
     top, bottom = float(np.fmax.reduce(x)), float(np.fmin.reduce(x))
     wide = max(high - low, 1e-9 * (abs(top) + abs(bottom)), 1e-12)
     peaky = float(max(top - middle, middle - bottom) / wide) if top > bottom else 0.0
@@ -191,7 +191,7 @@ def _present(x: Samples, named: str) -> Bools | None:
     rest and while cranking; a starter's current only where the whole record is cranking.
     """
     gaps = not np.isfinite(x.min())
-    few = x[:: max(1, x.size // 4000)]
+    few = x[:: max(1, x.size // 2000)]
     few = few[np.isfinite(few)]
     if few.size == 0:
         return np.zeros(x.size, dtype=np.bool_)
@@ -284,7 +284,7 @@ def thin_sync(waveform: Waveform, index: int, scale: float, named: str) -> SyncT
 
 def _upright(high: Samples, low: Samples, scale: float) -> float:
     """-1 where the lead is the wrong way round: a primary rests at plus 12 V or so; a pickup jumps up first."""
-    few = high[:: max(1, high.size // 4000)]
+    few = high[:: max(1, high.size // 2000)]
     middle, top, bottom = middle_of(few), float(high.max()), float(low.min())
     if abs(middle * scale) > 3.0:
         return -1.0 if middle * scale < 0 else 1.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,24 +69,42 @@ class Sync:
     after_s: Array
 
 
-def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> list[PulseTrain]:
-    """Candidate trains: excursions up at three thresholds, and the ends of excursions down (the dwell)."""
+class PulseTrains:
+    """Candidate trains, each looked for only when it is asked for: the first is mostly enough."""
+
+    def __init__(self, found: Iterable[PulseTrain] = ()) -> None:
+        self._more = iter(found)
+        self._known: list[PulseTrain] = []
+
+    def __iter__(self) -> Iterator[PulseTrain]:
+        yield from self._known
+        for train in self._more:
+            self._known.append(train)
+            yield train
+
+
+def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> PulseTrains:
+    """Candidate trains of two pulses or more: excursions up at three thresholds, and the ends of excursions down
+    (the dwell)."""
+    return PulseTrains(train for train in _candidates(trace, spans_s) if train.times_s.size >= 2)
+
+
+def _candidates(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> Iterator[PulseTrain]:
     rate = trace.rate_hz
     begin = max(0, int((spans_s[0][0] - trace.start_s - 0.3) * rate))
     end = min(trace.high.size, int((spans_s[-1][1] - trace.start_s + 2.5) * rate) + 1)
     if end - begin < 16:
-        return []
+        return
     high, low = trace.high[begin:end], trace.low[begin:end]
     base = _baseline(high, rate)
     start_s = trace.start_s + begin / rate
     cranked_s = sum(b - a for a, b in spans_s)
-    resting = middle_of(base[:: max(1, base.size // 4000)])
+    resting = middle_of(base[:: max(1, base.size // 2000)])
     step = smallest_gap(high[:: max(1, high.size // 4000)])
-    trains: list[PulseTrain] = []
-    ups: tuple[Floats, ...] = (high - base, base - low)
-    if trace.named == "ignition_pickup":
-        ups = (np.maximum(*ups),)  # a pickup's burst rings both ways
-    for up in ups:
+    pickup = trace.named == "ignition_pickup"
+    for down in (False,) if pickup else (False, True):
+        # a pickup's burst rings both ways
+        up = np.maximum(high - base, base - low) if pickup else base - low if down else high - base
         floor, top = _heights(up, rate, cranked_s)
         floor = 0.0 if floor <= 1.01 * step else floor  # one code to and fro is the converter, not noise
         for share in (0.5, 0.2, 0.08):
@@ -97,13 +116,8 @@ def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> list[P
             at = np.flatnonzero(up > share * top)
             if share == 0.5 and _usual_width(at) > LONGEST_PULSE_S * rate:
                 break  # a ripple, not a pulse
-            train = _first_of_groups(at, rate, ends=len(trains) >= 3)
-            trains.append(
-                PulseTrain(start_s + train / rate, _is_cut_off(high, at, top, step, rate, trace.off_screen))
-            )
-        while len(trains) < 3:
-            trains.append(PulseTrain(np.empty(0), False))
-    return [t for t in trains if t.times_s.size >= 2]
+            train = _first_of_groups(at, rate, ends=down)
+            yield PulseTrain(start_s + train / rate, _is_cut_off(high, at, top, step, rate, trace.off_screen))
 
 
 def _baseline(x: Samples, rate_hz: float) -> Samples:
@@ -166,12 +180,13 @@ def _is_cut_off(high: Samples, at: Ints, top: float, step: float, rate_hz: float
     return last_code(edge, step) and float(np.mean(tops >= edge - 0.3 * step)) > 0.5
 
 
-def starts_running_s(trains: list[PulseTrain]) -> float:
+def starts_running_s(trains: PulseTrains) -> float:
     """When pulses begin to come much faster than they did and keep to it: the engine runs. inf = it does not.
 
     Only the tallest pulses are asked: lower thresholds may take other coils' crosstalk in from some point on.
     """
-    gaps = np.diff(trains[0].times_s) if trains else np.empty(0)
+    times_s = next((train.times_s for train in trains), np.empty(0))
+    gaps = np.diff(times_s)
     if gaps.size < RUNS_FOR + 3:
         return np.inf
     widest = np.maximum(np.maximum(gaps[:-2], gaps[1:-1]), gaps[2:])
@@ -179,12 +194,12 @@ def starts_running_s(trains: list[PulseTrain]) -> float:
         return np.inf  # the usual case, told at once
     for i in range(3, gaps.size - RUNS_FOR + 1):
         if (gaps[i : i + RUNS_FOR] < RUNS_AT * np.median(gaps[:i])).all():
-            return float(trains[0].times_s[i])
+            return float(times_s[i])
     return np.inf
 
 
 def make_sense(
-    trains: list[PulseTrain],
+    trains: PulseTrains,
     spans_s: list[tuple[float, float]],
     spectrum: RippleSpectrum,
     likely: list[tuple[float, float]],
@@ -237,7 +252,7 @@ def make_sense(
     return Sync(style, per_cycle, cycle, tuple(counted), missing, train.cut_off, after)
 
 
-def in_step(trains: list[PulseTrain], times_s: Array, cycles: Array) -> tuple[Array, float] | None:
+def in_step(trains: Iterable[PulseTrain], times_s: Array, cycles: Array) -> tuple[Array, float] | None:
     """The pulses of a train that keep one place in the cycle the ripple tells, and that place, 0 to 1.
 
     For a coil that fires once a cycle and was caught only now and then, or among bursts from elsewhere. Pulses
