@@ -44,18 +44,20 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
     order, angles = _sequence(family, hookup.sync_cylinder)
     rotation, settled, found = _place(front, angles)
     relative = relative_of(found.strength)
-    if front.sync is not None and not _is_an_engine(front, found, relative):
+    engine = _is_an_engine(front, found, relative)
+    if front.sync is not None and not engine:
         # an engine none the less, if the pulses were not its coil's
         alone = replace(front, sync=None)
         rotation_alone, _, found_alone = _place(alone, angles)
-        if _is_an_engine(alone, found_alone, relative_of(found_alone.strength)):
+        engine = _is_an_engine(alone, found_alone, relative_of(found_alone.strength))
+        if engine:
             rotation, settled, found = rotation_alone, False, found_alone
             relative = relative_of(found.strength)
             near = abs(found.phase_deg - FIRES_BEFORE_TOP_DEG) < NEAR_TOP_DEG and rotation == 0
             if not near or front.cycles.coherence < CERTAIN_COHERENCE:
                 front, checks = alone, setup_checks(alone, hookup)
     angles = _rotated(angles, rotation)
-    if not _is_an_engine(front, found, relative):
+    if not engine:
         reason = (
             "The supply shows no ripple of an engine of this family being cranked: check the engine family and the "
             "signal names in the capture log, and crank for about ten seconds."

@@ -157,8 +157,10 @@ class _Fit:
         kappa, series = float(x[1]), float(x[4])
         both = np.empty((2, *v.shape))
         current = np.maximum(1.0 - self.rho * v, LEAST_CURRENT)
-        both[0] = (1.0 - current ** (1.0 + series)) / ((1.0 + series) * self.rho)
-        both[1] = (self.speed(v, x) / mean_speed) ** 2 / (2.0 * kappa)
+        flux = current**series
+        speed = np.maximum(1.0 + (kappa - series * self.rho) * v, LEAST_SPEED) / flux
+        both[0] = (1.0 - current * flux) * (1.0 / ((1.0 + series) * self.rho))
+        both[1] = speed * speed * (0.5 / (kappa * mean_speed * mean_speed))
         return np.asarray(np.fft.rfft(both)[..., self.wanted] * self.centre)
 
     def seen(self, x: Array) -> Complex:
@@ -215,31 +217,49 @@ class _Fit:
         """Derivatives of the residual with the linear part free to follow, shape (5, 2 orders + 2 cylinders)."""
         x, n, orders = state.x, self.count, self.orders.size
         slope = np.zeros((x.size, orders + n), dtype=np.complex128)
-        here = self.observed(x, state.seen)
-        for j, step in ((1, 2e-3), (4, 5e-3)):
-            stepped = x.copy()
-            stepped[j] += step
-            slope[j, :orders] = (self.observed(stepped, self.seen(stepped)) - here) / step
-        explained = state.linear @ state.rows[:, :orders]
         memory = 1j * self.orders * np.exp(x[0])
         behind = self.weight / (1.0 + memory)
+        for j, step in ((1, 2e-3), (4, 5e-3)):  # what is observed is linear in what is seen
+            stepped = x.copy()
+            stepped[j] += step
+            q1, q2 = self.seen(stepped) - state.seen
+            slope[j, :orders] = (q1 + memory * q2) * (behind / step)
+        explained = state.linear @ state.rows[:, :orders]
         slope[0, :orders] = ((state.seen[1] - state.seen[0]) * behind + explained) * (memory / (1.0 + memory))
         slope[2, :orders] = explained * (2j * np.pi / 720.0 * self.orders)
         slope[3, :orders] = (state.linear[:n] @ self.turn) * (-self.step * self.lag(x))
         plain, predicted = slope.view(np.float64), state.predicted
         return np.asarray(plain - np.linalg.solve(state.normal, predicted @ plain.T).T @ predicted)
 
+    def likeliest_memory(self, seen: Complex) -> tuple[float, float]:
+        """Which of a few memories explains the cycle best at the usual values of all else, without the prior on
+        strengths, and the median strength it gives: all of them solved in one stack."""
+        n, x = self.count, self.usual
+        memory = 1j * np.exp(STARTS)[:, None] * self.orders
+        behind = 1.0 / (1.0 + memory)
+        lag = np.exp((-2j * np.pi / 720.0 * x[2]) * self.orders) * behind
+        rows = np.empty((STARTS.size, 2 * n, self.orders.size), dtype=np.complex128)
+        np.multiply(self.turn, ((self.low + x[3] * self.step) * lag)[:, None], out=rows[:, :n])
+        np.multiply(self.turn, (self.lost * lag)[:, None], out=rows[:, n:])
+        wanted = ((seen[0] + memory * seen[1]) * (self.weight * behind)).view(np.float64)
+        predicted = rows.view(np.float64)
+        normal = predicted @ predicted.transpose(0, 2, 1)
+        normal += 1e-9 * normal.trace(axis1=1, axis2=2)[:, None, None] * np.eye(2 * n)
+        towards = (predicted @ wanted[:, :, None])[:, :, 0]
+        linear = np.linalg.solve(normal, towards[:, :, None])[:, :, 0]
+        pull = (STARTS - x[0]) / self.spread[0]
+        # at the least squares' solution the residual's square is |b|^2 - x . A'b
+        cost = (wanted**2).sum(axis=1) - (linear * towards).sum(axis=1) + pull**2
+        best = int(np.argmin(cost))
+        return float(STARTS[best]), middle_of(linear[best, :n])
+
     def solve(self) -> _State:
         """Gauss-Newton with damping, from the best of a few memories."""
         seen = self.seen(self.usual)
-        states = []
-        for log_tau in STARTS:
-            start = self.usual.copy()
-            start[0] = log_tau
-            states.append(self.at(start, seen))
-        state = min(states, key=lambda s: s.cost)
-        self.set_size(max(middle_of(state.linear[: self.count]), 0.02))
-        state = self.at(state.x, seen)
+        start = self.usual.copy()
+        start[0], size = self.likeliest_memory(seen)
+        self.set_size(max(size, 0.02))
+        state = self.at(start, seen)
         damping = 0.02
         reach = 1.5 * self.spread
         held = 1.0 / self.spread**2

@@ -170,17 +170,18 @@ def _clipped(front: Front) -> str:
         return ""
     step = front.step / abs(supply.scale)
     swing = spread_of(spans, 0.98, 0.02)
-    noisy = _noise_steps(front, step) > NOISY_STEPS
     for sign, name in ((1.0, "top"), (-1.0, "bottom")):
-        edge = float((sign * whole).max()) * sign
+        edge = float(whole.max() if sign > 0 else whole.min())
         tolerance = max(0.3 * step, 1e-6 * abs(edge))
-        share = float(np.mean(np.abs(whole - edge) <= tolerance))
+        apart, inside = np.abs(whole - edge), np.abs(spans - edge)
+        share, at_edge = float(np.mean(apart <= tolerance)), float(np.mean(inside <= tolerance))
+        if max(share, at_edge) <= CLIPPED_SHARE:
+            continue
         outermost = abs(edge) >= float(np.abs(whole).max()) - tolerance
-        at_edge = float(np.mean(np.abs(spans - edge) <= tolerance))
-        still = share > STILL * float(np.mean(np.abs(np.abs(whole - edge) - step) <= tolerance))
-        if share > CLIPPED_SHARE and outermost and ((noisy and still) or last_code(edge, step)):
-            return _cut(name, 100.0 * share)
-        inside = np.abs(spans - edge)
+        if share > CLIPPED_SHARE and outermost:
+            still = share > STILL * float(np.mean(np.abs(apart - step) <= tolerance))
+            if last_code(edge, step) or (still and _noise_steps(front, step) > NOISY_STEPS):
+                return _cut(name, 100.0 * share)
         width = max(step, 0.01 * swing)
         beside = float(np.mean((inside > tolerance) & (inside <= width + tolerance)))
         if at_edge > CLIPPED_SHARE and at_edge > 6.0 * beside and swing > 12.0 * step:

@@ -100,7 +100,7 @@ def _candidates(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> Iterato
     start_s = trace.start_s + begin / rate
     cranked_s = sum(b - a for a, b in spans_s)
     resting = middle_of(base[:: max(1, base.size // 2000)])
-    step = smallest_gap(high[:: max(1, high.size // 4000)])
+    step = smallest_gap(high[:: max(1, high.size // 2000)])
     pickup = trace.named == "ignition_pickup"
     for down in (False,) if pickup else (False, True):
         # a pickup's burst rings both ways
