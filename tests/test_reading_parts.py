@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from pipelines.cranking import inversion, torque
+from pipelines.cranking import cylinders, inversion, torque
 from pipelines.cranking.cylinders import standard_errors
+from pipelines.cranking.front import look_at
 from pipelines.cranking.order import BINS, bin_means, take_cycles
 from pipelines.cranking.period import comb_score, firing_phasors, ripple_spectrum, track_cycles
 from pipelines.cranking.signals import block_mean, last_code, middle_of, ranked, smallest_gap
@@ -343,3 +345,17 @@ def test_standard_error_over_repeated_captures() -> None:
     scatter = np.sqrt(np.mean(np.var(got, axis=0, ddof=1)))
     honest = np.sqrt(np.mean(np.square(claimed)))
     assert 0.8 < scatter / honest < 1.25
+
+
+def test_figures_no_cylinder_can_have_are_no_reading() -> None:
+    """Compression far below nothing, or a fit that leaves half the ripple over: no engine of this family was seen."""
+    wave, hookup, fam = capture(engine(4, 1, 0.7))
+    front = look_at(wave, hookup, fam)
+    found = inversion.invert(front.cycles.ripple, np.array(fam.firing_angles_deg))
+    relative = cylinders.relative_of(found.strength)
+    assert cylinders._is_an_engine(front, found, relative)
+    assert cylinders._is_an_engine(
+        front, found, np.array([100.0, -25.0, 100.0, 110.0])
+    )  # a dead one's residue
+    assert not cylinders._is_an_engine(front, found, np.array([100.0, -140.0, 100.0, 240.0]))
+    assert not cylinders._is_an_engine(front, replace(found, misfit=0.7), relative)
