@@ -144,17 +144,19 @@ def _look(x: Samples, rate_hz: float) -> _Look:
     step = max(1, int(rate_hz / LOOK_RATE_HZ))
     # every step-th sample is enough for the slow part; the extremes need all of them, at 4 kHz or so
     few = x[::step].astype(np.float64)
-    few = few[np.isfinite(few)]
+    if not np.isfinite(few.sum()):
+        few = few[np.isfinite(few)]
     if few.size < 16:
         return _Look(0.0, 0.0, 0.0)
+    low, middle, high = ranked(few[:: max(1, few.size // 2000)], 0.01, 0.5, 0.99)
     width = min(max(3, int(0.02 * rate_hz / step)), few.size // 2)
-    total = np.cumsum(few)
+    few -= few.mean()
+    total = few.cumsum()
     slow = (total[width:] - total[:-width]) / width
     half = width // 2
     rest = few[half + 1 : half + 1 + slow.size] - slow
-    spread = float(few.var())
-    fast = float(rest.var()) / spread if spread > 0 else 0.0
-    low, middle, high = ranked(few[:: max(1, few.size // 2000)], 0.01, 0.5, 0.99)
+    spread = float(few @ few) / few.size
+    fast = float(rest @ rest) / rest.size / spread if spread > 0 else 0.0
     top, bottom = float(np.fmax.reduce(x)), float(np.fmin.reduce(x))
     wide = max(high - low, 1e-9 * (abs(top) + abs(bottom)), 1e-12)
     peaky = float(max(top - middle, middle - bottom) / wide) if top > bottom else 0.0
