@@ -3,8 +3,8 @@
 `parse` is what polars `read_csv` needs for the file on disk with explicit types and nothing to sniff; `read` starts
 from samples in memory, `whole` from the file (sniff, parse, time base, checks, reading). Reading costs much the
 same whatever the record's size, so the ratio is worst on small files: the goal of at most 2 is for a crank of 15 s,
-which is what the test asks for, at 2 kS/s and above (about 2 at 1 kS/s). Accuracy per kind of capture, with the same two methods beside
-it, is in `bench_accuracy.py`. Run from the checkout:
+which is what the test asks for, at 2 kS/s and above (about 2 at 1 kS/s). Accuracy per kind of capture, with the same
+two methods beside it, is in `bench_accuracy.py`. Run from the checkout:
 
     python -m tests.bench.bench_reader
 """
