@@ -436,3 +436,16 @@ def test_whatever_comes_a_reading_comes_back(
         assert np.isfinite(c.relative_pct)
         assert np.isfinite(c.se_pct)
     checks(reading)
+
+
+@pytest.mark.parametrize(("truly", "logged"), [(4, 3), (4, 6), (5, 4), (8, 5), (8, 6)])
+def test_pulses_of_another_engine_than_the_log_says(truly: int, logged: int) -> None:
+    """A wrong engine family in the log must not pass for a missing sync: the firings between two pulses tell."""
+    strength = np.ones(truly)
+    strength[1] = 0.7
+    wave, hookup, right = capture(crank(family(truly), strength, crank_s=8.0, scatter=0.004))
+    assert lowest(read(wave, hookup, right))[0] == 2
+    reading = read(wave, hookup, family(logged))
+    assert reading.status == "unusable"
+    assert "engine family" in reading.reason
+    assert reading.cylinders == ()

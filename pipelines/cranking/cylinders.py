@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from pipelines.cranking.front import Front, look_at
+from pipelines.cranking.front import DOUBTFUL, Front, look_at
 from pipelines.cranking.inversion import Inversion, invert
 from pipelines.cranking.order import BINS
 from pipelines.cranking.setup_checks import setup_checks
@@ -18,6 +18,11 @@ from pipelines.waveform import Waveform
 
 FIRES_BEFORE_TOP_DEG = 8.0
 FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
+EVEN_WITHIN = 0.06  # how near a whole number the firings between two pulses must lie
+MANY, NO_FIRING = (
+    6,
+    0.3,
+)  # cylinders; share of the others' compression that no whole half of an engine falls below
 NEAR_TOP_DEG = 20.0  # a coil fires no farther from its cylinder's top than this from the usual place
 UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
 CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.6
@@ -50,15 +55,19 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         alone = replace(front, sync=None)
         rotation_alone, _, found_alone = _place(alone, angles)
         engine = _is_an_engine(alone, found_alone, relative_of(found_alone.strength))
+        near = abs(found_alone.phase_deg - FIRES_BEFORE_TOP_DEG) < NEAR_TOP_DEG and rotation_alone == 0
+        near = near and front.cycles.coherence > CERTAIN_COHERENCE
+        # a whole train that cannot be this family's coil stands for a wrong family, not for a missing sync
+        engine = engine and (near or front.sync.missing > DOUBTFUL)
         if engine:
             rotation, settled, found = rotation_alone, False, found_alone
             relative = relative_of(found.strength)
-            near = abs(found.phase_deg - FIRES_BEFORE_TOP_DEG) < NEAR_TOP_DEG and rotation == 0
-            if not near or front.cycles.coherence < CERTAIN_COHERENCE:
+            if not near:
                 front, checks = alone, setup_checks(alone, hookup)
     angles = _rotated(angles, rotation)
-    if not engine:
-        reason = (
+    contradiction = _other_engine(front, family, relative) if engine else ""
+    if not engine or contradiction:
+        reason = contradiction or (
             "The supply shows no ripple of an engine of this family being cranked: check the engine family and the "
             "signal names in the capture log, and crank for about ten seconds."
         )
@@ -118,6 +127,30 @@ def _is_an_engine(front: Front, found: Inversion, relative: Array) -> bool:
     ):
         return True  # what repeats in step with the coil is the engine, however odd
     return front.cycles.coherence > LEAST_COHERENCE and found.misfit < WORST_MISFIT
+
+
+def _other_engine(front: Front, family: EngineFamily, relative: Array) -> str:
+    """A sentence where even sync pulses and the ripple are those of an engine with another number of cylinders.
+
+    Between two pulses of one coil lie all firings of a cycle, half of them with waste spark, one with a distributor.
+    """
+    count = family.cylinders
+    firings = front.pulse_s * count / front.cycle_s
+    # where the pulses explain themselves in full, the tallest of them may be but some of them
+    doubtful = front.sync is None or front.sync.missing > DOUBTFUL
+    whole = round(firings) if doubtful and np.isfinite(firings) else 0
+    if whole >= 2 and abs(firings - whole) < EVEN_WITHIN * whole and whole not in (count, count / 2):
+        return (
+            f"The ripple shows {whole} firings from one sync pulse to the next, which an engine of {count} cylinders "
+            "cannot: check the engine family in the capture log (its cylinders and firing order), then ingest again."
+        )
+    halves = sorted((relative[0::2], relative[1::2]), key=lambda half: float(half.mean()))
+    if count >= MANY and count % 2 == 0 and halves[0].max() < NO_FIRING * halves[1].min():
+        return (
+            f"Only every second of the {count} firings is seen, as from an engine of {count // 2} cylinders: check "
+            "the engine family in the capture log (its cylinders and firing order), then ingest again."
+        )
+    return ""
 
 
 def relative_of(strength: Array) -> Array:

@@ -10,12 +10,21 @@ from pipelines.cranking.order import Cycles, take_cycles
 from pipelines.cranking.period import RippleSpectrum, cycles_from_ripple, ripple_spectrum, track_cycles
 from pipelines.cranking.signals import Array, Recognised, Supply, middle_of, ranked, recognise, smallest_gap
 from pipelines.cranking.stretch import SHORTEST_S, Cranking, find_cranking
-from pipelines.cranking.sync import PulseTrains, Sync, in_step, make_sense, pulse_trains, starts_running_s
+from pipelines.cranking.sync import (
+    PulseTrains,
+    Sync,
+    in_step,
+    make_sense,
+    own_period_s,
+    pulse_trains,
+    starts_running_s,
+)
 from pipelines.kinds.base import EngineFamily, Hookup
 from pipelines.waveform import Samples, Waveform
 
 FEW_CYCLES = 3
 CLEARLY_STEADIER = 0.25
+DOUBTFUL = 0.3  # share of missing pulses from which the others may be no coil's
 STEADY = 0.5  # coherence from which a ripple may carry the count between far pulses
 NOTHING = Cycles(np.empty(0), np.empty(0), np.empty((0, 1)), np.empty(0), np.empty(0), 0)
 
@@ -29,6 +38,7 @@ class Front:
         boundaries_s: for each stretch used, where cycles begin, in s from sample 0 of the supply.
         cycles: the cycles used.
         after_pulses_s: sync pulses after the last stretch, in s on the file's axis.
+        pulse_s: usual gap of the sync pulses in s where they are even in themselves, NaN where not.
         step: smallest step between two values of the supply channel while cranking, in V or A; 0 where none is
             seen.
     """
@@ -42,6 +52,7 @@ class Front:
     cycles: Cycles
     after_pulses_s: Array
     step: float
+    pulse_s: float = np.nan
 
 
 def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
@@ -60,6 +71,7 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
     likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
     spans_s = [(supply.start_s + a / rate, supply.start_s + b / rate) for a, b in cranking.spans]
     sync = None
+    pulse_s = np.nan
     trains = PulseTrains()
     if channels.sync is not None:
         trains = pulse_trains(channels.sync, spans_s)
@@ -71,6 +83,7 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
             spans_s = [(supply.start_s + a / rate, supply.start_s + b / rate) for a, b in cranking.spans]
             spectrum = ripple_spectrum(cranking.load_down, rate, cranking.spans)
             likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
+        pulse_s = own_period_s(trains, spans_s)
         sync = make_sense(trains, spans_s, spectrum, likely, family)
     boundaries: tuple[Array, ...] = ()
     if sync is not None:
@@ -88,13 +101,15 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
         elif cycles.coherence < STEADY:
             # pulses out of step with the engine: bursts from elsewhere that happened to lie a cycle apart
             told = _from_ripple(supply, cranking, likely, family, trains)
-            if told[2].coherence > cycles.coherence + CLEARLY_STEADIER:
+            steadier = told[2].coherence > cycles.coherence + CLEARLY_STEADIER
+            # a whole train that contradicts the ripple is another engine family's: that must not pass for no sync
+            if steadier and (told[3] is not None or sync.missing > DOUBTFUL):
                 cycle_s, boundaries, cycles, sync = told
     else:
         cycle_s, boundaries, cycles, sync = _from_ripple(supply, cranking, likely, family, trains)
     step = smallest_gap(raw_while_cranking(supply, cranking)[:4000]) * abs(supply.scale)
     after = sync.after_s if sync is not None else np.empty(0)
-    return Front(channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after, step)
+    return Front(channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after, step, pulse_s)
 
 
 def raw_while_cranking(supply: Supply, cranking: Cranking) -> Samples:

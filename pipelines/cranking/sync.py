@@ -21,6 +21,7 @@ BASE_S = 0.08
 LONGEST_PULSE_S = 0.012  # a dwell lasts up to about 8 ms; a ripple of the supply several times that
 STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firings do on any engine
 STEADY_WITHIN = 0.22  # of a cycle: what a gap may be off, growing with the root of the cycles in it
+EVEN_GAPS = 4
 RUNS_FOR = 4  # gaps
 RUNS_AT = 0.55  # of the usual gap while cranking: uneven firing keeps a gap in three above it
 UNEXPECTED = 0.75  # weight of a style other than the family's table says
@@ -196,6 +197,16 @@ def starts_running_s(trains: PulseTrains) -> float:
         if (gaps[i : i + RUNS_FOR] < RUNS_AT * np.median(gaps[:i])).all():
             return float(times_s[i])
     return np.inf
+
+
+def own_period_s(trains: PulseTrains, spans_s: list[tuple[float, float]]) -> float:
+    """Usual gap of the tallest pulses in s where they come evenly whatever the ripple says; NaN where they do not."""
+    times_s = next((train.times_s for train in trains), np.empty(0))
+    gaps = np.concatenate([np.diff(times_s[(times_s >= a) & (times_s <= b)]) for a, b in spans_s])
+    if gaps.size < EVEN_GAPS:
+        return np.nan
+    usual = middle_of(gaps)
+    return usual if float(np.mean(np.abs(gaps / usual - 1.0) < STEADY_WITHIN)) > 0.9 else np.nan
 
 
 def make_sense(
