@@ -12,6 +12,7 @@ from pipelines.cranking.inversion import Inversion, invert
 from pipelines.cranking.order import BINS
 from pipelines.cranking.setup_checks import setup_checks
 from pipelines.cranking.signals import Array, middle_of
+from pipelines.cranking.sync import Sync
 from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import Check, CylinderReading, EngineFamily, Events, Hookup, Identified, Reading
 from pipelines.waveform import Waveform
@@ -19,10 +20,8 @@ from pipelines.waveform import Waveform
 FIRES_BEFORE_TOP_DEG = 8.0
 FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
 EVEN_WITHIN = 0.06  # how near a whole number the firings between two pulses must lie
-MANY, NO_FIRING = (
-    6,
-    0.3,
-)  # cylinders; share of the others' compression that no whole half of an engine falls below
+MANY = 6  # cylinders, from which every second one hardly compressing is a wrong family, not a fault
+NO_FIRING = 0.3  # of the others' compression: no whole half of an engine falls below
 NEAR_TOP_DEG = 20.0  # a coil fires no farther from its cylinder's top than this from the usual place
 UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
 CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.6
@@ -51,19 +50,13 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
     relative = relative_of(found.strength)
     engine = _is_an_engine(front, found, relative)
     if front.sync is not None and not engine:
-        # an engine none the less, if the pulses were not its coil's
-        alone = replace(front, sync=None)
-        rotation_alone, _, found_alone = _place(alone, angles)
-        engine = _is_an_engine(alone, found_alone, relative_of(found_alone.strength))
-        near = abs(found_alone.phase_deg - FIRES_BEFORE_TOP_DEG) < NEAR_TOP_DEG and rotation_alone == 0
-        near = near and front.cycles.coherence > CERTAIN_COHERENCE
-        # a whole train that cannot be this family's coil stands for a wrong family, not for a missing sync
-        engine = engine and (near or front.sync.missing > DOUBTFUL)
-        if engine:
-            rotation, settled, found = rotation_alone, False, found_alone
+        despite = _despite_pulses(front, front.sync, angles)
+        if despite is not None:
+            engine, settled, (named, rotation, found) = True, False, despite
             relative = relative_of(found.strength)
-            if not near:
-                front, checks = alone, setup_checks(alone, hookup)
+            if not named:
+                front = replace(front, sync=None)
+                checks = setup_checks(front, hookup)
     angles = _rotated(angles, rotation)
     contradiction = _other_engine(front, family, relative) if engine else ""
     if not engine or contradiction:
@@ -86,11 +79,11 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         "series_exponent": found.series,
         "top_after_sync_deg": found.phase_deg if front.sync is not None else np.nan,
     }
-    named, companions, identity = _names(front, order, angles, settled)
+    numbers, companions, identity = _names(front, order, angles, settled)
     count = family.cylinders
     cylinders = tuple(
         CylinderReading(
-            cylinder=named[i] if identity != "none" else None,
+            cylinder=numbers[i] if identity != "none" else None,
             firing_position=i + 1,
             relative_pct=float(relative[i]),
             se_pct=float(error[i]),
@@ -127,6 +120,26 @@ def _is_an_engine(front: Front, found: Inversion, relative: Array) -> bool:
     ):
         return True  # what repeats in step with the coil is the engine, however odd
     return front.cycles.coherence > LEAST_COHERENCE and found.misfit < WORST_MISFIT
+
+
+def _despite_pulses(front: Front, sync: Sync, angles: Array) -> tuple[bool, int, Inversion] | None:
+    """The fit that takes no phase from the pulses, where it alone shows an engine; else None.
+
+    Few pulses may have come from elsewhere, and then name nobody. A whole train still names its cylinder where that
+    reaches its top beside it (many cylinders lead the fit from the pulses astray); where not, it is the coil of
+    another engine family, which must not pass for a missing sync.
+
+    Returns:
+        Whether the pulses name the cylinders, which firing the cycle starts with, and the fit.
+    """
+    alone = replace(front, sync=None)
+    rotation, _, found = _place(alone, angles)
+    if not _is_an_engine(alone, found, relative_of(found.strength)):
+        return None
+    if sync.missing > DOUBTFUL:
+        return False, rotation, found
+    beside = rotation == 0 and abs(found.phase_deg - FIRES_BEFORE_TOP_DEG) < NEAR_TOP_DEG
+    return (True, rotation, found) if beside and front.cycles.coherence > CERTAIN_COHERENCE else None
 
 
 def _other_engine(front: Front, family: EngineFamily, relative: Array) -> str:

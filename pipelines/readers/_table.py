@@ -146,12 +146,8 @@ def _loose_end(tail: bytes, layout: Layout) -> tuple[int, list[str]]:
             break
         line = tail[begin:keep].decode("utf-8", errors="replace").strip("\r\n")
         cells = split_cells(line, layout.delimiter)
-        open_quote = line.count('"') % 2 == 1
-        if (
-            not open_quote
-            and _is_whole(cells, layout)
-            and (keep < end or ended or not _cut_short(tail[:begin], cells, layout))
-        ):
+        whole = line.count('"') % 2 == 0 and _is_whole(cells, layout)
+        if whole and (keep < end or ended or not _cut_short(tail[:begin], cells, layout)):
             break
         shown = line if len(line) <= 60 else f"{line[:57]}..."
         notes.append(f"The last line, {shown!r}, is no whole row of samples and was left out.")

@@ -8,11 +8,8 @@ Each figure is the median of several runs on a warm cache.
 # ruff: noqa: T201
 from __future__ import annotations
 
-import statistics
 import sys
 import tempfile
-import time
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
@@ -22,10 +19,10 @@ import polars as pl
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from pipelines.readers import read_waveform
+from tests.bench.timing import RUNS, taken_ms
 
 ROWS = 400_000
 RATE_HZ = 20_000.0
-RUNS = 15
 
 
 def write(path: Path, *, delimiter: str = ",", comma: bool = False, marks: bool = False) -> int:
@@ -43,17 +40,6 @@ def write(path: Path, *, delimiter: str = ",", comma: bool = False, marks: bool 
     text = "\n".join([delimiter.join(("time (s)", "battery (V)", "primary (V)")), *lines, ""])
     path.write_text(text.replace(".", ",") if comma else text, encoding="utf-8")
     return path.stat().st_size
-
-
-def taken_ms(*calls: Callable[[], object]) -> list[float]:
-    """Median wall time of each call in ms; the calls take turns, so that all see the same machine."""
-    taken: list[list[float]] = [[] for _ in calls]
-    for _ in range(RUNS + 1):
-        for call, times in zip(calls, taken, strict=True):
-            start = time.perf_counter()
-            call()
-            times.append((time.perf_counter() - start) * 1e3)
-    return [statistics.median(times[1:]) for times in taken]
 
 
 def plain_polars(path: Path, delimiter: str, comma: bool) -> pl.DataFrame:

@@ -12,10 +12,7 @@ two methods beside it, is in `bench_accuracy.py`. Run from the checkout:
 # ruff: noqa: T201
 from __future__ import annotations
 
-import statistics
 import tempfile
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -24,22 +21,11 @@ import polars as pl
 from pipelines.kinds import kind
 from pipelines.readers import read_waveform
 from tests.bench.baselines import dips_by_sync, local_extremes_line
+from tests.bench.timing import taken_ms
 from tests.constructed_crank import Scope, capture, crank, family
 
-RUNS = 25
 CRANK_S = 15.0
 RATES_HZ = (1_000.0, 2_000.0, 5_000.0, 20_000.0, 100_000.0)
-
-
-def taken_ms(*calls: Callable[[], object]) -> list[float]:
-    """Median wall time of each call in ms; they take turns, so that all see the same machine."""
-    taken: list[list[float]] = [[] for _ in calls]
-    for _ in range(RUNS + 1):
-        for call, times in zip(calls, taken, strict=True):
-            start = time.perf_counter()
-            call()
-            times.append(1e3 * (time.perf_counter() - start))
-    return [statistics.median(times[1:]) for times in taken]
 
 
 def main() -> None:

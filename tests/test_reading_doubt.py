@@ -1,0 +1,86 @@
+"""Sync pulses that are missing or not to be believed: none, bursts, strays, another engine than the log names."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipelines.kinds.base import Hookup
+from pipelines.waveform import Waveform
+from tests.constructed_crank import Scope, capture, crank, family
+from tests.test_reading_hookups import assert_two_is_low, changed, checks, four, lowest, read
+
+
+def test_no_sync_sees_but_does_not_name() -> None:
+    c = four()
+    wave, hookup, fam = capture(c, Scope(sync=None))
+    alone = Waveform(wave.rate_hz, wave.start_s, wave.samples[:1].copy(), ("a",))
+    for w, h in ((wave, hookup), (alone, Hookup(("battery_voltage",), (1.0,)))):
+        reading = read(w, h, fam)
+        assert checks(reading) == {"no_sync"}
+        assert {x.cylinder for x in reading.cylinders} == {None}
+        low = min(reading.cylinders, key=lambda x: x.relative_pct)
+        assert low.relative_pct == pytest.approx(70.0, abs=6.0)
+        assert reading.events is not None
+        at = reading.events.compression_s[reading.events.position == low.firing_position]
+        assert np.median(np.abs(at[:, None] - (c.top_s[1][None, :] - 1.0)).min(axis=1)) < 0.03
+
+
+def test_a_lead_on_the_battery_is_no_sync() -> None:
+    wave, hookup, fam = capture(four())
+    reading = read(changed(wave, 1, wave.samples[0]), hookup, fam)
+    assert "no_sync" in checks(reading)
+    assert {x.cylinder for x in reading.cylinders} == {None}
+
+
+def with_bursts(wave: Waveform, count: int, seed: int, *, coil: bool) -> Waveform:
+    """Bursts of interference of 1 to 8 ms on the sync lead while cranking; the coil's own pulses too, or not."""
+    rng = np.random.default_rng(seed)
+    sync = wave.samples[1].astype(float)
+    if not coil:
+        sync = rng.normal(0, 0.05, sync.size)
+    for at_s in rng.uniform(1.0, 7.5, count):
+        begin = int(at_s * wave.rate_hz)
+        length = int(rng.uniform(0.001, 0.008) * wave.rate_hz) + 1
+        sync[begin : begin + length] += rng.normal(0, 60.0, sync[begin : begin + length].size)
+    return changed(wave, 1, sync.astype(np.float32))
+
+
+def test_bursts_on_a_dead_lead_name_nobody_and_spoil_nothing() -> None:
+    wave, hookup, fam = capture(four(crank_s=8.0))
+    for seed in range(6):
+        reading = read(with_bursts(wave, 3 + seed, seed, coil=False), hookup, fam)
+        assert "no_sync" in checks(reading)
+        assert {x.cylinder for x in reading.cylinders} == {None}
+        assert min(x.relative_pct for x in reading.cylinders) == pytest.approx(70.0, abs=6.0)
+
+
+def test_a_coil_among_bursts_is_still_the_coil() -> None:
+    wave, hookup, fam = capture(four(crank_s=8.0))
+    for seed in range(6):
+        reading = read(with_bursts(wave, 4, seed, coil=True), hookup, fam)
+        assert "no_sync" not in checks(reading)
+        assert_two_is_low(reading)
+
+
+@pytest.mark.parametrize(("truly", "logged"), [(4, 3), (4, 6), (5, 4), (8, 5), (8, 6)])
+def test_pulses_of_another_engine_than_the_log_says(truly: int, logged: int) -> None:
+    """A wrong engine family in the log must not pass for a missing sync: the firings between two pulses tell."""
+    strength = np.ones(truly)
+    strength[1] = 0.7
+    wave, hookup, right = capture(crank(family(truly), strength, crank_s=8.0, scatter=0.004))
+    assert lowest(read(wave, hookup, right))[0] == 2
+    reading = read(wave, hookup, family(logged))
+    assert reading.status == "unusable"
+    assert "engine family" in reading.reason
+    assert reading.cylinders == ()
+
+
+def test_half_the_firings_of_the_family_in_the_log() -> None:
+    """A four with waste spark logged as an eight: every second of the eight hardly compresses, or the pulses tell."""
+    wave, hookup, _ = capture(
+        crank(family(4), np.ones(4), crank_s=8.0, scatter=0.004), Scope(sync="waste_spark")
+    )
+    reading = read(wave, hookup, family(8))
+    assert reading.status == "unusable"
+    assert "engine family" in reading.reason
