@@ -17,12 +17,12 @@ import polars as pl
 import streamlit as st
 
 from dashboard.launch import WAREHOUSE_VARIABLE
-from pipelines import decisions
 from pipelines.errors import ShopspreadError
 from pipelines.kinds import kind, kinds
-from pipelines.report import last_day
-from pipelines.store import load
-from pipelines.warehouse import DATABASE_NAME, DEFAULT_WAREHOUSE, Warehouse
+from pipelines.reports.report import last_day
+from pipelines.warehouse import decisions
+from pipelines.warehouse.database import DATABASE_NAME, DEFAULT_WAREHOUSE, Warehouse
+from pipelines.warehouse.waveforms import load
 from pipelines.waveform import Waveform
 
 KEPT = 48
@@ -182,7 +182,7 @@ def title(test: str) -> str:
 def set_threshold(
     engine_family: str, threshold_pct: float, *, set_by: str, reason: str, seen_version: int
 ) -> int:
-    """Write a new threshold version; see `pipelines.decisions.set_threshold`.
+    """Write a new threshold version; see `pipelines.warehouse.decisions.set_threshold`.
 
     Raises:
         ThresholdConflict: when somebody else saved first.
@@ -215,7 +215,7 @@ def log_coaching(technician: str, held_on: dt.date, topic: str, test: str | None
 
 def fit_again() -> None:
     """Recompute spread and proposals, after a setting that they depend on has changed."""
-    from pipelines.fit import fit_warehouse
+    from pipelines.fit.run import fit_warehouse
 
     fit_warehouse(warehouse())
 

@@ -11,7 +11,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from dashboard.palette import THEME
+from dashboard.shared.palette import THEME
 from pipelines.errors import ShopspreadError
 
 WAREHOUSE_VARIABLE = "SHOPSPREAD_WAREHOUSE"

@@ -8,9 +8,9 @@ from typing import Literal
 
 import numpy as np
 
-from demo_warehouse.electrics import Battery, CoilLoad, Starter
-from demo_warehouse.engine import CrankingEngine
-from demo_warehouse.randomised import random_starter
+from pipelines.kinds.relative_compression.simulation.electrics import Battery, CoilLoad, Starter
+from pipelines.kinds.relative_compression.simulation.engine import CrankingEngine
+from pipelines.kinds.relative_compression.simulation.randomised import random_starter
 
 SyncKind = Literal["coil_on_plug", "waste_spark", "distributor"]
 

@@ -10,7 +10,11 @@ from pathlib import Path
 
 import numpy as np
 
-from demo_warehouse.cranking import (
+from demo_warehouse.people import FIRST_DAY
+from demo_warehouse.plan import Planned
+from demo_warehouse.scope import ScopeChannel, ScopeSetup, Slip, record, slip
+from demo_warehouse.textfiles import DIALECTS, TextDialect, write_text
+from pipelines.kinds.relative_compression.simulation.cranking import (
     Battery,
     CrankingEngine,
     CrankingRun,
@@ -19,11 +23,7 @@ from demo_warehouse.cranking import (
     GasketLeak,
     simulate,
 )
-from demo_warehouse.people import FIRST_DAY
-from demo_warehouse.plan import Planned
-from demo_warehouse.randomised import random_battery, random_health
-from demo_warehouse.scope import ScopeChannel, ScopeSetup, Slip, record, slip
-from demo_warehouse.textfiles import DIALECTS, TextDialect, write_text
+from pipelines.kinds.relative_compression.simulation.randomised import random_battery, random_health
 
 BATCH = 40
 

@@ -10,8 +10,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import lfilter
 
-from demo_warehouse.ignition import PrimaryShape, pickup_voltage, primary_voltage
-from demo_warehouse.run import CrankingTrace
+from pipelines.kinds.relative_compression.simulation.ignition import (
+    PrimaryShape,
+    pickup_voltage,
+    primary_voltage,
+)
+from pipelines.kinds.relative_compression.simulation.run import CrankingTrace
 
 Array = npt.NDArray[np.float64]
 Signal = Literal[

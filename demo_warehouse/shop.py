@@ -16,7 +16,7 @@ import numpy as np
 
 from demo_warehouse.families import BY_NAME, FAMILIES
 from demo_warehouse.people import FIRST_DAY, LAST_DAY, PEOPLE, Person, at
-from demo_warehouse.randomised import Fault as FaultKind
+from pipelines.kinds.relative_compression.simulation.randomised import Fault as FaultKind
 
 ELIGIBLE = ("misfire", "no_start", "rough_idle", "check_light")
 COMPLAINTS = ("misfire", "no_start", "rough_idle", "check_light", "service", "brakes", "tyres")

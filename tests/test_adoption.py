@@ -7,8 +7,8 @@ from datetime import date, datetime, timedelta
 import polars as pl
 import pytest
 
-from models.adoption import adoption
-from models.intervals import wilson
+from models.jobs.adoption import adoption
+from models.stats.intervals import wilson
 from tests.simulated_shop import CAPTURES, ORDERS, TECHNICIANS, empty_frames
 
 MONDAY = datetime(2025, 3, 3, 9)

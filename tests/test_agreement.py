@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 import polars as pl
 import pytest
 
-from models.agreement import CallCounts, corrected_for_confirmation, count_calls, kappa
-from models.logbook import judged_calls
+from models.people.agreement import CallCounts, corrected_for_confirmation, count_calls, kappa
+from models.records.logbook import judged_calls
 from tests.simulated_shop import CAPTURES, OUTCOMES, empty_frames
 
 

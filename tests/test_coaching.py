@@ -8,10 +8,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.before_after import WEEKS
-from models.coaching import CoachingList, before_after, coaching_effect, needs_coaching
-from models.people import PeopleSettings
-from models.skill import technicians
+from models.people.before_after import WEEKS
+from models.people.coaching import CoachingList, before_after, coaching_effect, needs_coaching
+from models.people.skill import technicians
+from models.records.people_settings import PeopleSettings
 from tests.simulated_shop import START, SkillShop, Trouble, empty_frames, skill_shop
 
 PLANTED = (

@@ -10,10 +10,10 @@ import polars as pl
 import pytest
 import statsmodels.api as sm
 
-from models.comebacks import QUALITIES, Comebacks, comebacks
-from models.comparison import has_begun, watched_weights
-from models.people import PeopleSettings
-from models.stepped import pooled_step
+from models.jobs.comebacks import QUALITIES, Comebacks, comebacks
+from models.jobs.comparison import has_begun, watched_weights
+from models.jobs.stepped import pooled_step
+from models.records.people_settings import PeopleSettings
 from tests.simulated_shop import CAPTURES, ORDERS, OUTCOMES, comeback_shop, empty_frames
 
 AS_OF = date(2025, 12, 31)

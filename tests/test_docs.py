@@ -16,10 +16,10 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.cli import app
+from pipelines.cli.app import app
+from pipelines.intake.tables import SPECS
 from pipelines.kinds.base import CHECK_NAMES
-from pipelines.settings import SETTINGS
-from pipelines.tables import SPECS
+from pipelines.warehouse.settings import SETTINGS
 from tests.small_shop import small_drop
 
 ROOT = Path(__file__).parents[1]

@@ -9,9 +9,12 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.flags import cylinder_oddness, flags
-from pipelines import intake_log
-from pipelines.decisions import (
+from models.thresholds.flags import cylinder_oddness, flags
+from pipelines.errors import ShopspreadError, ThresholdConflict
+from pipelines.fit.standing_hookup import refresh
+from pipelines.warehouse import log as intake_log
+from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse.decisions import (
     judge,
     log_coaching,
     propose_thresholds,
@@ -19,10 +22,7 @@ from pipelines.decisions import (
     set_setting,
     set_threshold,
 )
-from pipelines.errors import ShopspreadError, ThresholdConflict
-from pipelines.house import refresh
-from pipelines.settings import SETTINGS
-from pipelines.warehouse import Warehouse
+from pipelines.warehouse.settings import SETTINGS
 
 DEVIATIONS = {"even": (0.0, 1.0, -1.0), "weak": (0.0, -20.0, 1.0)}
 

@@ -12,9 +12,9 @@ import pytest
 from sklearn.ensemble import IsolationForest
 from sklearn.metrics import roc_auc_score
 
-from models.forest import ForestSettings, feature_table, fit_forest, isolation_scores
-from models.reasons import in_words, sentence_for
-from models.spread import fit_families, score_captures
+from models.outliers.forest import ForestSettings, feature_table, fit_forest, isolation_scores
+from models.outliers.reasons import in_words, sentence_for
+from models.spread.fit import fit_families, score_captures
 from tests.families_shop import CAPTURES, CYLINDERS, FAMILIES, FEATURES, OUTCOMES, Shop, make_shop
 
 DATA = Path(__file__).parent / "data" / "isolation_forest"

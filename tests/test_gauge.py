@@ -9,8 +9,8 @@ import polars as pl
 import pytest
 from scipy.stats import spearmanr
 
-from models.gauge import clustered_spearman, deviation_against_gauge, spearman
-from models.spread import fit_families, score_captures
+from models.spread.fit import fit_families, score_captures
+from models.thresholds.gauge import clustered_spearman, deviation_against_gauge, spearman
 from tests.families_shop import OUTCOMES, Shop, Truth, make_shop
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.nearest import nearest, turned
+from models.spread.nearest import nearest, turned
 
 ANGLE = np.linspace(0.0, 2.0 * np.pi, 144, endpoint=False)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.pooling import ScalePrior, pool_grid, pool_log_scale, pool_normal
+from models.stats.pooling import ScalePrior, pool_grid, pool_log_scale, pool_normal
 
 # Rubin D.B. (1981), J. Educ. Statist. 6:377-401, Table 1, rounded as in Bayesian Data Analysis, section 5.5.
 COACHING = [28.0, 8.0, -3.0, 7.0, -1.0, 1.0, 18.0, 12.0]

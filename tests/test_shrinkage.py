@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from models.shrinkage import beta_binomial_log_likelihood, hyper_grid, pool_shares
+from models.stats.shrinkage import beta_binomial_log_likelihood, hyper_grid, pool_shares
 
 DATA = Path(__file__).parent / "data"
 

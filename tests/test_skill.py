@@ -8,13 +8,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.drills import count_drills
-from models.funnels import MEASURES, funnel
-from models.hookup import ASPECTS, consistency, failing_checks
-from models.people import HouseSetup, PeopleSettings, as_moment
-from models.repeatability import repeatability, repeats
-from models.results import Estimate
-from models.skill import TechnicianSkill, technicians
+from models.people.drills import count_drills
+from models.people.funnels import MEASURES, funnel
+from models.people.hookup import ASPECTS, consistency, failing_checks
+from models.people.repeatability import repeatability, repeats
+from models.people.skill import TechnicianSkill, technicians
+from models.records.people_settings import HouseSetup, PeopleSettings, as_moment
+from models.stats.results import Estimate
 from tests.simulated_shop import (
     CAPTURES,
     CHECKS,

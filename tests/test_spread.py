@@ -9,9 +9,9 @@ import polars as pl
 import pytest
 from sklearn.metrics import roc_auc_score
 
-from models.drift import drift_of
-from models.null import Null, lowest_gap
-from models.spread import FamilyFit, SpreadSettings, fit_families, score_captures
+from models.spread.drift import drift_of
+from models.spread.fit import FamilyFit, SpreadSettings, fit_families, score_captures
+from models.spread.null import Null, lowest_gap
 from tests.families_shop import (
     CAPTURES,
     CYLINDERS,

@@ -6,10 +6,17 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.matrix import Layout
-from models.null import lowest_gap
-from models.spread import fit_families, score_captures
-from models.swing import MOST_SWINGS, alternation, contrasts_lost, own_swing_variance, shared_swings, swing_of
+from models.records.matrix import Layout
+from models.spread.fit import fit_families, score_captures
+from models.spread.null import lowest_gap
+from models.spread.swing import (
+    MOST_SWINGS,
+    alternation,
+    contrasts_lost,
+    own_swing_variance,
+    shared_swings,
+    swing_of,
+)
 from tests.families_shop import Shop, Truth, make_shop
 
 SIX = Layout("six", 6, (1, 6, 5, 4, 3, 2), odd_fire=True)

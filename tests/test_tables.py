@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from pipelines import kinds
 from pipelines.errors import BadTable
-from pipelines.table_specs import TESTS
-from pipelines.tables import SPECS, read_table
+from pipelines.intake.table_specs import TESTS
+from pipelines.intake.tables import SPECS, read_table
 from tests.constructed_tables import CAPTURE_HEAD, FAMILY_HEAD, ORDER_HEAD, read
 
 

@@ -9,12 +9,12 @@ import polars as pl
 import pytest
 from sklearn.metrics import roc_auc_score
 
-from models.costs import COST_GRID_PCT, smoothed_detection
-from models.curves import band, share_at_least
-from models.evidence import EVEN, MAX_WEIGHT, ODD, confirmation_weights, evidence
-from models.spread import fit_families, score_captures
-from models.thresholds import Proposal, costs_at, curves, propose
-from models.whatif import what_if
+from models.spread.fit import fit_families, score_captures
+from models.thresholds.costs import COST_GRID_PCT, smoothed_detection
+from models.thresholds.curves import band, share_at_least
+from models.thresholds.evidence import EVEN, MAX_WEIGHT, ODD, confirmation_weights, evidence
+from models.thresholds.proposal import Proposal, costs_at, curves, propose
+from models.thresholds.whatif import what_if
 from tests.families_shop import OUTCOMES, Shop, make_shop
 
 

@@ -21,8 +21,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from models.coaching import CoachingList, needs_coaching
-from models.skill import technicians
+from models.people.coaching import CoachingList, needs_coaching
+from models.people.skill import technicians
 from tests.simulated_shop import START, SkillShop, Trouble, skill_shop
 
 PLANTED = (

@@ -21,9 +21,9 @@ import statsmodels.api as sm
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from models.comebacks import comebacks
-from models.people import as_moment
-from models.returns import covariates, watched_orders
+from models.jobs.comebacks import comebacks
+from models.jobs.returns import covariates, watched_orders
+from models.records.people_settings import as_moment
 from tests.simulated_shop import Comebacks, comeback_shop
 
 AS_OF = date(2026, 1, 5)

@@ -12,7 +12,7 @@ from collections import defaultdict
 import numpy as np
 import polars as pl
 
-from models.spread import fit_families
+from models.spread.fit import fit_families
 from tests.families_shop import healthy_readings, make_shop, to_median
 
 COUNTS = (0, 1, 3, 10, 30)

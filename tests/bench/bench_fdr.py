@@ -12,9 +12,9 @@ import time
 import numpy as np
 import polars as pl
 
-from models.discoveries import weekly_discoveries
-from models.forest import fit_forest
-from models.spread import fit_families, score_captures
+from models.outliers.discoveries import weekly_discoveries
+from models.outliers.forest import fit_forest
+from models.spread.fit import fit_families, score_captures
 from tests.families_shop import FEATURES, make_shop
 
 ODD_SHARE = 0.1

@@ -21,14 +21,14 @@ from statsmodels.genmod.bayes_mixed_glm import BinomialBayesMixedGLM
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from models.adoption import adoption
-from models.casemix import codes_of
-from models.coaching import needs_coaching
-from models.comebacks import comebacks
-from models.logistic import dummies
-from models.people import as_moment
-from models.skill import technicians
-from models.trends import pooled_trends
+from models.jobs.adoption import adoption
+from models.jobs.comebacks import comebacks
+from models.people.coaching import needs_coaching
+from models.people.skill import technicians
+from models.people.trends import pooled_trends
+from models.records.people_settings import as_moment
+from models.stats.casemix import codes_of
+from models.stats.logistic import dummies
 from tests.simulated_shop import Frames, SkillShop, skill_shop
 
 T = TypeVar("T")
@@ -59,7 +59,7 @@ def timed(name: str, work: Callable[[], T]) -> tuple[float, T]:
 
 
 def trend(captures: pl.DataFrame, shop: SkillShop) -> None:
-    """The same by `models.trends`."""
+    """The same by `models.people.trends`."""
     taken = captures.filter(pl.col("status").is_in(("read", "unusable"))).with_columns(
         usable=pl.col("status") == "read"
     )

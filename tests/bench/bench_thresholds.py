@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.evidence import evidence
-from models.null import lowest_gap
-from models.spread import fit_families, score_captures
-from models.thresholds import curves, propose
+from models.spread.fit import fit_families, score_captures
+from models.spread.null import lowest_gap
+from models.thresholds.evidence import evidence
+from models.thresholds.proposal import curves, propose
 from tests.families_shop import Shop, Truth, healthy_readings, make_shop, to_median
 
 GRID = np.round(np.arange(0.5, 30.0, 0.1), 1)

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 import polars as pl
 
-from models.whatif import what_if
+from models.thresholds.whatif import what_if
 
 CAPTURES = 100_000
 FAMILIES = 40

@@ -1,0 +1,184 @@
+"""Is the scope used: the share of eligible repair orders with a capture, and how it goes on.
+
+Practice is counted apart from paid work throughout: a drill is no diagnosis. 'Scoped' is defined once,
+in `logbook.scoped_orders`. Orders count once they are closed, since an open one may still be scoped.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+from scipy.special import expit
+
+from models.jobs.weekly import WeekChart, watch_weeks
+from models.records.logbook import ON_THE_JOB, captures_until, orders_until, scoped_orders, week_of
+from models.records.people_settings import PeopleSettings, as_moment
+from models.stats.casemix import codes_of, usual_technician
+from models.stats.intervals import share, wilson_many
+from models.stats.mixed import posterior_draws
+from models.stats.results import Estimate
+
+Floats = npt.NDArray[np.float64]
+
+CASE_MIX = ("complaint", "engine_family")
+_MIX_BINS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Adoption:
+    """Use of the scope on eligible, closed orders.
+
+    Attributes:
+        overall: share of eligible orders that were scoped, Wilson interval.
+        eligible, scoped: the two counts.
+        by_week: week (Monday), eligible, scoped, share, low, high.
+        by_technician: technician, eligible, scoped, share (raw), adjusted, low, high (partially pooled,
+            over the house's mix of jobs; null where there is too little to say).
+        by_test: test, paid (captures on jobs), practice (drills), unusable (of both).
+        practice_by_week: week, paid, practice: captures of either sort.
+        change: the weekly share watched for a lasting change (see `weekly`).
+    """
+
+    overall: Estimate
+    eligible: int
+    scoped: int
+    by_week: pl.DataFrame
+    by_technician: pl.DataFrame
+    by_test: pl.DataFrame
+    practice_by_week: pl.DataFrame
+    change: WeekChart
+
+
+def eligible_orders(captures: pl.DataFrame, orders: pl.DataFrame, moment: datetime) -> pl.DataFrame:
+    """Eligible orders closed up to `moment`, with `scoped`, `captures`, `readable` (see `logbook`)."""
+    closed = orders_until(orders, moment).filter(pl.col("scope_eligible") & pl.col("closed_at").is_not_null())
+    return scoped_orders(captures_until(captures, moment), closed)
+
+
+def adjusted_adoption(eligible: pl.DataFrame, settings: PeopleSettings) -> dict[str, Estimate]:
+    """Share each technician would scope of the house's own mix of jobs, partially pooled.
+
+    Direct standardisation: a technician's term of the logistic model is applied to the complaints and
+    engine families of *all* eligible orders, so that somebody who gets the easy jobs is not marked down
+    for that.
+
+    Args:
+        eligible: rows of `eligible_orders`.
+
+    Returns:
+        technician -> estimate, `n` the technician's own eligible orders.
+    """
+    known = eligible.filter(pl.col("technician").is_not_null())
+    if known.height == 0:
+        return {}
+    logit = usual_technician(known, event="scoped", columns=CASE_MIX).logit
+    edges = np.unique(np.quantile(logit, np.linspace(0, 1, _MIX_BINS + 1)))
+    bin_of = np.clip(np.searchsorted(edges, logit, side="right") - 1, 0, max(edges.size - 2, 0))
+    bins = int(bin_of.max()) + 1
+    mass = np.bincount(bin_of, minlength=bins).astype(float)
+    offset = np.bincount(bin_of, weights=logit, minlength=bins) / np.maximum(mass, 1.0)
+    person, names = codes_of(known["technician"])
+    trials, events = np.zeros((len(names), bins)), np.zeros((len(names), bins))
+    np.add.at(trials, (person, bin_of), 1.0)
+    np.add.at(events, (person, bin_of), known["scoped"].to_numpy().astype(float))
+    ones = np.ones((len(names), bins, 1))
+    posterior = posterior_draws(
+        events,
+        trials,
+        ones,
+        ones,
+        sd_scale=(1.0,),
+        beta_sd=(1.0,),
+        offset=offset[None, :],
+        draws=settings.draws,
+        seed=settings.seed,
+        grid=15,
+    )
+    answers = {}
+    for i, name in enumerate(names):
+        n = int(trials[i].sum())
+        if n < settings.least_n:
+            answers[name] = Estimate.nothing(
+                n, f"Too little to say: {n} eligible orders, at least {settings.least_n} needed."
+            )
+            continue
+        own = posterior.beta[:, 0] + posterior.personal[:, i, 0]
+        standardised = expit(own[:, None] + offset[None, :]) @ (mass / mass.sum())
+        low, high = np.quantile(standardised, [0.025, 0.975])
+        answers[name] = Estimate(n=n, estimate=float(standardised.mean()), low=float(low), high=float(high))
+    return answers
+
+
+def _weeks(eligible: pl.DataFrame) -> pl.DataFrame:
+    counts = (
+        eligible.with_columns(week=week_of("closed_at"))
+        .group_by("week")
+        .agg(eligible=pl.len().cast(pl.Int64), scoped=pl.col("scoped").sum().cast(pl.Int64))
+        .sort("week")
+    )
+    low, high = wilson_many(counts["scoped"].to_numpy(), counts["eligible"].to_numpy())
+    return counts.with_columns(
+        share=pl.col("scoped") / pl.col("eligible"), low=pl.Series(low), high=pl.Series(high)
+    )
+
+
+def adoption(
+    captures: pl.DataFrame,
+    orders: pl.DataFrame,
+    technicians: pl.DataFrame,
+    *,
+    as_of: date | datetime,
+    settings: PeopleSettings | None = None,
+) -> Adoption:
+    """Use of the scope up to `as_of`.
+
+    Args:
+        captures, orders, technicians: frames of the warehouse; may be empty.
+    """
+    chosen = settings or PeopleSettings()
+    moment = as_moment(as_of)
+    eligible = eligible_orders(captures, orders, moment)
+    taken = captures_until(captures, moment)
+    n, k = eligible.height, int(eligible["scoped"].sum())
+    adjusted = adjusted_adoption(eligible, chosen)
+    counts = eligible.group_by("technician").agg(
+        eligible=pl.len().cast(pl.Int64), scoped=pl.col("scoped").sum().cast(pl.Int64)
+    )
+    by_technician = (
+        technicians.select("technician")
+        .join(counts, on="technician", how="full", coalesce=True)
+        .filter(pl.col("technician").is_not_null())
+        .with_columns(pl.col("eligible").fill_null(0), pl.col("scoped").fill_null(0))
+        .sort("technician")
+        .with_columns(share=pl.when(pl.col("eligible") > 0).then(pl.col("scoped") / pl.col("eligible")))
+    )
+    by_week = _weeks(eligible)
+    own = [adjusted.get(name) for name in by_technician["technician"]]
+    by_technician = by_technician.with_columns(
+        adjusted=pl.Series([e.estimate if e else None for e in own], dtype=pl.Float64),
+        low=pl.Series([e.low if e else None for e in own], dtype=pl.Float64),
+        high=pl.Series([e.high if e else None for e in own], dtype=pl.Float64),
+    )
+    sorts = {
+        "paid": pl.col("purpose").is_in(ON_THE_JOB).sum().cast(pl.Int64),
+        "practice": (pl.col("purpose") == "drill").sum().cast(pl.Int64),
+    }
+    return Adoption(
+        overall=share(k, n, what="eligible closed orders"),
+        eligible=n,
+        scoped=k,
+        by_week=by_week,
+        by_technician=by_technician,
+        by_test=taken.group_by("test")
+        .agg(**sorts, unusable=(pl.col("status") == "unusable").sum().cast(pl.Int64))
+        .sort("test"),
+        practice_by_week=taken.with_columns(week=week_of("captured_at"))
+        .group_by("week")
+        .agg(**sorts)
+        .sort("week"),
+        change=watch_weeks(by_week.select("week", events="scoped", trials="eligible")),
+    )

@@ -1,0 +1,1 @@
+"""Captures that are unlike their group in any way, with reasons."""

@@ -1,0 +1,215 @@
+"""Before and after a coaching session: did the trouble become rarer, and how sure is that.
+
+People are coached after a bad spell, and bad spells pass by themselves. So beside the plain difference
+stands one that allows for this: the share before is first drawn towards what technicians of this shop
+usually have (regression to the mean; Morton & Torgerson, BMJ 326:1083-1084, 2003).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+
+import numpy as np
+import polars as pl
+
+from models.people.watch import observations
+from models.records.people_settings import HOOKUP_CHECKS, PeopleSettings, as_moment
+from models.stats.intervals import share, share_difference
+from models.stats.pooling import pool_normal
+from models.stats.results import Estimate
+from models.stats.shrinkage import pool_shares
+
+WEEKS = 26
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeAfter:
+    """One session.
+
+    Attributes:
+        session, technician, topic, held_on: from the log. weeks: length of either side at most.
+        before, after: share of trouble on either side (Wilson); the day of the session is before.
+        change: after minus before (Newcombe); negative is better.
+        change_allowing: the same with the share before drawn towards the shop's.
+        checks: check, before, before_of, after, after_of, change, low, high: captures with each failing
+            setup check on either side, shares in parts of one; only for the two topics about captures.
+        sentence: for the page.
+    """
+
+    session: str
+    technician: str
+    topic: str
+    held_on: date
+    weeks: int
+    before: Estimate
+    after: Estimate
+    change: Estimate
+    change_allowing: Estimate
+    checks: pl.DataFrame
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class CoachingEffect:
+    """All sessions of the shop together: odds of trouble after, as a multiple of before (pooled)."""
+
+    sessions: int
+    odds_ratio: Estimate
+
+
+def _sentence(row: BeforeAfter) -> str:
+    if row.change.estimate is None or row.change.low is None or row.change.high is None:
+        return f"{row.technician}, {row.topic}: {row.change.why}"
+    before, after = row.before.estimate or 0.0, row.after.estimate or 0.0
+    direction = (
+        "clearly less"
+        if row.change.high < 0
+        else "clearly more"
+        if row.change.low > 0
+        else "no clear change in"
+    )
+    return (
+        f"{row.technician}, {row.topic}: {direction} trouble since {row.held_on:%Y-%m-%d}: {100 * before:.0f} % of "
+        f"{row.before.n} before, {100 * after:.0f} % of {row.after.n} after (change "
+        f"{100 * row.change.estimate:+.0f} points, 95 % interval {100 * row.change.low:+.0f} to "
+        f"{100 * row.change.high:+.0f}). Part of a gain after a bad spell comes by itself."
+    )
+
+
+def before_after(
+    captures: pl.DataFrame,
+    checks: pl.DataFrame,
+    outcomes: pl.DataFrame,
+    coaching: pl.DataFrame,
+    *,
+    as_of: date | datetime,
+    orders: pl.DataFrame | None = None,
+    settings: PeopleSettings | None = None,
+    weeks: int = WEEKS,
+) -> tuple[BeforeAfter, ...]:
+    """Every logged session with the work before and after it, by date.
+
+    A side ends at the previous or next session of the same person on the same topic.
+
+    Raises:
+        ValueError: for fewer than one week.
+    """
+    if weeks < 1:
+        raise ValueError(f"weeks is {weeks}; at least 1 is needed on either side")
+    chosen = settings or PeopleSettings()
+    moment = as_moment(as_of)
+    held = coaching.filter(pl.col("held_on") <= moment.date()).sort("held_on", "session")
+    if held.height == 0:
+        return ()
+    work = observations(captures, checks, outcomes, orders, moment).with_columns(day=pl.col("at").dt.date())
+    rows = []
+    for session in held.iter_rows(named=True):
+        name, topic, day = session["technician"], session["topic"], session["held_on"]
+        same = held.filter((pl.col("technician") == name) & (pl.col("topic") == topic))["held_on"]
+        first = max([day - timedelta(weeks=weeks), *[d for d in same if d < day]])
+        last = min([day + timedelta(weeks=weeks), *[d for d in same if d > day]])
+        own = work.filter((pl.col("technician") == name) & (pl.col("topic") == topic))
+        before = own.filter((pl.col("day") > first) & (pl.col("day") <= day))
+        after = own.filter((pl.col("day") > day) & (pl.col("day") <= last))
+        k0, n0 = int(before["trouble"].sum()), before.height
+        k1, n1 = int(after["trouble"].sum()), after.height
+        row = BeforeAfter(
+            session=str(session["session"]),
+            technician=name,
+            topic=topic,
+            held_on=day,
+            weeks=weeks,
+            before=share(k0, n0, least=chosen.least_n, what="before"),
+            after=share(k1, n1, least=chosen.least_n, what="after"),
+            change=share_difference(
+                k1, n1, k0, n0, least=chosen.least_n, what="pieces of work after and before"
+            ),
+            change_allowing=_allowing(work.filter(pl.col("topic") == topic), (k0, n0), (k1, n1), chosen),
+            checks=_by_check(before, after, checks),
+            sentence="",
+        )
+        rows.append(row)
+    return tuple(replace(row, sentence=_sentence(row)) for row in rows)
+
+
+CHECK_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
+    "check": pl.String,
+    "before": pl.Int64,
+    "before_of": pl.Int64,
+    "after": pl.Int64,
+    "after_of": pl.Int64,
+    "change": pl.Float64,
+    "low": pl.Float64,
+    "high": pl.Float64,
+}
+
+
+def _by_check(before: pl.DataFrame, after: pl.DataFrame, checks: pl.DataFrame) -> pl.DataFrame:
+    if (
+        before["capture_file"].null_count() + after["capture_file"].null_count()
+        or not before.height * after.height
+    ):
+        return pl.DataFrame(schema=CHECK_SCHEMA)
+    seen = checks.filter(pl.col("check").is_in(HOOKUP_CHECKS)).select("capture_file", "check").unique()
+    counts = [
+        dict(seen.join(side, on="capture_file", how="semi").group_by("check").len().iter_rows())
+        for side in (before, after)
+    ]
+    rows = []
+    for check in sorted({*counts[0], *counts[1]}):
+        k0, k1 = counts[0].get(check, 0), counts[1].get(check, 0)
+        gap = share_difference(k1, after.height, k0, before.height)
+        rows.append((check, k0, before.height, k1, after.height, gap.estimate, gap.low, gap.high))
+    return pl.DataFrame(rows, schema=CHECK_SCHEMA, orient="row").sort("change", "check")
+
+
+def _allowing(
+    work: pl.DataFrame, before: tuple[int, int], after: tuple[int, int], chosen: PeopleSettings
+) -> Estimate:
+    """After minus before, both as posterior draws; the prior of `before` is the shop's technicians."""
+    n = before[1] + after[1]
+    if min(before[1], after[1]) < chosen.least_n:
+        return Estimate.nothing(n, f"Too little to say: {after[1]} after and {before[1]} before.")
+    counts = work.group_by("technician").agg(
+        k=pl.col("trouble").cast(pl.Int64).sum(), n=pl.len().cast(pl.Int64)
+    )
+    shop = pool_shares(counts["k"].to_numpy(), counts["n"].to_numpy())
+    rng = np.random.default_rng(chosen.seed)
+    first = rng.beta(shop.alpha + before[0], shop.beta + before[1] - before[0], 4 * chosen.draws)
+    # afterwards anything may hold: Jeffreys' prior
+    second = rng.beta(0.5 + after[0], 0.5 + after[1] - after[0], 4 * chosen.draws)
+    low, high = np.quantile(second - first, [0.025, 0.975])
+    return Estimate(n=n, estimate=float((second - first).mean()), low=float(low), high=float(high))
+
+
+def coaching_effect(sessions: tuple[BeforeAfter, ...]) -> CoachingEffect:
+    """Odds of trouble after a session as a multiple of before, partially pooled over all sessions.
+
+    Log odds ratios with half a count added to each cell (Haldane-Anscombe), pooled as normal effects
+    with a half-Cauchy(0.5) prior on their spread.
+    """
+    usable = [s for s in sessions if s.change.estimate is not None]
+    n = sum(s.change.n for s in usable)
+    if len(usable) < 2:
+        return CoachingEffect(
+            len(sessions),
+            Estimate.nothing(n, f"Too little to say: {len(usable)} sessions with enough work on both sides."),
+        )
+    effects, errors = [], []
+    for s in usable:
+        a, b = round((s.after.estimate or 0.0) * s.after.n), round((s.before.estimate or 0.0) * s.before.n)
+        cells = np.array([a, s.after.n - a, b, s.before.n - b]) + 0.5
+        effects.append(float(np.log(cells[0] / cells[1]) - np.log(cells[2] / cells[3])))
+        errors.append(float(np.sqrt((1 / cells).sum())))
+    pooled = pool_normal(np.array(effects), np.array(errors), tau_scale=0.5, mu_prior=(0.0, 1.5))
+    half = 1.96 * pooled.mu_sd
+    return CoachingEffect(
+        len(sessions),
+        Estimate(
+            n=n,
+            estimate=float(np.exp(pooled.mu_mean)),
+            low=float(np.exp(pooled.mu_mean - half)),
+            high=float(np.exp(pooled.mu_mean + half)),
+        ),
+    )

@@ -1,0 +1,154 @@
+"""Every family's captures sorted into healthy and odd, with what swings taken off first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from models.records.matrix import NONE, PAIR, SYNC, Readings
+from models.spread.mixture import rough_spread, sort_captures
+from models.spread.posterior import SIGMA_PCT, FamilySums, family_sums, no_sums
+from models.spread.swing import alternation, contrasts_lost, own_swing_variance, shared_swings, swing_of
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Shaping:
+    """The captures of one family that shape it, by cylinder number (or position where none is named)."""
+
+    rows: Ints
+    level_pct: Floats
+    se_pct: Floats
+    kind: int
+
+
+@dataclass(frozen=True, slots=True)
+class SortedFamily:
+    """One family, sorted.
+
+    Attributes:
+        shaping: the captures, as they were read.
+        sign: what swings, +1 and -1 by column (see `models.spread.swing`).
+        swing_pct: standard deviation of the swing, 0 where there is none.
+        healthy: probability of each capture of being healthy.
+        odd_share: share of odd captures, None without captures.
+        pattern_pct, spread_pct: as the sorting found them.
+        swing_variance: of this family's own captures.
+        sums: for the posterior.
+    """
+
+    shaping: Shaping
+    sign: Floats
+    swing_pct: float
+    healthy: Floats
+    odd_share: float | None
+    pattern_pct: Floats
+    spread_pct: float
+    swing_variance: float
+    sums: FamilySums
+
+
+def first_sorting(readings: Readings, groups: Ints, *, usual_spread_pct: float) -> list[SortedFamily]:
+    """Sort every family twice: as read, then with the swing found so taken off."""
+    shaping = [shape_family(readings, at) for at in range(len(readings.layouts))]
+    rough = [
+        rough_spread(one.level_pct, np.median(one.level_pct, axis=0)) for one in shaping if one.rows.size >= 5
+    ]
+    usual = usual_spread_pct
+    if rough:
+        usual = float(np.clip(np.median(rough), 0.4 * usual, 3.0 * usual))
+    found = []
+    for at, one in enumerate(shaping):
+        layout = readings.layouts[at]
+        sign = alternation(layout)
+        if one.kind == NONE and sign.any():
+            sign = np.where(np.arange(layout.cylinders) % 2 == 0, 1.0, -1.0)
+        found.append(_sort(readings, one, sign, 0.0, usual, np.zeros(layout.cylinders), usual))
+    starts = [one.spread_pct for one in found]
+    return sort_again(readings, groups, found, starts)
+
+
+def sort_again(
+    readings: Readings, groups: Ints, before: list[SortedFamily], starts: list[float]
+) -> list[SortedFamily]:
+    """Sort every family anew from its own spread, with the swings of the last sorting.
+
+    Args:
+        groups: codes of like layouts; starts: spread of each family to start from, in %.
+    """
+    swings = shared_swings(
+        [one.swing_variance for one in before],
+        [float(one.healthy.sum()) for one in before],
+        groups,
+        [bool(one.sign.any()) for one in before],
+    )
+    return [
+        _sort(readings, one.shaping, one.sign, swing, start, one.pattern_pct, one.spread_pct)
+        for one, swing, start in zip(before, swings, starts, strict=True)
+    ]
+
+
+def _sort(
+    readings: Readings,
+    shaping: Shaping,
+    sign: Floats,
+    swing_pct: float,
+    start_pct: float,
+    pattern_pct: Floats,
+    spread_pct: float,
+) -> SortedFamily:
+    n = sign.size
+    if shaping.rows.size == 0:
+        nothing = np.zeros(0)
+        return SortedFamily(shaping, sign, swing_pct, nothing, None, np.zeros(n), start_pct, 0.0, no_sums(n))
+    label = readings.healthy_label[shaping.rows]
+    level = shaping.level_pct - shaping.level_pct.mean(axis=1, keepdims=True)
+    swing = swing_of(level - pattern_pct, sign, swing_pct, spread_pct)
+    steady = level - swing[:, None] * sign
+    contrasts = n - 1.0 - contrasts_lost(swing_pct, spread_pct, n)
+    found = sort_captures(steady, label, spread_start_pct=start_pct, grid_pct=SIGMA_PCT, contrasts=contrasts)
+    sums = family_sums(
+        steady,
+        shaping.se_pct,
+        found.healthy,
+        readings.vehicle[shaping.rows],
+        contrasts=contrasts,
+        sorting=found.sorting_log_likelihood,
+    )
+    return SortedFamily(
+        shaping=shaping,
+        sign=sign,
+        swing_pct=swing_pct,
+        healthy=found.healthy,
+        odd_share=found.odd_share,
+        pattern_pct=found.pattern_pct,
+        spread_pct=found.spread_pct,
+        swing_variance=own_swing_variance(level - found.pattern_pct, sign, found.healthy),
+        sums=sums,
+    )
+
+
+def shape_family(readings: Readings, family: int) -> Shaping:
+    """Pick the captures that can shape the pattern: named cylinders first, then pairs, then positions."""
+    count = readings.layouts[family].cylinders
+    member = readings.family == family
+    sync = np.flatnonzero(member & (readings.identified == SYNC))
+    pair = np.flatnonzero(member & (readings.identified == PAIR))
+    nameless = np.flatnonzero(member & (readings.identified == NONE))
+    kind = SYNC
+    rows = sync
+    if sync.size < 5 and pair.size:
+        rows, kind = np.sort(np.concatenate([sync, pair])), (SYNC if sync.size > pair.size else PAIR)
+    if rows.size < 5 and nameless.size > rows.size:
+        rows, kind = nameless, NONE
+    value = readings.relative_pct[rows, :count]
+    error = readings.se_pct[rows, :count]
+    if kind != NONE:
+        place = np.argsort(readings.cylinder[rows, :count], axis=1)
+        value = np.take_along_axis(value, place, axis=1)
+        error = np.take_along_axis(error, place, axis=1)
+    return Shaping(rows, value, error, kind)

@@ -1,0 +1,303 @@
+"""Ingest: a drop folder of saved captures and shop tables becomes rows in the warehouse."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import uuid
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from pipelines import kinds
+from pipelines.errors import ShopspreadError
+from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
+from pipelines.intake.merge import TableIntake, merge_tables
+from pipelines.intake.table_cells import capture_path
+from pipelines.intake.tables import SPECS
+from pipelines.intake.work import Assignment, Done, Task, run
+from pipelines.kinds import EngineFamily, Hookup
+from pipelines.readers import known_suffixes
+from pipelines.warehouse.database import Warehouse, query
+
+# Readers of the warehouse wait while a transaction is open: many captures each, but not too many.
+BATCH = 250
+# Below this many captures a second process costs more to start than it saves.
+PARALLEL_FROM = 12
+
+Progress = Callable[[int, int], None]
+
+NO_FILE = (
+    "captures.csv names this file, but it has not arrived in the drop folder; put it there and ingest again."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something refused or waiting: which file or row, and why with what to do."""
+
+    what: str
+    status: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class IntakeSummary:
+    """What one ingest did."""
+
+    batch: str
+    tables: tuple[TableIntake, ...]
+    worked_on: int
+    unchanged: int
+    statuses: dict[str, int]
+    troubles: tuple[Trouble, ...]
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def clean(self) -> bool:
+        """Nothing was refused and nothing waits."""
+        return not self.troubles
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """What the warehouse knows of one capture before this ingest."""
+
+    logged: bool
+    status: str | None
+    file_sha256: str | None
+    stamp: tuple[int, int] | None
+    waveform: str | None
+    read_from: str | None
+    assignment: Assignment | None
+    waits_for: str | None
+
+
+def ingest(
+    drop: Path | None,
+    warehouse: Warehouse,
+    *,
+    reread: bool = False,
+    jobs: int | None = None,
+    progress: Progress | None = None,
+) -> IntakeSummary:
+    """Bring the warehouse to what the drop folder says; the folder itself is never changed.
+
+    Args:
+        drop: the folder, or None to work only on what the warehouse already holds.
+        warehouse: where everything goes.
+        reread: read every stored waveform again, with today's readers.
+        jobs: worker processes; by default one per processor this process may use.
+        progress: called with (captures done, captures to do).
+
+    Raises:
+        ShopspreadError: when the folder does not exist or is no folder.
+        WarehouseError: when the warehouse cannot be written.
+    """
+    if drop is not None and not drop.is_dir():
+        raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
+    batch = uuid.uuid4().hex[:12]
+    tables = tuple(merge_tables(drop, warehouse, batch)) if drop is not None else ()
+    files, ignored = _waveform_files(drop) if drop is not None else ({}, 0)
+    known = _known(warehouse)
+    waits = {name: row.waits_for for name, row in known.items() if row.waits_for is not None}
+    tasks: list[Task] = []
+    for capture_file in sorted(files.keys() | known.keys()):
+        task = _task(
+            capture_file, files.get(capture_file), known.get(capture_file), warehouse.waveforms, reread
+        )
+        if task is not None:
+            tasks.append(task)
+    pending: list[Done] = []
+    for done_count, done in enumerate(_run_all(tasks, jobs), start=1):
+        pending.append(done)
+        if progress is not None:
+            progress(done_count, len(tasks))
+        if len(pending) >= BATCH:
+            save_done(warehouse, batch, pending, waits)
+            pending = []
+    save_done(warehouse, batch, pending, waits)
+    settle_waiting(warehouse, batch, _waiting(_known(warehouse)))
+    notes = [note for table in tables for note in table.notes]
+    if ignored:
+        notes.append(
+            f"{ignored} files in the drop folder are no waveform files by their ending and were left alone."
+        )
+    return _summary(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
+
+
+def _waveform_files(drop: Path) -> tuple[dict[str, Path], int]:
+    """Every waveform file below the folder by its path in it, and how many others were left alone."""
+    tables = {spec.file for spec in SPECS.values()}
+    suffixes = known_suffixes()
+    found: dict[str, Path] = {}
+    ignored = 0
+    for folder, folders, names in os.walk(drop):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        for name in names:
+            path = Path(folder) / name
+            relative = capture_path(path.relative_to(drop).as_posix())
+            if relative in tables or name.startswith("."):
+                continue
+            if name.lower().endswith(suffixes):
+                found[relative] = path
+            else:
+                ignored += 1
+    return found, ignored
+
+
+def _known(warehouse: Warehouse) -> dict[str, _Row]:
+    """Every capture logged or seen, with what its reading would be made with."""
+    with warehouse.reading() as connection:
+        families_frame = query(connection, "families")
+        captures = query(connection, "intake_captures")
+    families = {row["engine_family"]: family_of(row) for row in families_frame.to_dicts()}
+    known: dict[str, _Row] = {}
+    for row in captures.to_dicts():
+        assignment, waits_for = _assignment(row, families) if row["logged"] else (None, NOT_LOGGED)
+        stamp = (row["file_bytes"], row["file_mtime_ns"]) if row["file_bytes"] is not None else None
+        known[row["capture_file"]] = _Row(
+            logged=row["logged"],
+            status=row["status"],
+            file_sha256=row["file_sha256"],
+            stamp=stamp,
+            waveform=row["waveform_sha256"],
+            read_from=row["read_from"],
+            assignment=assignment,
+            waits_for=waits_for,
+        )
+    return known
+
+
+def family_of(row: dict[str, object]) -> EngineFamily:
+    """An engine family from its warehouse row.
+
+    Raises:
+        BadFamily: when the row contradicts itself (intake lets no such row in).
+    """
+    intervals = str(row["firing_intervals_deg"] or "")
+    return EngineFamily(
+        name=str(row["engine_family"]),
+        cylinders=int(str(row["cylinders"])),
+        firing_order=tuple(int(part) for part in str(row["firing_order"]).split("-")),
+        firing_intervals_deg=tuple(float(part) for part in intervals.split("-")) if intervals else (),
+        sync_kind=str(row["sync_kind"]),  # type: ignore[arg-type]
+    )
+
+
+def _assignment(
+    row: dict[str, object], families: dict[str, EngineFamily]
+) -> tuple[Assignment | None, str | None]:
+    """What a logged capture's reading is made with, or what it waits for."""
+    name, test = row["engine_family"], row["test"]
+    if not test:
+        return None, "Its row in captures.csv names no test; fill in the column `test`."
+    if kinds.kind(str(test)) is None:
+        return None, (
+            f"There is no reader for the test {test!r} yet (there are: {', '.join(kinds.kinds())}). "
+            "The waveform is kept and is read as soon as there is one."
+        )
+    if not name:
+        return None, "Its row in captures.csv names no engine family; fill in the column `engine_family`."
+    if name not in families:
+        return None, (
+            f"Nobody has defined the engine family {name!r} yet; add it to engine_families.csv "
+            "(or correct the name) and ingest again."
+        )
+    signals = row["ch_signals"] or ["battery_voltage", "ignition_primary"]
+    scales = row["ch_scales"] or [1.0] * len(signals)  # type: ignore[arg-type]
+    hookup = Hookup(
+        signals=tuple(str(signal or "") for signal in signals),  # type: ignore[attr-defined]
+        scales=tuple(float(scale if scale is not None else 1.0) for scale in scales),  # type: ignore[attr-defined]
+        sync_cylinder=int(str(row["sync_cylinder"] or 1)),
+    )
+    if hookup.sync_cylinder not in families[str(name)].firing_order:
+        return None, (
+            f"Its row in captures.csv says sync_cylinder {hookup.sync_cylinder}, but {name!r} has "
+            f"{families[str(name)].cylinders} cylinders; correct the row."
+        )
+    return Assignment(str(test), hookup, families[str(name)]), None
+
+
+def _task(capture_file: str, path: Path | None, row: _Row | None, folder: Path, reread: bool) -> Task | None:
+    """The work a capture needs now, or None when everything about it is as it was."""
+    assignment = row.assignment if row else None
+    again = reread and assignment is not None
+    source = None
+    if path is not None:
+        status = path.stat()
+        if row is None or row.stamp != (status.st_size, status.st_mtime_ns):
+            source = path
+        elif row.waveform is None and reread:
+            source = path  # refused before: today's readers may manage it
+    wanted = assignment.key() if assignment else None
+    outdated = row is not None and row.waveform is not None and wanted != row.read_from
+    if source is None and not outdated and not (again and row is not None and row.waveform is not None):
+        return None
+    return Task(
+        capture_file=capture_file,
+        source=source,
+        assignment=assignment,
+        folder=folder,
+        file_sha256=row.file_sha256 if row else None,
+        waveform=row.waveform if row else None,
+        read_from=row.read_from if row else None,
+        again=again,
+    )
+
+
+def _run_all(tasks: Sequence[Task], jobs: int | None) -> Iterator[Done]:
+    workers = jobs or (
+        len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    )
+    if workers <= 1 or len(tasks) < PARALLEL_FROM:
+        yield from map(run, tasks)
+        return
+    # Spawned, not forked: polars and DuckDB keep threads that a fork would leave half alive.
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(workers, mp_context=context) as pool:
+        yield from pool.map(run, tasks, chunksize=4)
+
+
+def _waiting(known: dict[str, _Row]) -> dict[str, str]:
+    """What each capture that cannot be read yet waits for."""
+    return {
+        name: row.waits_for if row.waits_for is not None and row.waveform is not None else NO_FILE
+        for name, row in known.items()
+        if row.status != "refused" and (row.waveform is None or row.waits_for is not None)
+    }
+
+
+def _summary(
+    warehouse: Warehouse,
+    batch: str,
+    tables: tuple[TableIntake, ...],
+    worked_on: int,
+    total: int,
+    notes: list[str],
+) -> IntakeSummary:
+    captures = warehouse.frame("intake_captures")
+    statuses = dict(captures.group_by("status").len().iter_rows())
+    troubles = [
+        Trouble(problem.split(":", 1)[0], "refused", problem.split(":", 1)[1].strip())
+        for table in tables
+        for problem in table.problems
+    ]
+    troubles += [
+        Trouble(row["capture_file"], row["status"], row["reason"])
+        for row in captures.filter(pl.col("status").is_in(["refused", "waiting"]))
+        .sort("capture_file")
+        .to_dicts()
+    ]
+    return IntakeSummary(
+        batch=batch,
+        tables=tables,
+        worked_on=worked_on,
+        unchanged=total - worked_on,
+        statuses={str(status): int(count) for status, count in statuses.items() if status is not None},
+        troubles=tuple(troubles),
+        notes=tuple(notes),
+    )

@@ -1,0 +1,103 @@
+"""The tables of a drop folder merged into the warehouse: unchanged rows do nothing, changed ones are logged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipelines.errors import BadTable
+from pipelines.intake.tables import SPECS, TableRead, read_table
+from pipelines.warehouse import log as intake_log
+from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse.log import LogRow
+
+# The warehouse's table for each table of the drop folder, and its key.
+TARGETS: dict[str, tuple[str, str]] = {
+    "engine_families": ("engine_family", "engine_family"),
+    "technicians": ("technician", "technician"),
+    "repair_orders": ("repair_order", "repair_order"),
+    "captures": ("capture_log", "capture_file"),
+    "outcomes": ("outcome", "repair_order"),
+    "drills": ("drill", "drill"),
+    "coaching": ("coaching", "session"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class TableIntake:
+    """What one table of the drop folder brought. `problems` are sentences with file and line."""
+
+    name: str
+    rows: int
+    added: int
+    changed: int
+    problems: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def merge_tables(drop: Path, warehouse: Warehouse, batch: str) -> list[TableIntake]:
+    """Read every table the folder holds and bring the warehouse's rows to what it says.
+
+    Bad rows are logged and left out; a wholly unusable table is logged and the others go on.
+    """
+    results = []
+    for name, spec in SPECS.items():
+        path = drop / spec.file
+        if not path.exists():
+            continue
+        try:
+            table = read_table(path, spec)
+        except BadTable as error:
+            with warehouse.transaction() as connection:
+                said = [LogRow(spec.file, None, "refused", str(error))]
+                intake_log.write(connection, batch, intake_log.unsaid(connection, said))
+            results.append(TableIntake(name, 0, 0, 0, (f"{spec.file}: {error}",), ()))
+            continue
+        results.append(_merge(table, warehouse, batch))
+    return results
+
+
+def _merge(table: TableRead, warehouse: Warehouse, batch: str) -> TableIntake:
+    target, key = TARGETS[table.spec.name]
+    file = table.spec.file
+    with warehouse.transaction() as connection:
+        current = connection.sql(f"SELECT * FROM {target}").pl()
+        incoming = _as_target(table.rows, current)
+        before = {row[key]: row for row in current.to_dicts()}
+        fresh = [row for row in incoming.to_dicts() if before.get(row[key]) != row]
+        log = [
+            LogRow(file, str(row[key]), "changed", None, before[row[key]], row)
+            if row[key] in before
+            else LogRow(file, str(row[key]), "added", None, None, row)
+            for row in fresh
+        ]
+        said = [LogRow(file, problem.key, "refused", problem.reason) for problem in table.problems]
+        notes = [f"{file}, line {note.line}: {note.reason}" for note in table.notes]
+        said += [LogRow(file, note.key, "noted", note.reason) for note in table.notes]
+        if table.unknown_columns:
+            notes.append(f"{file}: unknown columns kept out: {', '.join(table.unknown_columns)}.")
+            said.append(LogRow(file, None, "noted", notes[-1]))
+        changed_keys = [row[key] for row in fresh]
+        intake_log.append(connection, target, incoming.filter(pl.col(key).is_in(changed_keys)), replace=True)
+        intake_log.write(connection, batch, log + intake_log.unsaid(connection, said))
+    added = sum(1 for row in fresh if row[key] not in before)
+    return TableIntake(
+        name=table.spec.name,
+        rows=incoming.height,
+        added=added,
+        changed=len(fresh) - added,
+        problems=tuple(f"{file}, line {p.line}: {p.reason}" for p in table.problems),
+        notes=tuple(notes),
+    )
+
+
+def _as_target(rows: pl.DataFrame, current: pl.DataFrame) -> pl.DataFrame:
+    """The rows with exactly the warehouse table's columns and types; what is absent is empty."""
+    columns: list[Any] = []
+    for column, dtype in current.schema.items():
+        given = pl.col(column) if column in rows.columns else pl.lit(None)
+        columns.append(given.cast(dtype, strict=False).alias(column))
+    return rows.select(columns) if rows.height else current.clear()

@@ -1,0 +1,279 @@
+"""The tables of a drop folder: read, checked row by row, typed."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+import pyarrow as pa
+
+from pipelines.errors import BadTable, UnreadableFile
+from pipelines.intake.table_cells import CellProblem, Form, near_miss
+from pipelines.intake.table_specs import SPECS, Column, Row, TableSpec
+from pipelines.source import looks_like_text, read_all, to_utf8
+
+__all__ = ["SPECS", "Column", "RowProblem", "TableRead", "TableSpec", "read_table"]
+
+DELIMITERS = (",", ";", "\t")
+
+
+@dataclass(frozen=True, slots=True)
+class RowProblem:
+    """One row that was left out, or (in `TableRead.notes`) one thing that was decided about a row.
+
+    Attributes:
+        file: the table's file name.
+        line: 1-based line of the file on which the row begins.
+        key: the row's key, `""` where it has none.
+        reason: a sentence that says what to do.
+    """
+
+    file: str
+    line: int
+    key: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class TableRead:
+    """What a table file holds.
+
+    Attributes:
+        spec: which table it is.
+        rows: the good rows, in file order, one a key, with the types of `spec.schema` (lists included);
+            columns the file lacks are null.
+        problems: rows left out, each with its reason.
+        notes: what was decided about rows that were kept.
+        unknown_columns: columns of the file that are kept out.
+        missing_columns: columns of the table that the file does not have.
+    """
+
+    spec: TableSpec
+    rows: pl.DataFrame
+    problems: tuple[RowProblem, ...]
+    unknown_columns: tuple[str, ...]
+    missing_columns: tuple[str, ...]
+    notes: tuple[RowProblem, ...] = ()
+
+
+def read_table(path: Path, spec: TableSpec, *, zone: dt.tzinfo | None = None) -> TableRead:
+    """Read one table of the drop folder.
+
+    Cells may be separated by `,`, `;` or tab (RFC 4180 quoting); any of the usual encodings, with or
+    without a byte order mark. A row that cannot be used is left out and named; the others go on. Where a
+    key stands twice, the last row counts.
+
+    Args:
+        path: the file.
+        spec: one of `SPECS`.
+        zone: the shop's time zone, for times with an offset; None means the machine's.
+
+    Raises:
+        BadTable: when no row could be used whatever it says (unreadable, no heading, no key column,
+            a column missing that every row needs).
+    """
+    content = _text(path, spec)
+    form, header, records = _open(content, spec, zone)
+    columns, unknown, missing, notes = _match_columns(header, spec)
+    rows: dict[str, tuple[int, dict[str, object]]] = {}
+    problems: list[RowProblem] = []
+    memo: dict[tuple[str, str], object] = {}
+    for line, record, reason in records:
+        if reason is not None:
+            problems.append(RowProblem(spec.file, line, "", reason))
+            continue
+        if not any(cell.strip() for cell in record):
+            continue
+        try:
+            row = _row(record, columns, header, form, memo)
+            said = spec.finish(row)
+        except CellProblem as problem:
+            problems.append(RowProblem(spec.file, line, _key(record, columns, spec), _sentence(str(problem))))
+            continue
+        key = str(row[spec.key])
+        notes += [RowProblem(spec.file, line, key, _sentence(sentence)) for sentence in said]
+        if key in rows:
+            reason = f"{spec.key} {key!r} stands on line {rows[key][0]} too; this later row counts. Remove one of them."
+            notes.append(RowProblem(spec.file, line, key, reason))
+            del rows[key]
+        rows[key] = (line, row)
+    frame = _frame([row for _, row in rows.values()], spec.schema)
+    return TableRead(spec, frame, tuple(problems), unknown, missing, tuple(notes))
+
+
+def _text(path: Path, spec: TableSpec) -> str:
+    try:
+        content = read_all(path)
+    except UnreadableFile as error:
+        raise BadTable(str(error)) from error
+    text = to_utf8(content).decode("utf-8", errors="replace").rstrip("\0\x1a")
+    if not text.strip():
+        raise BadTable(f"{spec.file} is empty; its first line must name the columns ({_wanted(spec)}).")
+    if not looks_like_text(content[:65_536]):
+        raise BadTable(f"{spec.file} is no text file; save the table as CSV (delimited text, UTF-8).")
+    return text
+
+
+def _wanted(spec: TableSpec) -> str:
+    return ", ".join(column.name for column in spec.columns if not re.fullmatch(r"ch[2-9]_\w+", column.name))
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[\s_-]+", "_", name.strip().lower()).strip("_")
+
+
+def _sentence(words: str) -> str:
+    return words if words.endswith((".", "?")) else f"{words}."
+
+
+Record = tuple[int, list[str], str | None]
+
+
+def _open(text: str, spec: TableSpec, zone: dt.tzinfo | None) -> tuple[Form, list[str], Iterator[Record]]:
+    """The table's form, its header, and its records with their line numbers."""
+    lines = text.splitlines()
+    skipped = 0
+    while skipped < len(lines) and (
+        not lines[skipped].strip() or re.fullmatch(r"sep=.", lines[skipped].strip())
+    ):
+        skipped += 1
+    first = lines[skipped] if skipped < len(lines) else ""
+    known = {column.name for column in spec.columns}
+
+    def hits(delimiter: str) -> int:
+        return sum(_plain(cell) in known for cell in next(csv.reader([first], delimiter=delimiter)))
+
+    delimiter = max(DELIMITERS, key=hits)
+    records = _records(text, delimiter, skipped)
+    _, header, reason = next(records)
+    if reason is not None:
+        raise BadTable(f"The heading of {spec.file} cannot be read: {reason}")
+    names = [_plain(cell) for cell in header]
+    while names and not names[-1]:
+        names.pop()
+    return Form(delimiter, zone), names, records
+
+
+def _records(text: str, delimiter: str, skip_lines: int) -> Iterator[Record]:
+    stream = io.StringIO(text, newline="")
+    for _ in range(skip_lines):
+        stream.readline()
+    reader = csv.reader(stream, delimiter=delimiter, strict=True, skipinitialspace=True)
+    size, open_end, width = len(text), not text.endswith(("\n", "\r")), 0
+    while True:
+        line = skip_lines + reader.line_num + 1
+        try:
+            record = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            swallowed = skip_lines + reader.line_num - line
+            beyond = f"; the {swallowed} lines after it were swallowed by it" if swallowed > 0 else ""
+            yield line, [], f"The quotes on this line do not match ({error}){beyond}. Correct the quotes."
+            continue
+        if open_end and 0 < len(record) < width and stream.tell() >= size:
+            yield (
+                line,
+                record,
+                f"The file breaks off on this line ({len(record)} of {width} cells); copy it once more.",
+            )
+            continue
+        width = width or len(record)
+        yield line, record, None
+
+
+def _match_columns(
+    header: list[str], spec: TableSpec
+) -> tuple[dict[int, Column], tuple[str, ...], tuple[str, ...], list[RowProblem]]:
+    by_name = {column.name: column for column in spec.columns}
+    twice = sorted({name for name in header if name in by_name and header.count(name) > 1})
+    if twice:
+        raise BadTable(f"{spec.file} has the column {', '.join(twice)} twice; remove one of them.")
+    if spec.key not in header:
+        hint = near_miss(spec.key, [name for name in header if name], cutoff=0.75)
+        hint = hint.replace("; did you mean", " Perhaps it is the column") if hint else ""
+        raise BadTable(
+            f"{spec.file} has no column {spec.key!r}. Its first line must name the columns ({_wanted(spec)}).{hint}"
+        )
+    lacking = [column.name for column in spec.columns if column.required and column.name not in header]
+    if lacking:
+        raise BadTable(f"{spec.file} has no column {', '.join(lacking)}, which every row needs; add it.")
+    unknown = tuple(dict.fromkeys(name for name in header if name and name not in by_name))
+    missing = tuple(name for name in by_name if name not in header and not re.match(r"ch\d", name))
+    notes = []
+    for name in unknown:
+        hint = near_miss(name, missing, cutoff=0.75)
+        if hint:
+            notes.append(
+                RowProblem(spec.file, 1, "", f"The column {name!r} is not known and was kept out{hint}")
+            )
+    columns = {place: by_name[name] for place, name in enumerate(header) if name in by_name}
+    return columns, unknown, missing, notes
+
+
+def _key(record: list[str], columns: Mapping[int, Column], spec: TableSpec) -> str:
+    place = next(place for place, column in columns.items() if column.name == spec.key)
+    key = record[place].strip() if place < len(record) else ""
+    with suppress(CellProblem):
+        return str(columns[place].parse(key, Form()))
+    return key
+
+
+def _row(
+    record: list[str],
+    columns: Mapping[int, Column],
+    header: list[str],
+    form: Form,
+    memo: dict[tuple[str, str], object],
+) -> Row:
+    """One record as values by column name.
+
+    Raises:
+        CellProblem: for the first cell that cannot be used.
+    """
+    if any(cell.strip() for cell in record[len(header) :]):
+        raise CellProblem(
+            f"The row has {len(record)} cells, but there are {len(header)} columns; put a cell that holds "
+            f"{form.delimiter!r} in double quotes"
+        )
+    row: Row = {}
+    for place, column in columns.items():
+        cell = record[place].strip() if place < len(record) else ""
+        if not cell:
+            if column.required:
+                cut = "; the line seems to be cut off" if place >= len(record) else ""
+                raise CellProblem(f"{column.name} is empty, but every row needs it{cut}; fill it in")
+            row[column.name] = None
+            continue
+        known = memo.get((column.name, cell))
+        if known is None:
+            try:
+                known = column.parse(cell, form)
+            except CellProblem as problem:
+                known = problem
+            memo[column.name, cell] = known
+        if isinstance(known, CellProblem):
+            raise CellProblem(f"{column.name} {known}")
+        row[column.name] = known
+    return row
+
+
+def _frame(rows: list[Row], schema: Mapping[str, pl.DataType]) -> pl.DataFrame:
+    return pl.DataFrame(
+        [_series(name, [row.get(name) for row in rows], dtype) for name, dtype in schema.items()]
+    )
+
+
+def _series(name: str, values: list[object], dtype: pl.DataType) -> pl.Series:
+    if isinstance(dtype, pl.List):
+        # By way of Arrow: polars would build a series for every single cell.
+        inner = pl.Series([], dtype=dtype.inner).to_arrow().type
+        return pl.Series(name, pa.array(values, pa.list_(inner)), dtype=dtype)
+    return pl.Series(name, values, dtype=dtype)
