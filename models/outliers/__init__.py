@@ -1,1 +1,1 @@
-"""Captures that are unlike their group in any way, with reasons."""
+"""Captures that are unlike their stratum in any way, with reasons."""

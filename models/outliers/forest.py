@@ -1,4 +1,4 @@
-"""Isolation forest over capture features: captures that are unlike their family in any way, with reasons.
+"""Isolation forest over capture features: captures that are unlike their group in any way, with reasons.
 
 Liu F.T., Ting K.M. & Zhou Z.-H. (2008), Isolation Forest, Proc. 8th IEEE Int. Conf. Data Mining 413-422.
 `outlier_score` = 2^(-E h / c(psi)) is larger when odder and lies in (0, 1); 0.5 is an average capture.
@@ -6,6 +6,7 @@ Liu F.T., Ting K.M. & Zhou Z.-H. (2008), Isolation Forest, Proc. 8th IEEE Int. C
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,9 +15,10 @@ import numpy.typing as npt
 import polars as pl
 from sklearn.ensemble import IsolationForest
 
-from models.outliers.reasons import REASON, feature_reasons
+from models.outliers.reasons import REASON, FeatureWords, feature_reasons
 from models.records.matrix import confirmed_labels
-from models.spread.result import FamilyFit
+from models.records.shop import Shop
+from models.spread.result import GroupFit
 from models.spread.scoring import MIN_CALIBRATION, Scores
 from models.stats.robust import mad_scale, nanmedian
 
@@ -40,7 +42,7 @@ class ForestSettings:
 
     Attributes:
         trees, subsample: t and psi of the 2008 paper.
-        family_captures: captures a family needs for a forest of its own.
+        group_captures: captures a group needs for a forest of its own.
         calibration_captures: known-healthy captures it needs, too, so that its p-values reach 0.01.
         folds: parts of the cross-fit: a capture is never scored by a forest that saw it.
         explain_p: captures at or below this p-value get their reasons worked out.
@@ -50,7 +52,7 @@ class ForestSettings:
 
     trees: int = 100
     subsample: int = 256
-    family_captures: int = 100
+    group_captures: int = 100
     calibration_captures: int = 99
     folds: int = 5
     explain_p: float = 0.1
@@ -64,7 +66,7 @@ class ForestFit:
 
     Attributes:
         scores: one row a capture: `outlier_score` (larger = odder), `outlier_p` (cross-conformal on known
-            healthy captures; null where there are none), `model` ('family' or 'pooled'), the size of the
+            healthy captures; null where there are none), `model` ('group' or 'pooled'), the size of the
             calibration set, and for the odd ones the reasons, weightiest first.
         features: the features that were used.
         why: where something could not be done, a sentence.
@@ -93,22 +95,22 @@ def isolation_scores(
     return -forest.score_samples(scored), forest
 
 
-def feature_table(features: pl.DataFrame, scores: Scores) -> pl.DataFrame:
-    """Long features pivoted to one row a capture, with what the scores say about the cylinders.
+def feature_table(features: pl.DataFrame, scores: Mapping[str, Scores]) -> pl.DataFrame:
+    """Long features pivoted to one row a capture, with what the scores say about the elements.
 
     Args:
         features: frame (capture_file, feature, value).
+        scores: by measure; the figures of the first keep their bare names, the others' begin with the measure's.
 
     Returns:
         DataFrame(capture_file, <one Float64 column a feature>), one row for each scored capture.
     """
-    deviation = scores.cylinders.group_by("capture_file").agg(
-        cylinder_scatter_pct=pl.col("deviation_pct").std(),
-        highest_above_pct=pl.col("deviation_pct").max() - pl.col("deviation_pct").median(),
-    )
-    table = scores.captures.select("capture_file", "odd_pct", "odd_se_pct").join(
-        deviation, on="capture_file", how="left", maintain_order="left"
-    )
+    parts = [
+        _element_figures(one, "" if at == 0 else f"{name}_") for at, (name, one) in enumerate(scores.items())
+    ]
+    table = parts[0] if parts else pl.DataFrame(schema={"capture_file": pl.String})
+    for part in parts[1:]:
+        table = table.join(part, on="capture_file", how="full", coalesce=True, maintain_order="left_right")
     if features.height == 0:
         return table
     wide = features.filter(pl.col("value").is_finite()).pivot(
@@ -118,122 +120,195 @@ def feature_table(features: pl.DataFrame, scores: Scores) -> pl.DataFrame:
     return table.join(wide.drop(clash), on="capture_file", how="left", maintain_order="left")
 
 
+def _element_figures(scores: Scores, prefix: str) -> pl.DataFrame:
+    deviation = scores.elements.group_by("capture_file").agg(
+        element_scatter_pct=pl.col("deviation_pct").std(),
+        highest_above_pct=pl.col("deviation_pct").max() - pl.col("deviation_pct").median(),
+    )
+    table = scores.captures.select("capture_file", "odd_pct", "odd_se_pct").join(
+        deviation, on="capture_file", how="left", maintain_order="left"
+    )
+    return table.rename({name: prefix + name for name in table.columns if name != "capture_file"})
+
+
 def fit_forest(
-    features: pl.DataFrame,
-    captures: pl.DataFrame,
-    scores: Scores,
-    fit: FamilyFit,
-    outcomes: pl.DataFrame | None = None,
+    shop: Shop,
+    scores: Mapping[str, Scores],
+    fits: Mapping[str, GroupFit],
+    words: Mapping[str, FeatureWords],
     *,
     settings: ForestSettings | None = None,
 ) -> ForestFit:
-    """Score every capture by isolation, per family where there are enough captures, else pooled.
+    """Score every capture of one test by isolation, per group where there are enough captures, else pooled.
 
-    Each family's features are put on its own robust scale first, so that a pooled forest compares a
-    capture with its family and not families with each other. Captures known to be odd never train a
+    Each group's features are put on its own robust scale first, so that a pooled forest compares a
+    capture with its group and not groups with each other. Captures known to be odd never train a
     forest. p-values compare a capture with calibration captures scored by the very same forest, one that
     saw neither (cross-conformal; Vovk V. 2015, Ann. Math. Artif. Intell. 74:9-28).
 
     Args:
-        features: long frame (capture_file, feature, value); captures, outcomes: frames of the warehouse.
-        scores: from `score_captures`; its figures about the cylinders are features too.
-        fit: from `fit_families`; says which captures look healthy.
+        shop: of one test; its long features are used.
+        scores: by measure, the test's first measure first; their figures about the elements are features too.
+        fits: by measure; say which captures look healthy.
+        words: how each feature is spoken of.
     """
     settings = settings or ForestSettings()
-    table = feature_table(features, scores)
+    table = feature_table(shop.features, scores)
     names, values = _usable_features(table.drop("capture_file"))
-    known = captures.unique("capture_file", keep="last", maintain_order=True)
-    confirmed = (
-        known.select("capture_file", pl.lit(0, dtype=pl.Int64).alias("confirmed"))
-        if outcomes is None
-        else confirmed_labels(known, outcomes)
-    )
-    rows = (
-        table.select("capture_file")
-        .join(
-            known.select("capture_file", "engine_family", "purpose"),
-            on="capture_file",
-            how="left",
-            maintain_order="left",
-        )
-        .join(
-            confirmed.select("capture_file", "confirmed"),
-            on="capture_file",
-            how="left",
-            maintain_order="left",
-        )
-        .join(
-            fit.healthy.select("capture_file", "healthy_probability"),
-            on="capture_file",
-            how="left",
-            maintain_order="left",
-        )
-    )
+    rows = _known(table, shop, fits)
     if rows.height < 8 or not names:
         why = f"{rows.height} readable captures; an isolation forest needs at least 8."
         return ForestFit(pl.DataFrame(schema=SCORE_SCHEMA), tuple(names), why)
-    codes, family = np.unique(rows["engine_family"].fill_null("").to_numpy(), return_inverse=True)
-    label = rows["confirmed"].fill_null(0).to_numpy()
-    odd = label < 0
-    # Those confirmed even were mostly picked for looking odd; known-good captures alone where they suffice.
-    good = ~odd & (rows["purpose"] == "known_good").fill_null(False).to_numpy()
-    healthy = good | (label > 0)
-    looks = rows["healthy_probability"].fill_null(0.5).to_numpy()
-    standard = _on_family_scale(values, family, looks)
-    score = np.full(rows.height, np.nan)
-    p = np.full(rows.height, np.nan)
-    model = np.full(rows.height, "pooled", dtype=object)
-    calibration = np.zeros(rows.height, dtype=np.int64)
-    own = [
-        code
-        for code in range(len(codes))
-        if (family == code).sum() >= settings.family_captures
-        and _calibrators(good & (family == code), healthy & (family == code)).sum()
-        >= settings.calibration_captures
-    ]
-    blocks: list[tuple[str, Bools]] = [("family", family == code) for code in own]
-    rest = ~np.isin(family, own)
-    if rest.any():
-        # A pooled forest learns from every capture, and scores those of the thin families.
-        blocks.append(("pooled", rest))
-    forests: dict[str, list[tuple[IsolationForest, Ints]]] = {}
-    for at, (kind, scored) in enumerate(blocks):
-        trainable = (scored if kind == "family" else np.ones(rows.height, dtype=bool)) & ~odd
-        if trainable.sum() < 4:
-            trainable = np.ones(rows.height, dtype=bool)
-        used = _calibrators(good & trainable, healthy & trainable)
-        result = _cross_fit(standard, scored, trainable, used, settings, seed=settings.seed + at)
-        score[scored], p[scored] = result.score[scored], result.p[scored]
-        model[scored] = kind
-        calibration[scored] = int(used.sum())
-        forests[f"{kind} {at}"] = [(result.forest, np.flatnonzero(scored))]
-    reasons: list[list[dict[str, Any]]] = [[] for _ in range(rows.height)]
-    wanted = np.flatnonzero(np.where(np.isfinite(p), p <= settings.explain_p, score > 0.6))
-    wanted = wanted[np.argsort(-score[wanted], kind="stable")][: settings.explain_at_most]
-    for pairs in forests.values():
-        for forest, members in pairs:
-            chosen = np.intersect1d(members, wanted)
-            for row, told in zip(
-                chosen,
-                feature_reasons(forest, standard, values, chosen, family, looks, names),
-                strict=True,
-            ):
-                reasons[int(row)] = told
-    result_table = pl.DataFrame(
+    known = _Known.of(rows)
+    standard = _on_group_scale(values, known.group, known.looks)
+    found = _Found.nothing(rows.height)
+    for at, block in enumerate(_blocks(known, settings)):
+        result = _cross_fit(
+            standard, block.scored, block.trainable, block.judges, settings, settings.seed + at
+        )
+        found.take(block, result)
+    reasons = _reasons(found, standard, values, known, names, words, settings)
+    table = pl.DataFrame(
         {
             "capture_file": rows["capture_file"],
-            "outlier_score": score,
-            "outlier_p": p,
-            "model": model.tolist(),
-            "calibration_n": calibration,
+            "outlier_score": found.score,
+            "outlier_p": found.p,
+            "model": found.model.tolist(),
+            "calibration_n": found.calibration,
             "reasons": reasons,
         },
         schema=SCORE_SCHEMA,
     ).with_columns(pl.col("outlier_p").fill_nan(None))
     missing: str | None = None
-    if not np.isfinite(p).any():
+    if not np.isfinite(found.p).any():
         missing = "No capture is known to be healthy, so the scores cannot be turned into p-values."
-    return ForestFit(result_table, tuple(names), missing)
+    return ForestFit(table, tuple(names), missing)
+
+
+def _known(table: pl.DataFrame, shop: Shop, fits: Mapping[str, GroupFit]) -> pl.DataFrame:
+    """Group, purpose, outcome and how healthy each capture looks, in the order of the feature table."""
+    captures = shop.captures.unique("capture_file", keep="last", maintain_order=True)
+    # A capture looks as healthy as it does by the measure that likes it least.
+    looks = (
+        pl.concat([fit.healthy for fit in fits.values()])
+        .group_by("capture_file")
+        .agg(pl.col("healthy_probability").min())
+        if fits
+        else pl.DataFrame(schema={"capture_file": pl.String, "healthy_probability": pl.Float64})
+    )
+    found = table.select("capture_file")
+    for frame in (
+        captures.select("capture_file", "group", "purpose"),
+        confirmed_labels(captures, shop.outcomes).select("capture_file", "confirmed"),
+        looks,
+    ):
+        found = found.join(frame, on="capture_file", how="left", maintain_order="left")
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is known of each capture, shape (captures,)."""
+
+    group: Ints
+    odd: Bools
+    good: Bools
+    healthy: Bools
+    looks: Floats
+
+    @classmethod
+    def of(cls, rows: pl.DataFrame) -> _Known:
+        _, group = np.unique(rows["group"].fill_null("").to_numpy(), return_inverse=True)
+        label = rows["confirmed"].fill_null(0).to_numpy()
+        odd = label < 0
+        # Those confirmed even were mostly picked for looking odd; known-good captures alone where they suffice.
+        good = ~odd & (rows["purpose"] == "known_good").fill_null(False).to_numpy()
+        looks = rows["healthy_probability"].fill_null(0.5).to_numpy()
+        return cls(group, odd, good, good | (label > 0), looks)
+
+
+@dataclass(frozen=True, slots=True)
+class _Block:
+    """Captures scored together: those of one group, or those of all thin groups."""
+
+    model: str
+    scored: Bools
+    trainable: Bools
+    judges: Bools
+
+
+def _blocks(known: _Known, settings: ForestSettings) -> list[_Block]:
+    count = known.group.size
+    own = [
+        code
+        for code in range(int(known.group.max(initial=-1)) + 1)
+        if (known.group == code).sum() >= settings.group_captures
+        and _calibrators(known.good & (known.group == code), known.healthy & (known.group == code)).sum()
+        >= settings.calibration_captures
+    ]
+    wanted: list[tuple[str, Bools]] = [("group", known.group == code) for code in own]
+    rest = ~np.isin(known.group, own)
+    if rest.any():
+        # A pooled forest learns from every capture, and scores those of the thin groups.
+        wanted.append(("pooled", rest))
+    blocks = []
+    for model, scored in wanted:
+        trainable = (scored if model == "group" else np.ones(count, dtype=bool)) & ~known.odd
+        if trainable.sum() < 4:
+            trainable = np.ones(count, dtype=bool)
+        judges = _calibrators(known.good & trainable, known.healthy & trainable)
+        blocks.append(_Block(model, scored, trainable, judges))
+    return blocks
+
+
+@dataclass(slots=True)
+class _Found:
+    """Scores as they come in, block by block."""
+
+    score: Floats
+    p: Floats
+    model: npt.NDArray[np.object_]
+    calibration: Ints
+    forests: list[tuple[IsolationForest, Ints]]
+
+    @classmethod
+    def nothing(cls, count: int) -> _Found:
+        return cls(
+            np.full(count, np.nan),
+            np.full(count, np.nan),
+            np.full(count, "pooled", dtype=object),
+            np.zeros(count, dtype=np.int64),
+            [],
+        )
+
+    def take(self, block: _Block, result: _CrossFit) -> None:
+        scored = block.scored
+        self.score[scored], self.p[scored] = result.score[scored], result.p[scored]
+        self.model[scored] = block.model
+        self.calibration[scored] = int(block.judges.sum())
+        self.forests.append((result.forest, np.flatnonzero(scored)))
+
+
+def _reasons(
+    found: _Found,
+    standard: Floats,
+    values: Floats,
+    known: _Known,
+    names: list[str],
+    words: Mapping[str, FeatureWords],
+    settings: ForestSettings,
+) -> list[list[dict[str, Any]]]:
+    """Reasons of the oddest captures, empty for the others."""
+    reasons: list[list[dict[str, Any]]] = [[] for _ in range(known.group.size)]
+    odd = np.where(np.isfinite(found.p), found.p <= settings.explain_p, found.score > 0.6)
+    wanted = np.flatnonzero(odd)
+    wanted = wanted[np.argsort(-found.score[wanted], kind="stable")][: settings.explain_at_most]
+    for forest, members in found.forests:
+        chosen = np.intersect1d(members, wanted)
+        told = feature_reasons(forest, standard, values, chosen, known.group, known.looks, names, words)
+        for row, sentences in zip(chosen, told, strict=True):
+            reasons[int(row)] = sentences
+    return reasons
 
 
 def _calibrators(good: Bools, healthy: Bools) -> Bools:
@@ -254,34 +329,34 @@ def _usable_features(numeric: pl.DataFrame) -> tuple[list[str], Floats]:
     return names, values
 
 
-def _on_family_scale(values: Floats, family: Ints, looks: Floats) -> Floats:
-    """(value - median) / robust standard deviation, both of the healthy-looking captures of the family.
+def _on_group_scale(values: Floats, group: Ints, looks: Floats) -> Floats:
+    """(value - median) / robust standard deviation, both of the healthy-looking captures of the group.
 
-    A family's scale is held towards that of all captures as if ten of them belonged to it; a missing
-    value becomes 0, the family's usual.
+    A group's scale is held towards that of all captures as if ten of them belonged to it; a missing
+    value becomes 0, the group's usual.
     """
     centre_all = nanmedian(values, axis=0)
-    codes = int(family.max(initial=-1)) + 1
+    codes = int(group.max(initial=-1)) + 1
     centre = np.tile(centre_all, (codes, 1))
     for code in range(codes):
-        member = values[(family == code) & (looks > 0.2)]
+        member = values[(group == code) & (looks > 0.2)]
         if member.shape[0] == 0:
-            member = values[family == code]
+            member = values[group == code]
         middle = nanmedian(member, axis=0)
         centre[code] = np.where(np.isfinite(middle), middle, centre_all)
-    residual = values - centre[family]
+    residual = values - centre[group]
     scale_all = mad_scale(residual[looks > 0.2] if (looks > 0.2).sum() >= 8 else residual, axis=0)
     fallback = np.nanstd(residual, axis=0)
     scale_all = np.where(scale_all > 0, scale_all, np.where(fallback > 0, fallback, 1.0))
     scale = np.tile(scale_all, (codes, 1))
     for code in range(codes):
-        member = residual[(family == code) & (looks > 0.2)]
+        member = residual[(group == code) & (looks > 0.2)]
         count = member.shape[0]
         if count >= 3:
             own = mad_scale(member, axis=0)
             own = np.where(np.isfinite(own), own, scale_all)
             scale[code] = np.sqrt((count * own**2 + 10.0 * scale_all**2) / (count + 10.0))
-    return np.nan_to_num(residual / scale[family], nan=0.0, posinf=0.0, neginf=0.0)
+    return np.nan_to_num(residual / scale[group], nan=0.0, posinf=0.0, neginf=0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,7 +367,7 @@ class _CrossFit:
 
 
 def _cross_fit(
-    x: Floats, scored: Bools, trainable: Bools, calibrators: Bools, settings: ForestSettings, *, seed: int
+    x: Floats, scored: Bools, trainable: Bools, calibrators: Bools, settings: ForestSettings, seed: int
 ) -> _CrossFit:
     """Score each capture by a forest that did not see it; p by the calibration captures of its fold."""
     rng = np.random.default_rng(seed)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -24,48 +26,32 @@ REASON = pl.Struct(
 
 MOST_REASONS = 3
 
-UNITS: tuple[tuple[str, str], ...] = (
-    ("_pct", " %"),
-    ("_rpm", " rpm"),
-    ("_hz", " Hz"),
-    ("_deg", " degrees"),
-    ("_kpa", " kPa"),
-    ("_ms", " ms"),
-    ("_mv", " mV"),
-    ("_v", " V"),
-    ("_a", " A"),
-    ("_s", " s"),
-)
 
-WORDS: dict[str, str] = {
-    "odd_pct": "Gap of the lowest cylinder below the others",
-    "odd_se_pct": "Standard error of that gap",
-    "cylinder_scatter_pct": "Scatter of the cylinders about the family's pattern",
-    "highest_above_pct": "Height of the highest cylinder above the middle one",
-    "crank_rpm": "Cranking speed",
-    "rest_v": "Battery voltage at rest",
-    "crank_min_v": "Lowest battery voltage while cranking",
-    "ripple_v": "Ripple of the battery voltage",
-    "cycles": "Number of cycles read",
-    "speed_cv_pct": "Unsteadiness of the cranking speed",
-}
+@dataclass(frozen=True, slots=True)
+class FeatureWords:
+    """How a feature is spoken of: its name in words and its unit (empty without one)."""
+
+    title: str
+    unit: str = ""
 
 
-def in_words(feature: str) -> tuple[str, str]:
-    """A feature's name in words, and its unit with a leading blank (empty without one)."""
-    unit = ""
-    bare = feature
-    for suffix, text in UNITS:
-        if feature.endswith(suffix):
-            bare, unit = feature[: -len(suffix)], text
-            break
-    return WORDS.get(feature, bare.replace("_", " ").capitalize()), unit
+def in_words(feature: str, words: Mapping[str, FeatureWords]) -> tuple[str, str]:
+    """A feature's name in words, and its unit with a leading blank (empty without one).
+
+    A feature nobody declared is named by its own name.
+    """
+    known = words.get(feature)
+    if known is None:
+        return feature.replace("_", " ").capitalize(), ""
+    return known.title, f" {known.unit}" if known.unit else ""
 
 
-def sentence_for(feature: str, value: float, low: float, high: float) -> str:
-    """One sentence that names the feature, its value and what is usual in the family."""
-    name, unit = in_words(feature)
-    usual = f"usual in this family is {_number(low)} to {_number(high)}{unit}"
+def sentence_for(
+    feature: str, value: float, low: float, high: float, words: Mapping[str, FeatureWords]
+) -> str:
+    """One sentence that names the feature, its value and what is usual in the group."""
+    name, unit = in_words(feature, words)
+    usual = f"usual in this group is {_number(low)} to {_number(high)}{unit}"
     if value > high:
         return f"{name} is high: {_number(value)}{unit}, {usual}."
     if value < low:
@@ -77,18 +63,18 @@ def _number(value: float) -> str:
     return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
 
 
-def usual_ranges(values: Floats, family: Ints, looks: Floats, code: int) -> tuple[Floats, Floats]:
-    """Range that holds 95 % of a family's healthy-looking captures, by feature.
+def usual_ranges(values: Floats, group: Ints, looks: Floats, code: int) -> tuple[Floats, Floats]:
+    """Range that holds 95 % of a group's healthy-looking captures, by feature.
 
     Args:
-        values: shape (captures, features); family: codes; looks: probability of being healthy.
+        values: shape (captures, features); group: codes; looks: probability of being healthy.
 
     Returns:
-        two arrays (features,); NaN where the family has no such capture.
+        two arrays (features,); NaN where the group has no such capture.
     """
-    member = values[(family == code) & (looks > 0.5)]
+    member = values[(group == code) & (looks > 0.5)]
     if member.shape[0] < 3:
-        member = values[family == code]
+        member = values[group == code]
     low = np.full(values.shape[1], np.nan)
     high = np.full(values.shape[1], np.nan)
     for column in range(values.shape[1]):
@@ -103,18 +89,19 @@ def feature_reasons(
     standard: Floats,
     values: Floats,
     rows: Ints,
-    family: Ints,
+    group: Ints,
     looks: Floats,
     names: list[str],
+    words: Mapping[str, FeatureWords],
 ) -> list[list[dict[str, Any]]]:
     """For each of some captures, the features that make it odd, weightiest first.
 
-    A feature's weight is how much the forest's score falls when that feature alone is set to the family's
+    A feature's weight is how much the forest's score falls when that feature alone is set to the group's
     usual value. Only features that lower the score and lie outside the usual range are named; where none
     does both, the weightiest one is.
 
     Args:
-        standard: shape (captures, features), on the family's scale (0 = usual); values: the same in units.
+        standard: shape (captures, features), on the group's scale (0 = usual); values: the same in units.
         rows: captures to explain.
     """
     if rows.size == 0:
@@ -124,10 +111,10 @@ def feature_reasons(
     changed = np.repeat(standard[rows], width, axis=0)
     changed[np.arange(changed.shape[0]), np.tile(np.arange(width), rows.size)] = 0.0
     weight = base[:, None] + forest.score_samples(changed).reshape(rows.size, width)
-    ranges = {code: usual_ranges(values, family, looks, int(code)) for code in np.unique(family[rows])}
+    ranges = {code: usual_ranges(values, group, looks, int(code)) for code in np.unique(group[rows])}
     told: list[list[dict[str, Any]]] = []
     for at, row in enumerate(rows):
-        low, high = ranges[family[row]]
+        low, high = ranges[group[row]]
         value = values[row]
         outside = np.isfinite(value) & ((value < low) | (value > high))
         order = np.argsort(-weight[at], kind="stable")
@@ -141,7 +128,7 @@ def feature_reasons(
                     "value": float(value[c]),
                     "usual_low": float(low[c]),
                     "usual_high": float(high[c]),
-                    "sentence": sentence_for(names[c], value[c], low[c], high[c]),
+                    "sentence": sentence_for(names[c], value[c], low[c], high[c], words),
                 }
                 for c in picked
             ]

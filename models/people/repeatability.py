@@ -1,7 +1,7 @@
 """Repeatability: how far two captures of the same person on the same vehicle lie apart.
 
 The within-subject standard deviation of Bland & Altman (BMJ 312:1654, 1996): the pooled variance of
-repeats around their own mean, here of relative compression by cylinder. Two captures differ by less
+repeats around their own mean, here of relative compression by element. Two captures differ by less
 than 2.77 of it in 95 of 100 repeats.
 """
 
@@ -15,12 +15,12 @@ from scipy import stats
 from models.stats.results import Estimate
 
 
-def repeats(captures: pl.DataFrame, cylinders: pl.DataFrame) -> pl.DataFrame:
+def repeats(captures: pl.DataFrame, elements: pl.DataFrame) -> pl.DataFrame:
     """Sum of squares of repeats: one row a technician: technician, squares, freedom, sets, captures.
 
     Repeats are captures of one technician on one vehicle, one test and one purpose on one day, read
-    and with their cylinders named: on another day the engine itself may have changed. A set of r
-    captures of an engine with c cylinders gives (r - 1)(c - 1) degrees of freedom, since relative
+    and with their elements named: on another day the engine itself may have changed. A set of r
+    captures of an engine with c elements gives (r - 1)(c - 1) degrees of freedom, since relative
     compression is measured against the capture's own median.
     """
     sets = ["technician", "vehicle", "test", "purpose", "day"]
@@ -30,14 +30,14 @@ def repeats(captures: pl.DataFrame, cylinders: pl.DataFrame) -> pl.DataFrame:
         .filter(pl.len().over(sets) > 1)
         .select("capture_file", *sets)
     )
-    named = cylinders.filter(
-        pl.col("cylinder").is_not_null() & pl.col("relative_pct").is_finite() & pl.col("se_pct").is_finite()
+    named = elements.filter(
+        pl.col("element").is_not_null() & pl.col("relative_pct").is_finite() & pl.col("se_pct").is_finite()
     )
     joined = read.join(
-        named.select("capture_file", "cylinder", "relative_pct"), on="capture_file", how="inner"
+        named.select("capture_file", "element", "relative_pct"), on="capture_file", how="inner"
     )
-    by_cylinder = (
-        joined.group_by([*sets, "cylinder"])
+    by_element = (
+        joined.group_by([*sets, "element"])
         .agg(
             squares=(pl.col("relative_pct") - pl.col("relative_pct").mean()).pow(2).sum(),
             times=pl.len().cast(pl.Int64),
@@ -45,13 +45,13 @@ def repeats(captures: pl.DataFrame, cylinders: pl.DataFrame) -> pl.DataFrame:
         .filter(pl.col("times") > 1)
     )
     return (
-        by_cylinder.group_by(sets)
+        by_element.group_by(sets)
         .agg(
             squares=pl.col("squares").sum(),
-            cylinders=pl.len().cast(pl.Int64),
+            elements=pl.len().cast(pl.Int64),
             times=pl.col("times").max(),
         )
-        .with_columns(freedom=(pl.col("times") - 1) * (pl.col("cylinders") - 1))
+        .with_columns(freedom=(pl.col("times") - 1) * (pl.col("elements") - 1))
         .filter(pl.col("freedom") > 0)
         .group_by("technician")
         .agg(

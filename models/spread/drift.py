@@ -1,4 +1,4 @@
-"""Does what is usual in a family move with time?"""
+"""Does what is usual in a group move with time?"""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ MIN_MONTHS = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """The cylinder that moves most clearly against the others.
+    """The element that moves most clearly against the others.
 
     Attributes:
         slope: its change in % per month, negative = falling; `n` counts captures.
-        cylinder: its number, None where there is no slope.
+        element: its number, None where there is no slope.
     """
 
     slope: Estimate
-    cylinder: int | None
+    element: int | None
 
     @classmethod
     def nothing(cls, n: int, why: str) -> Drift:
@@ -36,16 +36,16 @@ class Drift:
 
 
 def drift_of(deviation_pct: Floats, month: Floats, healthy: Floats, vehicle: Ints) -> Drift:
-    """Change of each cylinder's deviation over the months; the clearest one is reported.
+    """Change of each element's deviation over the months; the clearest one is reported.
 
-    Each cylinder is measured against the mean of the others. Weighted least squares (weights = probability
+    Each element is measured against the mean of the others. Weighted least squares (weights = probability
     of being healthy) with a cluster-robust standard error, a vehicle being a cluster, each cluster's
     residuals divided by one minus its leverage (the jackknife form: Bell R.M. & McCaffrey D.F. 2002, Survey
     Methodology 28:169-181), and a t interval with G - 2 degrees of freedom. Because the clearest of N
-    cylinders is picked, the level is divided by N (Bonferroni).
+    elements is picked, the level is divided by N (Bonferroni).
 
     Args:
-        deviation_pct: shape (captures, cylinders), reading minus usual; month, healthy, vehicle: (captures,).
+        deviation_pct: shape (captures, elements), reading minus usual; month, healthy, vehicle: (captures,).
     """
     use = np.isfinite(deviation_pct).all(axis=1) & np.isfinite(month) & (healthy > 0.5)
     count = int(use.sum())

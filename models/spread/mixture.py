@@ -1,10 +1,10 @@
-"""Which captures of a family look healthy, while pattern and spread are being learned from them.
+"""Which captures of a group look healthy, while pattern and spread are being learned from them.
 
 A folder may hold as many odd captures as healthy ones, and nobody may have said which is which. So each
-capture is either healthy (its cylinders scatter about the family's pattern with one standard deviation),
-or one or two of its cylinders stand apart by an unknown amount, or the capture as a whole is wild:
+capture is either healthy (its elements scatter about the group's pattern with one standard deviation),
+or one or two of its elements stand apart by an unknown amount, or the capture as a whole is wild:
 
-    healthy      e ~ N(0, sigma^2) on every contrast of the cylinders
+    healthy      e ~ N(0, sigma^2) on every contrast of the elements
     one apart    the others scatter the same; the odd one's gap is spread evenly over what can happen
     two apart    the same with two gaps
     wild         e ~ N(0, WILD_SD_PCT^2)
@@ -28,19 +28,19 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 GAP_RANGE_PCT = 80.0
-"""A weak cylinder can read anything from level with the others down to this far below them."""
+"""A weak element can read anything from level with the others down to this far below them."""
 
 HIGH_SHARE = 0.1
-"""Of the cylinders that stand apart, the share taken to stand high (a choice, no source)."""
+"""Of the elements that stand apart, the share taken to stand high (a choice, no source)."""
 
 TWO_SHARE = 0.1
-"""Of the odd captures, the share taken to have two such cylinders (a choice, no source)."""
+"""Of the odd captures, the share taken to have two such elements (a choice, no source)."""
 
 WILD_SHARE = 0.02
 WILD_SD_PCT = 12.0
 
 PATTERN_PRIOR_PCT = 2.5
-"""Prior standard deviation of a healthy cylinder's pattern about even, in %, while sorting captures."""
+"""Prior standard deviation of a healthy element's pattern about even, in %, while sorting captures."""
 
 ODD_PRIOR = (1.5, 4.0)
 """Beta prior of the share of odd captures: weak, with its middle near a quarter."""
@@ -57,11 +57,11 @@ SPREAD_DOF = 6.0
 
 @dataclass(frozen=True, slots=True)
 class Sorted:
-    """How one family's captures sort.
+    """How one group's captures sort.
 
     Attributes:
-        pattern_pct: shape (cylinders,), contrast to the capture's mean cylinder (sums to 0).
-        spread_pct: standard deviation of one healthy cylinder's reading about the pattern.
+        pattern_pct: shape (elements,), contrast to the capture's mean element (sums to 0).
+        spread_pct: standard deviation of one healthy element's reading about the pattern.
         odd_share: share of odd captures.
         healthy: shape (captures,), probability that the capture is healthy.
         log_posterior: for choosing between starting points.
@@ -77,27 +77,29 @@ class Sorted:
     sorting_log_likelihood: Floats | None
 
 
-def gap_log_density(gap_pct: Floats, spread_pct: float) -> Floats:
-    """Log density of how far an odd cylinder stands below the others, in log(1/%).
+def gap_log_density(gap_pct: Floats, spread_pct: float, high_share: float = HIGH_SHARE) -> Floats:
+    """Log density of how far an odd element stands below the others, in log(1/%).
 
     Even over 0 to `GAP_RANGE_PCT`, after a soft start around three standard deviations: a gap that any
-    healthy capture shows is no sign of a weak cylinder.
+    healthy capture shows is no sign of a weak element.
     """
     start = 1.0 / (1.0 + np.exp(-np.clip((np.abs(gap_pct) / spread_pct - 3.0) * 3.0, -30.0, 30.0)))
-    share = np.where(gap_pct > 0, 1.0 - HIGH_SHARE, HIGH_SHARE)
+    share = np.where(gap_pct > 0, 1.0 - high_share, high_share)
     far = np.where(np.abs(gap_pct) <= GAP_RANGE_PCT, 1.0, 1e-6)
     return np.asarray(np.log(share * start * far / GAP_RANGE_PCT))
 
 
-def component_log_density(residual_pct: Floats, spread_pct: float) -> tuple[Floats, Floats, Floats, Floats]:
+def component_log_density(
+    residual_pct: Floats, spread_pct: float, high_share: float = HIGH_SHARE
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Log densities of the contrasts under each sort of capture.
 
     Args:
-        residual_pct: shape (captures, cylinders), reading minus pattern.
-        spread_pct: standard deviation of a healthy cylinder.
+        residual_pct: shape (captures, elements), reading minus pattern.
+        spread_pct: standard deviation of a healthy element.
 
     Returns:
-        healthy (captures,), one apart (captures, cylinders), two apart (captures, pairs), wild (captures,).
+        healthy (captures,), one apart (captures, elements), two apart (captures, pairs), wild (captures,).
     """
     n = residual_pct.shape[1]
     centred = residual_pct - residual_pct.mean(axis=1, keepdims=True)
@@ -110,14 +112,18 @@ def component_log_density(residual_pct: Floats, spread_pct: float) -> tuple[Floa
     gap = -centred * n / (n - 1)
     rest = total[:, None] - centred**2 * n / (n - 1)
     # sqrt(n/(n-1)) and its twin below turn the density of a gap into that of a unit contrast.
-    one = normal(rest, n - 2, spread_pct) + gap_log_density(gap, spread_pct) + 0.5 * np.log(n / (n - 1))
+    one = (
+        normal(rest, n - 2, spread_pct)
+        + gap_log_density(gap, spread_pct, high_share)
+        + 0.5 * np.log(n / (n - 1))
+    )
     a, b = np.triu_indices(n, 1) if n >= 4 else (np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
     first, second = centred[:, a], centred[:, b]
     others_mean = -(first + second) / (n - 2)
     two = (
         normal(total[:, None] - first**2 - second**2 - (n - 2) * others_mean**2, n - 3, spread_pct)
-        + gap_log_density(others_mean - first, spread_pct)
-        + gap_log_density(others_mean - second, spread_pct)
+        + gap_log_density(others_mean - first, spread_pct, high_share)
+        + gap_log_density(others_mean - second, spread_pct, high_share)
         + 0.5 * np.log(n / (n - 2))
     )
     return healthy, one, two, normal(total, n - 1, WILD_SD_PCT)
@@ -135,18 +141,20 @@ def healthy_probability(
     label: Ints,
     *,
     odd_spread_pct: float | None = None,
+    high_share: float = HIGH_SHARE,
 ) -> tuple[Floats, Floats]:
     """Probability that each capture is healthy, and its log likelihood.
 
     Args:
-        residual_pct: shape (captures, cylinders), reading minus pattern, cylinders >= 3.
+        residual_pct: shape (captures, elements), reading minus pattern, elements >= 3.
         label: shape (captures,), 1 known healthy, -1 known odd, 0 unknown.
-        odd_spread_pct: scatter of the sound cylinders of odd captures; default the healthy spread.
+        odd_spread_pct: scatter of the sound elements of odd captures; default the healthy spread.
+        high_share: of the elements that stand apart, the share that stands high.
     """
     n = residual_pct.shape[1]
-    healthy, one, two, wild = component_log_density(residual_pct, spread_pct)
+    healthy, one, two, wild = component_log_density(residual_pct, spread_pct, high_share)
     if odd_spread_pct is not None:
-        _, one, two, wild = component_log_density(residual_pct, odd_spread_pct)
+        _, one, two, wild = component_log_density(residual_pct, odd_spread_pct, high_share)
     pairs = two.shape[1]
     single = 1.0 - WILD_SHARE - (TWO_SHARE if pairs else 0.0)
     columns = [one + np.log(single / n), (wild + np.log(WILD_SHARE))[:, None]]
@@ -192,19 +200,22 @@ def sort_captures(
     grid_pct: Floats | None = None,
     contrasts: float | None = None,
     iterations: int = 40,
+    either: bool = False,
 ) -> Sorted:
-    """Sort one family's captures into healthy and odd while fitting pattern and spread.
+    """Sort one group's captures into healthy and odd while fitting pattern and spread.
 
     Args:
-        reading_pct: shape (captures, cylinders), by cylinder number, finite, at least one capture.
+        reading_pct: shape (captures, elements), by element number, finite, at least one capture.
         label: shape (captures,), 1 known healthy, -1 known odd, 0 unknown.
         spread_start_pct: the spread usual in the shop, the weak prior's centre.
         grid_pct: spreads for which `sorting_log_likelihood` is wanted.
-        contrasts: independent contrasts a capture's readings hold, default cylinders - 1.
+        contrasts: independent contrasts a capture's readings hold, default elements - 1.
+        either: a fault may stand on either side of the others, not mostly below them.
     """
+    high_share = 0.5 if either else HIGH_SHARE
     best: Sorted | None = None
     for start in starting_patterns(reading_pct, label):
-        found = _from_start(reading_pct, label, start, spread_start_pct, contrasts, iterations)
+        found = _from_start(reading_pct, label, start, spread_start_pct, contrasts, iterations, high_share)
         if best is None or found.log_posterior > best.log_posterior:
             best = found
     if best is None:
@@ -212,15 +223,15 @@ def sort_captures(
     weight = float(best.healthy.sum())
     if grid_pct is None or not LEAST_UNSURE <= weight <= MOST_UNSURE:
         return best
-    return replace(best, sorting_log_likelihood=_sorting(reading_pct, label, best, grid_pct))
+    return replace(best, sorting_log_likelihood=_sorting(reading_pct, label, best, grid_pct, high_share))
 
 
-def _sorting(reading_pct: Floats, label: Ints, found: Sorted, grid_pct: Floats) -> Floats:
+def _sorting(reading_pct: Floats, label: Ints, found: Sorted, grid_pct: Floats, high_share: float) -> Floats:
     """Log likelihood of the mixture minus that of the captures weighted by their healthy probability.
 
     The weighted likelihood takes the sorting as certain; were the spread wider, more captures would count
-    as healthy. Added to the weighted likelihood, the difference gives the mixture's own. The sound cylinders
-    of odd captures are left out of it: a weak cylinder disturbs the reading of its neighbours, so they
+    as healthy. Added to the weighted likelihood, the difference gives the mixture's own. The sound elements
+    of odd captures are left out of it: a weak element disturbs the reading of its neighbours, so they
     scatter more than healthy ones do.
     """
     residual = reading_pct - reading_pct.mean(axis=1, keepdims=True) - found.pattern_pct
@@ -231,7 +242,12 @@ def _sorting(reading_pct: Floats, label: Ints, found: Sorted, grid_pct: Floats) 
     difference = np.empty(at.size)
     for place, spread in enumerate(at):
         _, mixed = healthy_probability(
-            residual, float(spread), found.odd_share, label, odd_spread_pct=found.spread_pct
+            residual,
+            float(spread),
+            found.odd_share,
+            label,
+            odd_spread_pct=found.spread_pct,
+            high_share=high_share,
         )
         weighted = -0.5 * (n - 1) * weight * np.log(2 * np.pi * spread**2) - square / (2 * spread**2)
         difference[place] = float(mixed.sum()) - weighted
@@ -245,6 +261,7 @@ def _from_start(
     spread_start_pct: float,
     contrasts: float | None,
     iterations: int,
+    high_share: float,
 ) -> Sorted:
     count, n = reading_pct.shape
     level = reading_pct - reading_pct.mean(axis=1, keepdims=True)
@@ -257,7 +274,9 @@ def _from_start(
     healthy = np.zeros(count)
     likelihood = np.zeros(count)
     for _ in range(iterations):
-        healthy, likelihood = healthy_probability(level - pattern, spread, odd_share, label)
+        healthy, likelihood = healthy_probability(
+            level - pattern, spread, odd_share, label, high_share=high_share
+        )
         weight = float(healthy.sum())
         unknown = label == 0
         share = float((1.0 - healthy[unknown]).sum())

@@ -1,4 +1,4 @@
-"""Past captures most like a given one, by the shape of the mean cycle and by the cylinders' deviations."""
+"""Past captures most like a given one, by the shape of the mean cycle and by the elements' deviations."""
 
 from __future__ import annotations
 
@@ -28,15 +28,15 @@ class Neighbours:
 
 
 def turned(shapes: Floats, start_deg: Floats) -> Floats:
-    """Mean cycles that begin at different cylinders, put on one crank-angle axis.
+    """Mean cycles that begin at different elements, put on one crank-angle axis.
 
     Args:
         shapes: shape (captures, angles), each over 720 degrees from the top dead centre of its own first
-            cylinder.
-        start_deg: shape (captures,), where that cylinder fires in the engine's own sequence, in degrees.
+            element.
+        start_deg: shape (captures,), where that element fires in the engine's own sequence, in degrees.
 
     Returns:
-        Same shape, each from the top dead centre of the sequence's first cylinder; values between two
+        Same shape, each from the top dead centre of the sequence's first element; values between two
         grid points are interpolated linearly.
 
     Raises:
@@ -68,15 +68,15 @@ def nearest(
     each is put on the scale of its own median over all captures and the two count the same.
 
     Args:
-        shapes: shape (captures, angles), all on the same crank-angle grid from the same cylinder; a row
+        shapes: shape (captures, angles), all on the same crank-angle grid from the same element; a row
             with a NaN is never found.
         query: shape (angles,).
         k: how many; fewer come back where there are fewer.
-        deviations_pct: shape (captures, cylinders); query_deviation_pct: shape (cylinders,).
+        deviations_pct: shape (captures, elements); query_deviation_pct: shape (elements,).
         leave_out: row of the query itself, when it is among `shapes`.
 
     Raises:
-        ValueError: the query has another number of angles or cylinders than the captures, or a NaN.
+        ValueError: the query has another number of angles or elements than the captures, or a NaN.
     """
     shapes = np.asarray(shapes, dtype=np.float64)
     query = np.asarray(query, dtype=np.float64)
@@ -91,7 +91,7 @@ def nearest(
     distance = _on_median(shape_distance)
     if deviations_pct is not None and query_deviation_pct is not None:
         if deviations_pct.shape != (shapes.shape[0], query_deviation_pct.size):
-            raise ValueError("deviations are given for every capture and every cylinder of the query")
+            raise ValueError("deviations are given for every capture and every element of the query")
         deviation_distance = _rms(deviations_pct - query_deviation_pct[None, :])
         distance = np.sqrt((distance**2 + _on_median(deviation_distance) ** 2) / 2.0)
     if leave_out is not None:

@@ -12,14 +12,14 @@ Ints = npt.NDArray[np.int64]
 
 
 def lowest_gap(deviation_pct: Floats) -> tuple[Floats, Ints]:
-    """How far the lowest cylinder sits below the median of the others.
+    """How far the lowest element sits below the median of the others.
 
     Args:
-        deviation_pct: shape (captures, cylinders), reading minus the family's usual value; NaN is left out.
+        deviation_pct: shape (captures, elements), reading minus the group's usual value; NaN is left out.
 
     Returns:
-        gap in %, shape (captures,) (NaN with fewer than three cylinders), and the 0-based column of the
-        lowest cylinder (the first one on a tie, -1 where there is none).
+        gap in %, shape (captures,) (NaN with fewer than three elements), and the 0-based column of the
+        lowest element (the first one on a tie, -1 where there is none).
     """
     deviation_pct = np.asarray(deviation_pct, dtype=np.float64)
     rows, width = deviation_pct.shape
@@ -40,9 +40,18 @@ def lowest_gap(deviation_pct: Floats) -> tuple[Floats, Ints]:
     return gap, np.where(enough, at, -1)
 
 
+def widest_gap(deviation_pct: Floats, *, either: bool) -> tuple[Floats, Ints]:
+    """Gap of the oddest element and its column: of the lowest one, or with `either` of whichever stands off more."""
+    low, at_low = lowest_gap(deviation_pct)
+    if not either:
+        return low, at_low
+    high, at_high = lowest_gap(-np.asarray(deviation_pct))
+    return np.fmax(low, high), np.where(np.nan_to_num(high) > np.nan_to_num(low), at_high, at_low)
+
+
 @dataclass(frozen=True, slots=True)
 class Null:
-    """`odd_pct` of new healthy captures of one family, as sorted draws with a normal tail.
+    """`odd_pct` of new healthy captures of one group, as sorted draws with a normal tail.
 
     Attributes:
         odd_pct: sorted, shape (draws,).

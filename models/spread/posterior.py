@@ -1,13 +1,13 @@
-"""Posterior of one family's pattern and spread, given its healthy captures and all other families.
+"""Posterior of one group's pattern and spread, given its healthy captures and all other groups.
 
-Model, on the contrasts between a capture's cylinders (each capture's own level is a nuisance):
+Model, on the contrasts between a capture's elements (each capture's own level is a nuisance):
 
     y_vi = delta + u_v + w_vi,   delta ~ N(0, tau_f^2),  u_v ~ N(0, rho sigma_f^2),  w_vi ~ N(0, (1-rho) sigma_f^2)
 
-delta is the family's pattern, u what one vehicle keeps over its captures, w what changes from capture to
+delta is the group's pattern, u what one vehicle keeps over its captures, w what changes from capture to
 capture (the reading error is part of it). With the pattern integrated out the likelihood of
-(sigma, rho, tau) has a closed form in a few sums, so the posterior is computed on a grid. Families share
-sigma over groups of like layout, and tau and rho over the shop.
+(sigma, rho, tau) has a closed form in a few sums, so the posterior is computed on a grid. Groups share
+sigma over strata of like layout, and tau and rho over the shop.
 """
 
 from __future__ import annotations
@@ -26,39 +26,39 @@ SIGMA_PCT = np.exp(np.linspace(np.log(0.15), np.log(15.0), 185))
 RHO = np.array([0.02, 0.12, 0.25, 0.38, 0.5, 0.62, 0.75, 0.86, 0.94])
 TAU_PCT = np.exp(np.linspace(np.log(0.1), np.log(14.0), 15))
 
-SIGMA_PRIOR = ScalePrior(centre=float(np.log(1.5)), centre_sd=0.3, group_sd=0.2, family_sd=0.4)
-"""Healthy cylinders scatter by about 1.5 %, give or take a third (common practice, no source)."""
+SIGMA_PRIOR = ScalePrior(centre=float(np.log(1.5)), centre_sd=0.3, stratum_sd=0.2, group_sd=0.4)
+"""Healthy elements scatter by about 1.5 %, give or take a third (common practice, no source)."""
 
 TAU_PRIOR = (float(np.log(0.8)), 0.6, 0.6)
-"""Centre, its standard deviation, and the standard deviation between families of log tau (a choice)."""
+"""Centre, its standard deviation, and the standard deviation between groups of log tau (a choice)."""
 
 RHO_PRIOR = (0.0, 1.0, 0.6)
 """The same for the logit of rho: half of the variance belongs to the vehicle, weakly held (a choice)."""
 
 
 WORTH = 0.85
-"""What a family's captures count for, of 1: they were sorted by the same readings, and a likelihood that
+"""What a group's captures count for, of 1: they were sorted by the same readings, and a likelihood that
 takes them as independent and normal is a little too sure. Set so that 95 % intervals of the spread cover
 95 % in simulated shops (tests/bench/bench_coverage.py)."""
 
 
 @dataclass(frozen=True, slots=True)
-class FamilySums:
-    """All that the likelihood needs of one family.
+class GroupSums:
+    """All that the likelihood needs of one group.
 
     Attributes:
-        cylinders: N.
+        elements: N.
         captures: sum of the healthy probabilities.
         vehicle_weight: that sum by vehicle, shape (vehicles,).
         vehicle_mean: weighted mean contrast by vehicle, shape (vehicles, N), in %.
         within_square: weighted square distance of captures to their vehicle's mean, in %^2.
         within_dof: captures beyond the first of each vehicle, weighted.
-        reading_variance: mean square reading error of one cylinder, in %^2.
+        reading_variance: mean square reading error of one element, in %^2.
         contrasts: independent contrasts a capture holds, N - 1 less what taking off a swing costs.
         sorting: further log likelihood over `SIGMA_PCT`, from being unsure which captures are healthy.
     """
 
-    cylinders: int
+    elements: int
     captures: float
     vehicle_weight: Floats
     vehicle_mean: Floats
@@ -69,7 +69,7 @@ class FamilySums:
     sorting: Floats | None = None
 
 
-def family_sums(
+def group_sums(
     level_pct: Floats,
     se_pct: Floats,
     healthy: Floats,
@@ -77,11 +77,11 @@ def family_sums(
     *,
     contrasts: float | None = None,
     sorting: Floats | None = None,
-) -> FamilySums:
-    """Sum up one family's captures.
+) -> GroupSums:
+    """Sum up one group's captures.
 
     Args:
-        level_pct: shape (captures, N), readings minus the capture's mean, by cylinder.
+        level_pct: shape (captures, N), readings minus the capture's mean, by element.
         se_pct: shape (captures, N); healthy: shape (captures,), probabilities; vehicle: codes.
     """
     n = level_pct.shape[1]
@@ -102,8 +102,8 @@ def family_sums(
         error = np.where(np.isfinite(se_pct), np.clip(se_pct, 0.0, 20.0), np.nan) ** 2
     known = np.isfinite(error).all(axis=1)
     variance = float(np.average(error[known].mean(axis=1), weights=healthy[known])) if known.any() else np.nan
-    return FamilySums(
-        cylinders=n,
+    return GroupSums(
+        elements=n,
         captures=float(healthy.sum()),
         vehicle_weight=weight,
         vehicle_mean=mean,
@@ -115,19 +115,19 @@ def family_sums(
     )
 
 
-def no_sums(cylinders: int) -> FamilySums:
-    """A family of which nothing is known."""
-    return FamilySums(
-        cylinders, 0.0, np.zeros(0), np.zeros((0, cylinders)), 0.0, 0.0, float("nan"), cylinders - 1.0
+def no_sums(elements: int) -> GroupSums:
+    """A group of which nothing is known."""
+    return GroupSums(
+        elements, 0.0, np.zeros(0), np.zeros((0, elements)), 0.0, 0.0, float("nan"), elements - 1.0
     )
 
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """One family's posterior on the grid.
+    """One group's posterior on the grid.
 
     Attributes:
-        sigma_prior: what the other families say, over `SIGMA_PCT`; sigma: with the family's own data.
+        sigma_prior: what the other groups say, over `SIGMA_PCT`; sigma: with the group's own data.
         rho, tau: marginals over `RHO`, `TAU_PCT`.
         draws_sigma, draws_rho: shape (draws,); draws_pattern: shape (draws, N), contrasts in %.
         pattern_pct: posterior mean contrast, shape (N,).
@@ -144,7 +144,7 @@ class Posterior:
 
     @property
     def own_weight(self) -> float:
-        """Share of the uncertainty about the spread that the family's own captures removed, 0 to 1."""
+        """Share of the uncertainty about the spread that the group's own captures removed, 0 to 1."""
         x = np.log(SIGMA_PCT)
 
         def variance(weight: Floats) -> float:
@@ -162,11 +162,11 @@ class Posterior:
         return float(np.exp(at))
 
 
-def log_likelihood(sums: FamilySums) -> Floats:
+def log_likelihood(sums: GroupSums) -> Floats:
     """Log likelihood over (sigma, rho, tau), the pattern integrated out; flat without captures."""
     shape = (SIGMA_PCT.size, RHO.size, TAU_PCT.size)
     if sums.vehicle_weight.size == 0:
-        # Not one healthy capture; the sound cylinders of odd ones still say something about the spread.
+        # Not one healthy capture; the sound elements of odd ones still say something about the spread.
         return np.zeros(shape) + (0.0 if sums.sorting is None else sums.sorting[:, None, None])
     dof = sums.contrasts
     var = (SIGMA_PCT**2)[:, None]
@@ -186,7 +186,7 @@ def log_likelihood(sums: FamilySums) -> Floats:
     square = np.sum(centre**2, axis=1)[None, :, None]
     if sums.sorting is not None:
         inner = inner + sums.sorting[:, None]
-    known = 0.5 * (sums.cylinders - 1) * np.log(pattern_var) + square / (2.0 * pattern_var)
+    known = 0.5 * (sums.elements - 1) * np.log(pattern_var) + square / (2.0 * pattern_var)
     return np.asarray(WORTH * (inner[:, :, None] - known))
 
 
@@ -196,32 +196,30 @@ def _log_sum(values: Floats, axis: tuple[int, ...]) -> Floats:
 
 
 def fit_posteriors(
-    sums: list[FamilySums], group: Ints, *, draws: int = 4000, seed: int = 20251125
+    sums: list[GroupSums], stratum: Ints, *, draws: int = 4000, seed: int = 20251125
 ) -> list[Posterior]:
-    """Posterior of every family, each borrowing from all others.
+    """Posterior of every group, each borrowing from all others.
 
     Args:
-        sums: one a family; group: codes of like layouts, shape (families,).
+        sums: one a group; stratum: codes of like layouts, shape (groups,).
     """
     if not sums:
         return []
     likes = np.stack([log_likelihood(one) for one in sums])
-    families = len(sums)
+    groups = len(sums)
     log_sigma, log_tau = np.log(SIGMA_PCT), np.log(TAU_PCT)
     logit_rho = np.log(RHO / (1.0 - RHO))
-    p_sigma = np.zeros((families, SIGMA_PCT.size))
-    p_tau = pool_grid(
-        np.zeros((families, TAU_PCT.size)), log_tau, centre=TAU_PRIOR[:2], family_sd=TAU_PRIOR[2]
-    )
-    p_rho = pool_grid(np.zeros((families, RHO.size)), logit_rho, centre=RHO_PRIOR[:2], family_sd=RHO_PRIOR[2])
+    p_sigma = np.zeros((groups, SIGMA_PCT.size))
+    p_tau = pool_grid(np.zeros((groups, TAU_PCT.size)), log_tau, centre=TAU_PRIOR[:2], group_sd=TAU_PRIOR[2])
+    p_rho = pool_grid(np.zeros((groups, RHO.size)), logit_rho, centre=RHO_PRIOR[:2], group_sd=RHO_PRIOR[2])
     # Each pass lets one of the three learn from the shop while the others stand; it settles in a few.
     for _ in range(4):
         over_sigma = _log_sum(likes + p_rho[:, None, :, None] + p_tau[:, None, None, :], (2, 3))
-        p_sigma = pool_log_scale(over_sigma, log_sigma, group, SIGMA_PRIOR)
+        p_sigma = pool_log_scale(over_sigma, log_sigma, stratum, SIGMA_PRIOR)
         over_tau = _log_sum(likes + p_sigma[:, :, None, None] + p_rho[:, None, :, None], (1, 2))
-        p_tau = pool_grid(over_tau, log_tau, centre=TAU_PRIOR[:2], family_sd=TAU_PRIOR[2])
+        p_tau = pool_grid(over_tau, log_tau, centre=TAU_PRIOR[:2], group_sd=TAU_PRIOR[2])
         over_rho = _log_sum(likes + p_sigma[:, :, None, None] + p_tau[:, None, None, :], (1, 3))
-        p_rho = pool_grid(over_rho, logit_rho, centre=RHO_PRIOR[:2], family_sd=RHO_PRIOR[2])
+        p_rho = pool_grid(over_rho, logit_rho, centre=RHO_PRIOR[:2], group_sd=RHO_PRIOR[2])
     found = []
     for at, one in enumerate(sums):
         joint = likes[at] + p_sigma[at][:, None, None] + p_rho[at][None, :, None] + p_tau[at][None, None, :]
@@ -233,7 +231,7 @@ def fit_posteriors(
 
 
 def _draw(
-    sums: FamilySums, joint: Floats, sigma_prior: Floats, draws: int, rng: np.random.Generator
+    sums: GroupSums, joint: Floats, sigma_prior: Floats, draws: int, rng: np.random.Generator
 ) -> Posterior:
     picked = rng.choice(joint.size, size=draws, p=joint.ravel())
     s, r, t = np.unravel_index(picked, joint.shape)
@@ -242,7 +240,7 @@ def _draw(
     tau_step = np.log(TAU_PCT[1] / TAU_PCT[0])
     tau = TAU_PCT[t] * np.exp(tau_step * (rng.random(draws) - 0.5))
     rho = RHO[r]
-    n = sums.cylinders
+    n = sums.elements
     noise = rng.standard_normal((draws, n))
     noise -= noise.mean(axis=1, keepdims=True)
     if sums.vehicle_weight.size:

@@ -1,4 +1,4 @@
-"""How odd each capture is: `odd_pct` against its family's pattern, and a calibrated p-value."""
+"""How odd each capture is: `odd_pct` against its group's pattern, and a calibrated p-value."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from models.records.matrix import NONE, PAIR, SYNC, Layout, Readings, readings_of
-from models.spread.null import lowest_gap
-from models.spread.result import FamilyFit
+from models.records.matrix import NONE, PAIR, SYNC, Layout, Readings, mirrored, readings_of
+from models.records.shop import Shop
+from models.spread.null import widest_gap
+from models.spread.result import GroupFit
 from models.spread.swing import swing_of
 from models.stats.conformal import conformal_p_leave_one_out, p_floor
 from models.stats.robust import nanmedian
@@ -23,26 +24,26 @@ MIN_CALIBRATION = 19
 """Calibration captures below which no conformal p-value can reach 0.05."""
 
 OWN_CALIBRATION = 99
-"""Calibration captures from which a family stands alone: its p-values then reach 0.01. Below, the captures of
-all families calibrate together, each on its own family's scale, which reaches further."""
+"""Calibration captures from which a group stands alone: its p-values then reach 0.01. Below, the captures of
+all groups calibrate together, each on its own group's scale, which reaches further."""
 
 CAPTURE_SCHEMA: dict[str, pl.DataType] = {
     "capture_file": pl.String(),
     "odd_pct": pl.Float64(),
     "odd_se_pct": pl.Float64(),
     "odd_position": pl.Int64(),
-    "odd_cylinder": pl.Int64(),
+    "odd_element": pl.Int64(),
     "odd_companion": pl.Int64(),
     "p_value": pl.Float64(),
     "p_basis": pl.String(),
     "p_floor": pl.Float64(),
     "model_p": pl.Float64(),
-    "engine_family": pl.String(),
+    "group": pl.String(),
 }
-CYLINDER_SCHEMA: dict[str, pl.DataType] = {
+ELEMENT_SCHEMA: dict[str, pl.DataType] = {
     "capture_file": pl.String(),
-    "firing_position": pl.Int64(),
-    "family_pct": pl.Float64(),
+    "position": pl.Int64(),
+    "group_pct": pl.Float64(),
     "deviation_pct": pl.Float64(),
 }
 
@@ -53,121 +54,131 @@ class Scores:
 
     Attributes:
         captures: one row a readable capture: `odd_pct` with the standard error of the reading, where it
-            is (position; cylinder and companion as far as they are named), the calibrated `p_value` with
+            is (position; element and companion as far as they are named), the calibrated `p_value` with
             the set it was calibrated on and its floor, and `model_p`, the same chance under the normal
             spread alone.
-        cylinders: one row a capture and firing position: the family's usual value and the deviation.
+        elements: one row a capture and position: the group's usual value and the deviation.
     """
 
     captures: pl.DataFrame
-    cylinders: pl.DataFrame
+    elements: pl.DataFrame
 
 
-def score_captures(
-    fit: FamilyFit,
-    captures: pl.DataFrame,
-    cylinders: pl.DataFrame,
-    families: pl.DataFrame,
-    outcomes: pl.DataFrame | None = None,
-) -> Scores:
-    """Score every readable capture against its family.
+def score_captures(fit: GroupFit, shop: Shop) -> Scores:
+    """Score every readable capture against its group.
 
     Args:
-        fit: from `fit_families`; families the fit does not know are left out.
-        outcomes: needed for calibrating on captures confirmed even; without it only captures made on
-            known-good vehicles calibrate.
+        fit: from `fit_groups`; groups the fit does not know are left out.
+        shop: of the fit's test, elements of the fit's measure.
     """
-    readings = readings_of(captures, cylinders, families, outcomes)
-    rows, width = readings.relative_pct.shape
-    expected = np.full((rows, width), np.nan)
+    readings = readings_of(shop, fit.measure)
+    rows, _ = readings.relative_pct.shape
+    expected = _expected(fit, readings)
+    deviation = readings.relative_pct - expected
+    odd, at_column = widest_gap(deviation, either=fit.measure.direction == "either")
+    alone = odd * _left_out_factor(fit, readings)
     model_p = np.full(rows, np.nan)
     for at, layout in enumerate(readings.layouts):
-        member = np.flatnonzero(readings.family == at)
-        if member.size == 0 or layout.engine_family not in fit.nulls:
+        member = np.flatnonzero(readings.group == at)
+        if member.size and layout.group in fit.nulls:
+            model_p[member] = fit.nulls[layout.group].survival(alone[member])
+    calibrated = _calibrate(readings, alone, model_p, fit.settings.draws)
+    table = _capture_table(readings, odd, at_column, model_p, calibrated)
+    at_cell = np.nonzero(np.isfinite(deviation))
+    side = -1.0 if fit.measure.direction == "high" else 1.0
+    cells = pl.DataFrame(
+        {
+            "capture_file": readings.capture_file.gather(at_cell[0].tolist()),
+            "position": at_cell[1] + 1,
+            "group_pct": mirrored(expected[at_cell], fit.measure),
+            "deviation_pct": side * deviation[at_cell],
+        },
+        schema=ELEMENT_SCHEMA,
+    )
+    return Scores(table, cells)
+
+
+def _expected(fit: GroupFit, readings: Readings) -> Floats:
+    """The group's usual value at each position, with what the capture swings by; NaN where there is none."""
+    expected = np.full(readings.relative_pct.shape, np.nan)
+    for at, layout in enumerate(readings.layouts):
+        member = np.flatnonzero(readings.group == at)
+        if member.size == 0 or layout.group not in fit.nulls:
             continue
-        stat = fit.stats.filter(pl.col("engine_family") == layout.engine_family).row(0, named=True)
-        n, spread = layout.cylinders, stat["spread_pct"]
-        usual = expected_pattern(readings, member, layout, fit.pattern_of(layout.engine_family), spread)
+        stat = fit.stats.filter(pl.col("group") == layout.group).row(0, named=True)
+        n, spread = layout.elements, stat["spread_pct"]
+        pattern = mirrored(fit.pattern_of(layout.group), fit.measure)
+        usual = expected_pattern(readings, member, layout, pattern, spread)
         # By position: whichever half comes first, a swing is as likely one way as the other.
         sign = np.where(np.arange(n) % 2 == 0, 1.0, -1.0) * (n % 2 == 0)
         swing = swing_of(readings.relative_pct[member, :n] - usual, sign, stat["swing_pct"], spread)
         expected[member, :n] = usual + swing[:, None] * sign
-    deviation = readings.relative_pct - expected
-    odd, at_column = lowest_gap(deviation)
-    alone = odd * _left_out_factor(fit, readings)
-    for at, layout in enumerate(readings.layouts):
-        member = np.flatnonzero(readings.family == at)
-        if member.size and layout.engine_family in fit.nulls:
-            model_p[member] = fit.nulls[layout.engine_family].survival(alone[member])
-    p_value, basis, floor = _calibrate(readings, alone, model_p, fit.settings.draws)
-    row = np.arange(rows)
-    column = np.maximum(at_column, 0)
-    found = at_column >= 0
-    se = _gap_error(readings.se_pct, column) if rows else np.zeros(0)
-    names = [layout.engine_family for layout in readings.layouts]
+    return expected
+
+
+def _capture_table(
+    readings: Readings,
+    odd: Floats,
+    at_column: Ints,
+    model_p: Floats,
+    calibrated: tuple[Floats, list[str], Floats],
+) -> pl.DataFrame:
+    p_value, basis, floor = calibrated
+    rows = odd.size
+    row, column, found = np.arange(rows), np.maximum(at_column, 0), at_column >= 0
+    names = [layout.group for layout in readings.layouts]
     table = pl.DataFrame(
         {
             "capture_file": readings.capture_file,
             "odd_pct": odd,
-            "odd_se_pct": se,
+            "odd_se_pct": _gap_error(readings.se_pct, column) if rows else np.zeros(0),
             "odd_position": np.where(found, column + 1, 0),
-            "odd_cylinder": readings.cylinder[row, column] if rows else np.zeros(0, dtype=np.int64),
+            "odd_element": readings.element[row, column] if rows else np.zeros(0, dtype=np.int64),
             "odd_companion": readings.companion[row, column] if rows else np.zeros(0, dtype=np.int64),
             "p_value": p_value,
             "p_basis": basis,
             "p_floor": floor,
             "model_p": model_p,
-            "engine_family": [names[code] for code in readings.family],
+            "group": [names[code] for code in readings.group],
         },
         schema=CAPTURE_SCHEMA,
     )
-    zero = pl.col("odd_position", "odd_cylinder", "odd_companion")
+    zero = pl.col("odd_position", "odd_element", "odd_companion")
     table = table.with_columns(pl.when(zero > 0).then(zero), pl.col(pl.Float64).fill_nan(None))
-    table = table.filter(pl.col("odd_pct").is_not_null())
-    at_cell = np.nonzero(np.isfinite(deviation))
-    cells = pl.DataFrame(
-        {
-            "capture_file": readings.capture_file.gather(at_cell[0].tolist()),
-            "firing_position": at_cell[1] + 1,
-            "family_pct": expected[at_cell],
-            "deviation_pct": deviation[at_cell],
-        },
-        schema=CYLINDER_SCHEMA,
-    )
-    return Scores(table, cells)
+    return table.filter(pl.col("odd_pct").is_not_null())
 
 
 def expected_pattern(
     readings: Readings, member: Ints, layout: Layout, pattern_pct: Floats, spread_pct: float
 ) -> Floats:
-    """The family's usual value at each firing position of some captures.
+    """The group's usual value at each position of some captures.
 
-    With a sync pulse the cylinder is named and there is nothing to choose. A waste-spark pulse leaves two
-    alignments, no pulse leaves as many as there are cylinders: then the usual value is the mean over the
-    alignments, each weighted by how well the capture fits it (bounded loss, so that a weak cylinder does
+    With a sync pulse the element is named and there is nothing to choose. A waste-spark pulse leaves two
+    alignments, no pulse leaves as many as there are elements: then the usual value is the mean over the
+    alignments, each weighted by how well the capture fits it (bounded loss, so that a weak element does
     not decide). Where all fit alike that mean is flat.
 
     Args:
-        member: rows of `readings`, all of the family; pattern_pct: by cylinder number, shape (N,).
+        member: rows of `readings`, all of the group; pattern_pct: by element number, shape (N,).
 
     Returns:
         shape (len(member), N), in %.
     """
-    n = layout.cylinders
+    n = layout.elements
     identified = readings.identified[member]
     expected = np.full((member.size, n), 100.0)
     sync = identified == SYNC
-    expected[sync] = pattern_pct[readings.cylinder[member[sync], :n] - 1]
+    expected[sync] = pattern_pct[readings.element[member[sync], :n] - 1]
     pair = np.flatnonzero(identified == PAIR)
     if pair.size:
-        here = readings.cylinder[member[pair], :n]
+        here = readings.element[member[pair], :n]
         other = readings.companion[member[pair], :n]
         swapped = np.where(other > 0, other, here)
         choices = np.stack([pattern_pct[here - 1], pattern_pct[swapped - 1]], axis=1)
         expected[pair] = _weigh(readings.relative_pct[member[pair], :n], choices, spread_pct)
     nameless = np.flatnonzero(identified == NONE)
     if nameless.size:
-        order = np.array(layout.firing_order) - 1
+        order = np.array(layout.sequence) - 1
         turns = np.stack([pattern_pct[np.roll(order, -turn)] for turn in range(n)])
         choices = np.broadcast_to(turns, (nameless.size, n, n))
         expected[nameless] = _weigh(readings.relative_pct[member[nameless], :n], choices, spread_pct)
@@ -184,7 +195,7 @@ def _weigh(value: Floats, choices: Floats, spread_pct: float) -> Floats:
 
 
 def _gap_error(se_pct: Floats, column: Ints) -> Floats:
-    """Standard error of the lowest cylinder minus the median of the others, from the reading alone.
+    """Standard error of the lowest element minus the median of the others, from the reading alone.
 
     The median of m normal values has about pi/2 times the variance of their mean, less for few values
     (factor 1 at two, where median and mean agree).
@@ -198,8 +209,8 @@ def _gap_error(se_pct: Floats, column: Ints) -> Floats:
     return np.asarray(np.sqrt(own + efficiency * rest / others**2))
 
 
-def _left_out_factor(fit: FamilyFit, readings: Readings) -> Floats:
-    """How much odder each capture would look had it not helped to shape its family's pattern.
+def _left_out_factor(fit: GroupFit, readings: Readings) -> Floats:
+    """How much odder each capture would look had it not helped to shape its group's pattern.
 
     Leaving one of K equal captures out of a mean multiplies its distance to that mean by K/(K - 1).
     """
@@ -214,18 +225,18 @@ def _left_out_factor(fit: FamilyFit, readings: Readings) -> Floats:
         .fill_null(0.0)
         .to_numpy()
     )
-    known = dict(zip(fit.stats["engine_family"], fit.stats["healthy_captures"], strict=True))
-    total = np.array([known.get(layout.engine_family, 0.0) for layout in readings.layouts])
+    known = dict(zip(fit.stats["group"], fit.stats["healthy_captures"], strict=True))
+    total = np.array([known.get(layout.group, 0.0) for layout in readings.layouts])
     if total.size == 0:
         return np.ones(weight.size)
     # + 1: the pattern is held towards even by about one capture's worth of prior.
-    return np.asarray(1.0 / (1.0 - weight / (total[readings.family] + 1.0)))
+    return np.asarray(1.0 / (1.0 - weight / (total[readings.group] + 1.0)))
 
 
 def _calibrate(
     readings: Readings, odd_pct: Floats, model_p: Floats, draws: int
 ) -> tuple[Floats, list[str], Floats]:
-    """Conformal within the family, over all families, or the normal spread alone: whichever can speak."""
+    """Conformal within the group, over all groups, or the normal spread alone: whichever can speak."""
     rows = odd_pct.size
     p = np.maximum(model_p, 1.0 / (draws + 1.0))
     basis = np.full(rows, "", dtype=object)
@@ -235,17 +246,17 @@ def _calibrate(
     everything, text = _calibration_set(readings.known_good, healthy)
     size = int(everything.sum())
     if size >= MIN_CALIBRATION:
-        # -log of the model's p puts families of any spread and cylinder count on one scale.
+        # -log of the model's p puts groups of any spread and element count on one scale.
         p = conformal_p_leave_one_out(-np.log(np.maximum(model_p, 1e-300)), everything)
-        basis[:] = f"{size} {text} of all families, each on its own family's scale"
+        basis[:] = f"{size} {text} of all groups, each on its own group's scale"
         floor[:] = p_floor(size)
-    for family in range(len(readings.layouts)):
-        member = readings.family == family
+    for group in range(len(readings.layouts)):
+        member = readings.group == group
         own, text = _calibration_set(readings.known_good & member, healthy & member)
         size = int(own.sum())
         if size >= OWN_CALIBRATION:
             p[member] = conformal_p_leave_one_out(odd_pct[member], own[member])
-            basis[member] = f"{size} {text} of this family"
+            basis[member] = f"{size} {text} of this group"
             floor[member] = p_floor(size)
     return p, basis.tolist(), floor
 

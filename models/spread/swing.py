@@ -1,15 +1,15 @@
-"""Healthy engines of some families swing: every second cylinder in firing order reads high, the others low.
+"""Healthy engines of some groups swing: every second element in sequence reads high, the others low.
 
 How much, and which way, differs from capture to capture with cranking speed, temperature and throttle; it
 is strong where the firing intervals are uneven, or where two crank throws load the starter differently
-(common practice, no source; the models look for it in every family with an even number of cylinders and
-find next to none in most). Left in, it widens the normal spread of a family severalfold. So it is a
+(common practice, no source; the models look for it in every group with an even number of elements and
+find next to none in most). Left in, it widens the normal spread of a group severalfold. So it is a
 separate part of what is usual:
 
     healthy reading = pattern + b * (+1, -1, +1, ...) + scatter,   b ~ N(0, swing^2),  scatter ~ N(0, spread^2)
 
-For each capture b is estimated with a bounded loss, so that one weak cylinder does not pass for a swing,
-and it may take off no more than twice the family's usual swing, so that two weak ones do not either.
+For each capture b is estimated with a bounded loss, so that one weak element does not pass for a swing,
+and it may take off no more than twice the group's usual swing, so that two weak ones do not either.
 """
 
 from __future__ import annotations
@@ -24,22 +24,22 @@ Ints = npt.NDArray[np.int64]
 
 MOST_SWINGS = 2.0
 CAP = 4.5
-"""Loss beyond which a cylinder counts as apart: three standard deviations, as (3^2)/2."""
+"""Loss beyond which an element counts as apart: three standard deviations, as (3^2)/2."""
 
 SHARED_WORTH = 5.0
-"""Healthy captures' worth of trust in the swing of like families against the family's own (a choice)."""
+"""Healthy captures' worth of trust in the swing of like groups against the group's own (a choice)."""
 
 
 def alternation(layout: Layout) -> Floats:
-    """+1 and -1 by cylinder number, alternating in firing order; zeros for an odd number of cylinders."""
-    sign = np.zeros(layout.cylinders)
-    if layout.cylinders % 2 == 0:
-        sign[np.array(layout.firing_order) - 1] = np.where(np.arange(layout.cylinders) % 2 == 0, 1.0, -1.0)
+    """+1 and -1 by element number, alternating in sequence; zeros for an odd number of elements."""
+    sign = np.zeros(layout.elements)
+    if layout.elements % 2 == 0:
+        sign[np.array(layout.sequence) - 1] = np.where(np.arange(layout.elements) % 2 == 0, 1.0, -1.0)
     return sign
 
 
 def own_swing_variance(residual_pct: Floats, sign: Floats, healthy: Floats) -> float:
-    """Variance of b over one family's healthy captures, in %^2, at least 0.
+    """Variance of b over one group's healthy captures, in %^2, at least 0.
 
     The alternating contrast of a healthy capture has variance swing^2 + spread^2/N; the other contrasts
     say what spread^2 is.
@@ -60,12 +60,12 @@ def own_swing_variance(residual_pct: Floats, sign: Floats, healthy: Floats) -> f
     return max(variance - spread_variance / n, 0.0)
 
 
-def shared_swings(own: list[float], weight: list[float], groups: Ints, even: list[bool]) -> list[float]:
-    """Swing of each family in %, its own variance held towards that of families of like layout.
+def shared_swings(own: list[float], weight: list[float], strata: Ints, even: list[bool]) -> list[float]:
+    """Swing of each group in %, its own variance held towards that of groups of like layout.
 
     Args:
-        own: variances; weight: healthy captures; groups: codes of like layouts; even: whether the
-            number of cylinders is even.
+        own: variances; weight: healthy captures; strata: codes of like layouts; even: whether the
+            number of elements is even.
     """
     variance, count = np.array(own), np.array(weight)
     usable = np.array(even, dtype=bool)
@@ -75,7 +75,7 @@ def shared_swings(own: list[float], weight: list[float], groups: Ints, even: lis
             found.append(0.0)
             continue
         others = usable & (np.arange(variance.size) != at)
-        like = others & (groups == groups[at])
+        like = others & (strata == strata[at])
         pool = like if count[like].sum() >= 5.0 else others
         total = float(count[pool].sum())
         shared = float(count[pool] @ variance[pool]) / total if total > 0 else 0.0
@@ -93,7 +93,7 @@ def swing_of(residual_pct: Floats, sign: Floats, swing_pct: float, spread_pct: f
         residual_pct: shape (captures, N), reading minus pattern, finite; sign: shape (N,).
 
     Returns:
-        shape (captures,); all 0 where the family has no swing to speak of.
+        shape (captures,); all 0 where the group has no swing to speak of.
     """
     if not sign.any() or swing_pct < 0.02 * spread_pct or residual_pct.shape[0] == 0:
         return np.zeros(residual_pct.shape[0])
@@ -112,8 +112,8 @@ def swing_of(residual_pct: Floats, sign: Floats, swing_pct: float, spread_pct: f
     return found
 
 
-def contrasts_lost(swing_pct: float, spread_pct: float, cylinders: int) -> float:
+def contrasts_lost(swing_pct: float, spread_pct: float, elements: int) -> float:
     """Share of the alternating contrast that taking off b removes from the scatter, 0 to 1."""
     if swing_pct <= 0.0:
         return 0.0
-    return swing_pct**2 / (swing_pct**2 + spread_pct**2 / cylinders)
+    return swing_pct**2 / (swing_pct**2 + spread_pct**2 / elements)

@@ -1,11 +1,11 @@
-"""Partial pooling by quadrature: thin families borrow, and no variance is ever estimated as exactly zero.
+"""Partial pooling by quadrature: thin groups borrow, and no variance is ever estimated as exactly zero.
 
 A moment estimate of the variance between groups is often exactly 0 (eight schools, below), which would say
-that all families are alike. Here the variance keeps its whole posterior, computed on a grid.
+that all groups are alike. Here the variance keeps its whole posterior, computed on a grid.
 
 Normal means: y_j ~ N(theta_j, se_j^2), theta_j ~ N(mu, tau^2)
 (Gelman et al., Bayesian Data Analysis, 3rd ed., section 5.4; data of Rubin D.B. 1981, J. Educ. Statist.
-6:377-401). Log scales: log sigma_f ~ N(m_group, omega^2), m_group ~ N(m_0, kappa^2), any likelihood.
+6:377-401). Log scales: log sigma_g ~ N(m_stratum, omega^2), m_stratum ~ N(m_0, kappa^2), any likelihood.
 """
 
 from __future__ import annotations
@@ -117,84 +117,84 @@ class ScalePrior:
 
     Attributes:
         centre, centre_sd: of m_0.
-        group_sd: scale of a half-normal prior of kappa (between groups).
-        family_sd: scale of a half-normal prior of omega (between families of a group).
+        stratum_sd: scale of a half-normal prior of kappa (between strata).
+        group_sd: scale of a half-normal prior of omega (between groups of a stratum).
     """
 
     centre: float
     centre_sd: float
+    stratum_sd: float
     group_sd: float
-    family_sd: float
 
 
 def pool_log_scale(
-    log_likelihood: Floats, x: Floats, group: npt.NDArray[np.int64], prior: ScalePrior
+    log_likelihood: Floats, x: Floats, stratum: npt.NDArray[np.int64], prior: ScalePrior
 ) -> Floats:
-    """What the *other* families say about each family's log scale.
+    """What the *other* groups say about each group's log scale.
 
-    Three levels, all by quadrature: x_f ~ N(m_group, omega^2), m_group ~ N(m_0, kappa^2). Multiplying the
-    result with the family's own likelihood gives its posterior; without data it *is* the posterior.
+    Three levels, all by quadrature: x_f ~ N(m_stratum, omega^2), m_stratum ~ N(m_0, kappa^2). Multiplying the
+    result with the group's own likelihood gives its posterior; without data it *is* the posterior.
 
     Args:
-        log_likelihood: shape (families, k) on the grid `x` (equal steps, log scale), 0 for no data.
-        group: shape (families,), codes 0 ... groups-1.
+        log_likelihood: shape (groups, k) on the grid `x` (equal steps, log scale), 0 for no data.
+        stratum: shape (groups,), codes 0 ... strata-1.
 
     Returns:
-        shape (families, k), log prior weights, each row log-sum-exp 0.
+        shape (groups, k), log prior weights, each row log-sum-exp 0.
     """
-    families, k = log_likelihood.shape
+    groups, k = log_likelihood.shape
     m = np.linspace(prior.centre - 3.5 * prior.centre_sd, prior.centre + 3.5 * prior.centre_sd, 31)
-    wide = np.sqrt(prior.centre_sd**2 + prior.group_sd**2)
-    m_group = np.linspace(prior.centre - 3.5 * wide, prior.centre + 3.5 * wide, 41)
-    kappa = prior.group_sd * (np.arange(7) + 0.5) * 0.4
-    omega = prior.family_sd * (np.arange(9) + 0.5) * 0.33
+    wide = np.sqrt(prior.centre_sd**2 + prior.stratum_sd**2)
+    m_stratum = np.linspace(prior.centre - 3.5 * wide, prior.centre + 3.5 * wide, 41)
+    kappa = prior.stratum_sd * (np.arange(7) + 0.5) * 0.4
+    omega = prior.group_sd * (np.arange(9) + 0.5) * 0.33
     hyper = (
         -0.5 * ((m - prior.centre) / prior.centre_sd)[:, None, None] ** 2
-        - 0.5 * (kappa / prior.group_sd)[None, :, None] ** 2
-        - 0.5 * (omega / prior.family_sd)[None, None, :] ** 2
+        - 0.5 * (kappa / prior.stratum_sd)[None, :, None] ** 2
+        - 0.5 * (omega / prior.group_sd)[None, None, :] ** 2
     )
-    # to_family[o, g, k]: N(x_k; m_group_g, omega_o), normalised over the grid.
-    to_family = _normal_rows(x[None, None, :], m_group[None, :, None], omega[:, None, None])
-    to_group = _normal_rows(m_group[None, None, :], m[:, None, None], kappa[None, :, None])
+    # to_group[o, g, k]: N(x_k; m_stratum_g, omega_o), normalised over the grid.
+    to_group = _normal_rows(x[None, None, :], m_stratum[None, :, None], omega[:, None, None])
+    to_stratum = _normal_rows(m_stratum[None, None, :], m[:, None, None], kappa[None, :, None])
     top = log_likelihood.max(axis=1, keepdims=True)
     like = np.exp(log_likelihood - top)
-    marginal = np.log(np.maximum(np.einsum("fk,ogk->fog", like, to_family), 1e-300))
-    groups = int(group.max(initial=-1)) + 1
-    product = np.zeros((groups, omega.size, m_group.size))
-    np.add.at(product, group, marginal)
+    marginal = np.log(np.maximum(np.einsum("fk,ogk->fog", like, to_group), 1e-300))
+    strata = int(stratum.max(initial=-1)) + 1
+    product = np.zeros((strata, omega.size, m_stratum.size))
+    np.add.at(product, stratum, marginal)
     peak = product.max(axis=(1, 2), keepdims=True)
-    # evidence[j, m, kappa, omega] of each group, with the group's centre integrated out.
-    evidence = np.log(np.maximum(np.einsum("mqg,jog->jmqo", to_group, np.exp(product - peak)), 1e-300))
+    # evidence[j, m, kappa, omega] of each stratum, with the stratum's centre integrated out.
+    evidence = np.log(np.maximum(np.einsum("mqg,jog->jmqo", to_stratum, np.exp(product - peak)), 1e-300))
     everything = hyper + evidence.sum(axis=0)
-    result = np.empty((families, k))
-    for family in range(families):
-        j = int(group[family])
+    result = np.empty((groups, k))
+    for group in range(groups):
+        j = int(stratum[group])
         others = everything - evidence[j]
         weight = np.exp(others - others.max())
-        centre = np.einsum("mqo,mqg->og", weight, to_group)
-        cavity = product[j] - marginal[family]
+        centre = np.einsum("mqo,mqg->og", weight, to_stratum)
+        cavity = product[j] - marginal[group]
         joint = centre * np.exp(cavity - cavity.max())
-        density = np.einsum("og,ogk->k", joint, to_family)
-        result[family] = np.log(np.maximum(density / density.sum(), 1e-300))
+        density = np.einsum("og,ogk->k", joint, to_group)
+        result[group] = np.log(np.maximum(density / density.sum(), 1e-300))
     return result
 
 
-def pool_grid(log_likelihood: Floats, x: Floats, *, centre: tuple[float, float], family_sd: float) -> Floats:
-    """Two-level twin of `pool_log_scale` with the spread between families held fixed.
+def pool_grid(log_likelihood: Floats, x: Floats, *, centre: tuple[float, float], group_sd: float) -> Floats:
+    """Two-level twin of `pool_log_scale` with the spread between groups held fixed.
 
-    x_f ~ N(m, family_sd^2), m ~ N(centre). Used where the shop can hardly tell the spread between families.
+    x_f ~ N(m, group_sd^2), m ~ N(centre). Used where the shop can hardly tell the spread between groups.
 
     Returns:
-        shape (families, k), log weights of what the other families say about each one.
+        shape (groups, k), log weights of what the other groups say about each one.
     """
     m = np.linspace(centre[0] - 3.0 * centre[1], centre[0] + 3.0 * centre[1], 41)
-    to_family = _normal_rows(x[None, :], m[:, None], family_sd)
+    to_group = _normal_rows(x[None, :], m[:, None], group_sd)
     like = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
-    marginal = np.log(np.maximum(like @ to_family.T, 1e-300))
+    marginal = np.log(np.maximum(like @ to_group.T, 1e-300))
     everything = -0.5 * ((m - centre[0]) / centre[1]) ** 2 + marginal.sum(axis=0)
     others = everything[None, :] - marginal
     weight = np.exp(others - others.max(axis=1, keepdims=True))
-    density = weight @ to_family
+    density = weight @ to_group
     return np.asarray(np.log(np.maximum(density / density.sum(axis=1, keepdims=True), 1e-300)))
 
 

@@ -1,4 +1,4 @@
-"""Steadied curves behind the expected cost: what a family's few confirmed captures cannot say alone."""
+"""Steadied curves behind the expected cost: what a group's few confirmed captures cannot say alone."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ Ints = npt.NDArray[np.int64]
 COST_GRID_PCT: Floats = np.round(np.arange(1.0, 40.01, 0.1), 1)
 
 HEALTHY_WORTH = 30.0
-"""Captures' worth of trust in the normal spread when it meets the family's own healthy captures (a choice)."""
+"""Captures' worth of trust in the normal spread when it meets the group's own healthy captures (a choice)."""
 
 ODD_WORTH = 10.0
-"""The same for the shop's odd captures against the family's own (a choice)."""
+"""The same for the shop's odd captures against the group's own (a choice)."""
 
 MIN_SHOP = 12
 """Captures confirmed odd in the shop below which no cost is weighed (a choice)."""
@@ -59,7 +59,7 @@ class Draw:
 
 @dataclass(frozen=True, slots=True)
 class ShopCurves:
-    """Odd captures of all families together; prevalence by family, shape (families,) or (draws, families)."""
+    """Odd captures of all groups together; prevalence by group, shape (groups,) or (draws, groups)."""
 
     odd_n: int
     detection: Floats
@@ -68,9 +68,7 @@ class ShopCurves:
     drawn_prevalence: Floats
 
     @classmethod
-    def of(
-        cls, rows: pl.DataFrame, whole: Draw, again: list[Draw], family: Ints, families: int
-    ) -> ShopCurves:
+    def of(cls, rows: pl.DataFrame, whole: Draw, again: list[Draw], group: Ints, groups: int) -> ShopCurves:
         odd = np.flatnonzero(whole.odd > 0)
         if odd.size < MIN_SHOP:
             empty = np.zeros(0)
@@ -81,32 +79,32 @@ class ShopCurves:
             odd_n=int(odd.size),
             detection=smoothed_detection(value, whole.odd[odd], COST_GRID_PCT),
             drawn_detection=smoothed_detection(value, drawn, COST_GRID_PCT),
-            prevalence=share_odd(whole, family, families)[1],
-            drawn_prevalence=np.stack([share_odd(one, family, families)[1] for one in again]),
+            prevalence=share_odd(whole, group, groups)[1],
+            drawn_prevalence=np.stack([share_odd(one, group, groups)[1] for one in again]),
         )
 
 
-def share_odd(draw: Draw, family: Ints, families: int) -> tuple[float, Floats]:
-    """Weighted share of odd among the confirmed captures in question: of the shop, and of each family.
+def share_odd(draw: Draw, group: Ints, groups: int) -> tuple[float, Floats]:
+    """Weighted share of odd among the confirmed captures in question: of the shop, and of each group.
 
-    The families are partially pooled on the logit scale (`models.stats.pooling.pool_normal`), each with the
+    The groups are partially pooled on the logit scale (`models.stats.pooling.pool_normal`), each with the
     standard error of its effective number of captures, one more capture of the shop's share added to it.
 
     Args:
-        family: code of each row's family, shape (captures,), -1 for none; families: how many there are.
+        group: code of each row's group, shape (captures,), -1 for none; groups: how many there are.
 
     Returns:
-        the shop's share (NaN without a confirmed capture) and shape (families,).
+        the shop's share (NaN without a confirmed capture) and shape (groups,).
     """
     asked = draw.asked > 0
     odd, even = np.where(asked, draw.odd, 0.0), np.where(asked, draw.healthy, 0.0)
     total = float(odd.sum() + even.sum())
     if total <= 0:
-        return float("nan"), np.full(families, np.nan)
-    own = asked & (family >= 0)
-    by_odd = np.bincount(family[own], weights=odd[own], minlength=families)
-    by_all = by_odd + np.bincount(family[own], weights=even[own], minlength=families)
-    square = np.bincount(family[own], weights=(odd**2 + even**2)[own], minlength=families)
+        return float("nan"), np.full(groups, np.nan)
+    own = asked & (group >= 0)
+    by_odd = np.bincount(group[own], weights=odd[own], minlength=groups)
+    by_all = by_odd + np.bincount(group[own], weights=even[own], minlength=groups)
+    square = np.bincount(group[own], weights=(odd**2 + even**2)[own], minlength=groups)
     worth = np.where(square > 0, by_all**2 / np.where(square > 0, square, 1.0), 0.0)
     share = (np.where(by_all > 0, by_odd / np.where(by_all > 0, by_all, 1.0), 0.5) * worth + 0.5) / (
         worth + 1.0
@@ -117,7 +115,7 @@ def share_odd(draw: Draw, family: Ints, families: int) -> tuple[float, Floats]:
     return float(odd.sum() / total), np.asarray(expit(pool.mean))
 
 
-def family_curves(
+def group_curves(
     odd_pct: Floats,
     healthy_rows: Ints,
     odd_rows: Ints,
@@ -126,7 +124,7 @@ def family_curves(
     alarm: Floats,
     detection: Floats,
 ) -> tuple[Floats, Floats]:
-    """False alarms and detection on the cost grid, the family's own captures against what steadies them."""
+    """False alarms and detection on the cost grid, the group's own captures against what steadies them."""
     if healthy[healthy_rows].sum() > 0:
         worth = effective(healthy[healthy_rows])
         own = share_at_least(odd_pct[healthy_rows], healthy[healthy_rows], COST_GRID_PCT)

@@ -1,4 +1,4 @@
-"""Detection and false alarms against the limit X, per family, with bands."""
+"""Detection and false alarms against the limit X, per group, with bands."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Bools = npt.NDArray[np.bool_]
 GRID_PCT: Floats = np.round(np.arange(0.0, 40.01, 0.25), 2)
 
 SCHEMA: dict[str, pl.DataType] = {
-    "engine_family": pl.String(),
+    "group": pl.String(),
     "threshold_pct": pl.Float64(),
     "what": pl.String(),
     "how": pl.String(),
@@ -30,7 +30,7 @@ SCHEMA: dict[str, pl.DataType] = {
 }
 WEIGHT_SCHEMA: dict[str, pl.DataType] = {
     "capture_file": pl.String(),
-    "engine_family": pl.String(),
+    "group": pl.String(),
     "odd_pct": pl.Float64(),
     "confirmed": pl.Int64(),
     "chance": pl.Float64(),
@@ -43,7 +43,7 @@ class ThresholdCurves:
     """Shares against X.
 
     Attributes:
-        curves: one row a family, X, `what` ('detection' of captures confirmed odd, 'false_alarm' among
+        curves: one row a group, X, `what` ('detection' of captures confirmed odd, 'false_alarm' among
             captures of healthy engines) and `how` ('naive': confirmed captures counted as they are;
             'corrected': weighted by one over the chance of being confirmed, known-good captures added to
             the healthy ones). [low, high] is the 95 % band, `n` the captures behind it.
@@ -59,7 +59,7 @@ class ThresholdCurves:
 def vehicle_codes(rows: pl.DataFrame) -> Ints:
     """Code of each row's vehicle, the unit that is drawn in the bootstrap."""
     name = pl.coalesce(
-        pl.lit("v:") + pl.col("engine_family") + pl.lit(":") + pl.col("vehicle"),
+        pl.lit("v:") + pl.col("group") + pl.lit(":") + pl.col("vehicle"),
         pl.lit("c:") + pl.col("capture_file"),
     )
     return rows.select(name.rank("dense")).to_series().to_numpy().astype(np.int64) - 1
@@ -151,7 +151,7 @@ def drawn_weights(rows: pl.DataFrame, times: Floats, weighting: Weights) -> list
 def curves(
     rows: pl.DataFrame, *, grid_pct: Floats | None = None, draws: int = 200, seed: int = 20251125
 ) -> ThresholdCurves:
-    """Curves of every family that has a confirmed capture.
+    """Curves of every group that has a confirmed capture.
 
     Args:
         rows: from `evidence`.
@@ -168,12 +168,12 @@ def curves(
     naive = {"detection": (confirmed == ODD) & asked, "false_alarm": (confirmed == EVEN) & asked}
     pick = {"detection": odd_weight, "false_alarm": healthy_weight}
     parts: list[pl.DataFrame] = []
-    for name in rows["engine_family"].unique().drop_nulls().sort():
-        family = (rows["engine_family"] == name).fill_null(False).to_numpy()
+    for name in rows["group"].unique().drop_nulls().sort():
+        group = (rows["group"] == name).fill_null(False).to_numpy()
         for what in ("detection", "false_alarm"):
             for how in ("naive", "corrected"):
                 base = naive[what].astype(np.float64) if how == "naive" else pick[what](rows, weighting)
-                member = np.flatnonzero(family & (base > 0))
+                member = np.flatnonzero(group & (base > 0))
                 if member.size == 0:
                     continue
                 again = (
@@ -188,7 +188,7 @@ def curves(
                 parts.append(
                     pl.DataFrame(
                         {
-                            "engine_family": pl.repeat(name, grid.size, eager=True),
+                            "group": pl.repeat(name, grid.size, eager=True),
                             "threshold_pct": grid,
                             "what": pl.repeat(what, grid.size, eager=True),
                             "how": pl.repeat(how, grid.size, eager=True),
@@ -201,7 +201,7 @@ def curves(
                         schema=SCHEMA,
                     )
                 )
-    shown = rows.select("capture_file", "engine_family", "odd_pct", "confirmed").with_columns(
+    shown = rows.select("capture_file", "group", "odd_pct", "confirmed").with_columns(
         pl.Series("chance", weighting.chance, dtype=pl.Float64).fill_nan(None),
         pl.Series("weight", weighting.weight, dtype=pl.Float64),
     )

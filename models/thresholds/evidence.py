@@ -17,6 +17,7 @@ import numpy.typing as npt
 import polars as pl
 
 from models.records.matrix import confirmed_labels
+from models.records.shop import Shop
 from models.spread.scoring import Scores
 from models.stats.logistic import NotConverged, fit_logistic
 
@@ -35,7 +36,7 @@ RIDGE = 0.5
 
 SCHEMA: dict[str, pl.DataType] = {
     "capture_file": pl.String(),
-    "engine_family": pl.String(),
+    "group": pl.String(),
     "vehicle": pl.String(),
     "captured_at": pl.Datetime("us"),
     "purpose": pl.String(),
@@ -43,7 +44,7 @@ SCHEMA: dict[str, pl.DataType] = {
     "odd_pct": pl.Float64(),
     "flagged": pl.Boolean(),
     "confirmed": pl.Int64(),
-    "confirmed_cylinders": pl.List(pl.Int64()),
+    "confirmed_elements": pl.List(pl.Int64()),
     "named_right": pl.Boolean(),
     "in_question": pl.Boolean(),
 }
@@ -75,41 +76,40 @@ def score_frame(scores: Scores | pl.DataFrame) -> pl.DataFrame:
     return scores if isinstance(scores, pl.DataFrame) else scores.captures
 
 
-def evidence(scores: Scores | pl.DataFrame, captures: pl.DataFrame, outcomes: pl.DataFrame) -> pl.DataFrame:
+def evidence(scores: Scores | pl.DataFrame, shop: Shop) -> pl.DataFrame:
     """One row a scored capture, with what its outcome says.
 
     `confirmed` is 1 for even, -1 for odd, 0 for no such outcome; `named_right` says whether the lowest
-    cylinder is among the confirmed ones (null where nothing was confirmed odd or nothing is named; either
+    element is among the confirmed ones (null where nothing was confirmed odd or nothing is named; either
     of a waste-spark pair counts as named); `in_question` is true for captures made to find something out,
     which is what detection and false alarms are about: practice and known-good captures are not.
 
     Args:
-        scores: with capture_file, odd_pct and, where there are any, odd_cylinder, odd_companion, flagged.
-        captures, outcomes: frames of the warehouse.
+        scores: with capture_file, odd_pct and, where there are any, odd_element, odd_companion, flagged.
+        shop: of one test.
     """
+    captures, outcomes = shop.captures, shop.outcomes
     table = score_frame(scores)
     wanted = ["capture_file", "odd_pct"] + [
-        name for name in ("odd_cylinder", "odd_companion", "flagged") if name in table.columns
+        name for name in ("odd_element", "odd_companion", "flagged") if name in table.columns
     ]
     rows = captures.join(table.select(wanted), on="capture_file", how="inner", maintain_order="left").filter(
         pl.col("odd_pct").is_finite()
     )
     labels = confirmed_labels(rows, outcomes)
     rows = rows.join(labels, on="capture_file", how="left", maintain_order="left")
-    for name, dtype in (("odd_cylinder", pl.Int64), ("odd_companion", pl.Int64), ("flagged", pl.Boolean)):
+    for name, dtype in (("odd_element", pl.Int64), ("odd_companion", pl.Int64), ("flagged", pl.Boolean)):
         if name not in rows.columns:
             rows = rows.with_columns(pl.lit(None, dtype=dtype).alias(name))
-    hit = pl.col("confirmed_cylinders").list.contains(pl.col("odd_cylinder").cast(pl.Int64))
-    near = (
-        pl.col("confirmed_cylinders").list.contains(pl.col("odd_companion").cast(pl.Int64)).fill_null(False)
-    )
-    decided = (pl.col("confirmed") == ODD) & (pl.col("confirmed_cylinders").list.len() > 0)
+    hit = pl.col("confirmed_elements").list.contains(pl.col("odd_element").cast(pl.Int64))
+    near = pl.col("confirmed_elements").list.contains(pl.col("odd_companion").cast(pl.Int64)).fill_null(False)
+    decided = (pl.col("confirmed") == ODD) & (pl.col("confirmed_elements").list.len() > 0)
     repaired = pl.col("repair_order").is_in(
         outcomes.filter(pl.col("finding") == "odd")["repair_order"].implode()
     ).fill_null(False) & (pl.col("confirmed") != ODD)
     return rows.select(
         "capture_file",
-        "engine_family",
+        "group",
         pl.col("vehicle").cast(pl.String),
         pl.col("captured_at").cast(pl.Datetime("us")),
         "purpose",
@@ -117,8 +117,8 @@ def evidence(scores: Scores | pl.DataFrame, captures: pl.DataFrame, outcomes: pl
         "odd_pct",
         "flagged",
         "confirmed",
-        "confirmed_cylinders",
-        pl.when(decided & pl.col("odd_cylinder").is_not_null()).then(hit | near).alias("named_right"),
+        "confirmed_elements",
+        pl.when(decided & pl.col("odd_element").is_not_null()).then(hit | near).alias("named_right"),
         # After an odd finding was dealt with, the engine is no longer the one the outcome is about.
         ((pl.col("purpose").fill_null("diagnosis") == "diagnosis") & ~repaired).alias("in_question"),
     ).cast(pl.Schema(SCHEMA))

@@ -1,4 +1,4 @@
-"""Which captures, and which of their cylinders, a threshold calls odd."""
+"""Which captures, and which of their elements, a threshold calls odd."""
 
 from __future__ import annotations
 
@@ -6,61 +6,71 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-# A very weak cylinder leaves a residue of the reading on the next one in firing order; beside it only a
-# cylinder with at least this share of its oddness is named too. (Set on simulated faults, no source.)
+from models.records.measure import Direction
+
+# A very weak element leaves a residue of the reading on the next one in sequence; beside it only a
+# element with at least this share of its oddness is named too. (Set on simulated faults, no source.)
 RESIDUE = 0.3
 
 
-def cylinder_oddness(deviation_pct: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """How far each cylinder sits below the median of the others.
+def element_oddness(
+    deviation_pct: npt.NDArray[np.float64], direction: Direction = "low"
+) -> npt.NDArray[np.float64]:
+    """How far each element sits from the median of the others, on the side where a fault stands.
 
-    The median of the *others*, because a cylinder must not pull its own yardstick down.
+    The median of the *others*, because an element must not pull its own yardstick down.
 
     Args:
-        deviation_pct: shape (captures, cylinders), relative compression minus the family's usual
+        deviation_pct: shape (captures, elements), relative reading minus the group's usual
             value, in percent; no NaN.
 
     Returns:
-        Same shape, in percent; larger is odder. A single cylinder has no others: 0.
+        Same shape, in percent; larger is odder, negative on the sound side. A single element has no
+        others: 0.
     """
-    captures, cylinders = deviation_pct.shape
-    if cylinders < 2:
-        return np.zeros((captures, cylinders))
-    others = ~np.eye(cylinders, dtype=bool)
-    tiled = np.broadcast_to(deviation_pct[:, None, :], (captures, cylinders, cylinders))
-    medians = np.median(tiled[:, others].reshape(captures, cylinders, cylinders - 1), axis=2)
-    oddness: npt.NDArray[np.float64] = medians - deviation_pct
-    return oddness
+    captures, elements = deviation_pct.shape
+    if elements < 2:
+        return np.zeros((captures, elements))
+    others = ~np.eye(elements, dtype=bool)
+    tiled = np.broadcast_to(deviation_pct[:, None, :], (captures, elements, elements))
+    medians = np.median(tiled[:, others].reshape(captures, elements, elements - 1), axis=2)
+    below: npt.NDArray[np.float64] = medians - deviation_pct
+    if direction == "either":
+        return np.abs(below)
+    return below if direction == "low" else -below
 
 
-def flags(cylinders: pl.DataFrame, thresholds: pl.DataFrame) -> pl.DataFrame:
-    """Judge every capture by the threshold of its family.
+def flags(elements: pl.DataFrame, thresholds: pl.DataFrame, direction: Direction = "low") -> pl.DataFrame:
+    """Judge every capture of one test and measure by the threshold of its group.
 
     Args:
-        cylinders: capture_file, engine_family, firing_position, cylinder (null where only the position
-            is known), companion (null unless the cylinder is one of a pair), deviation_pct.
-        thresholds: engine_family, threshold_pct, version.
+        elements: capture_file, group, position, element (null where only the position
+            is known), companion (null unless the element is one of a pair), deviation_pct.
+        thresholds: group, threshold_pct, version.
+        direction: on which side of the others a fault stands.
 
     Returns:
-        One row per capture whose family has a threshold: capture_file, odd_pct, threshold_pct,
-        threshold_version, flagged, flagged_cylinders (both candidates of a pair), flagged_positions.
-        A cylinder is named when its own oddness reaches the threshold and `RESIDUE` of the worst one's.
+        One row per capture whose group has a threshold: capture_file, odd_pct, threshold_pct,
+        threshold_version, flagged, flagged_elements (both candidates of a pair), flagged_positions.
+        An element is named when its own oddness reaches the threshold and `RESIDUE` of the worst one's.
     """
-    joined = cylinders.join(
-        thresholds.select("engine_family", "threshold_pct", pl.col("version").alias("threshold_version")),
-        on="engine_family",
+    joined = elements.join(
+        thresholds.select("group", "threshold_pct", pl.col("version").alias("threshold_version")),
+        on="group",
         how="inner",
-    ).sort("capture_file", "firing_position")
+    ).sort("capture_file", "position")
     counted = joined.with_columns(pl.len().over("capture_file").alias("count"))
     parts = []
-    for (count,), group in counted.group_by("count"):
-        deviation = group["deviation_pct"].to_numpy().reshape(-1, int(str(count)))
-        parts.append(group.with_columns(pl.Series("oddness", cylinder_oddness(deviation).ravel())))
+    for (count,), stratum in counted.group_by("count"):
+        deviation = stratum["deviation_pct"].to_numpy().reshape(-1, int(str(count)))
+        parts.append(
+            stratum.with_columns(pl.Series("oddness", element_oddness(deviation, direction).ravel()))
+        )
     if not parts:
         return pl.DataFrame(schema=FLAG_SCHEMA)
     worst = pl.col("oddness").max()
     odd = (pl.col("oddness") >= pl.col("threshold_pct")) & (pl.col("oddness") >= RESIDUE * worst)
-    named = pl.concat_list("cylinder", "companion").list.drop_nulls()
+    named = pl.concat_list("element", "companion").list.drop_nulls()
     return (
         pl.concat(parts)
         .group_by("capture_file", maintain_order=True)
@@ -74,8 +84,8 @@ def flags(cylinders: pl.DataFrame, thresholds: pl.DataFrame) -> pl.DataFrame:
             .unique()
             .sort()
             .cast(pl.Int32)
-            .alias("flagged_cylinders"),
-            pl.col("firing_position").filter(odd).sort().cast(pl.Int32).alias("flagged_positions"),
+            .alias("flagged_elements"),
+            pl.col("position").filter(odd).sort().cast(pl.Int32).alias("flagged_positions"),
         )
         .select(list(FLAG_SCHEMA))
     )
@@ -87,6 +97,6 @@ FLAG_SCHEMA: dict[str, pl.DataType] = {
     "threshold_pct": pl.Float64(),
     "threshold_version": pl.Int32(),
     "flagged": pl.Boolean(),
-    "flagged_cylinders": pl.List(pl.Int32),
+    "flagged_elements": pl.List(pl.Int32),
     "flagged_positions": pl.List(pl.Int32),
 }

@@ -1,9 +1,9 @@
-"""Relative compression against the compression gauge: do the two put cylinders in the same order?
+"""Relative compression against the compression gauge: do the two put elements in the same order?
 
-A gauge reads the peak pressure a cylinder builds up over several strokes; relative compression comes from
+A gauge reads the peak pressure an element builds up over several strokes; relative compression comes from
 the starter's load. No published rule carries one over to the other, so nothing here is ever turned into
 pressure units: the figures are the deviation in % and the gauge's loss in % of that engine's own best or
-median cylinder, and what is reported is how well their orders agree.
+median element, and what is reported is how well their orders agree.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import polars as pl
 from scipy.stats import rankdata
 
 from models.records.matrix import confirmed_labels
+from models.records.shop import Shop
 from models.spread.scoring import Scores
 from models.stats.results import Estimate
 
@@ -28,8 +29,8 @@ MIN_ENGINES = 5
 POINT_SCHEMA: dict[str, pl.DataType] = {
     "capture_file": pl.String(),
     "repair_order": pl.String(),
-    "engine_family": pl.String(),
-    "cylinder": pl.Int64(),
+    "group": pl.String(),
+    "element": pl.Int64(),
     "deviation_pct": pl.Float64(),
     "gauge_loss_pct": pl.Float64(),
 }
@@ -40,10 +41,10 @@ class GaugeCheck:
     """Agreement with the gauge.
 
     Attributes:
-        points: one row a capture and cylinder with a gauge reading: deviation from the family's usual
+        points: one row a capture and element with a gauge reading: deviation from the group's usual
             value and loss on the gauge, both in %.
         agreement: Spearman's rank correlation of the deviation with minus the loss (+1: the same order),
-            by family; `n` counts engines, not cylinders, because one engine's cylinders belong together.
+            by group; `n` counts engines, not elements, because one engine's elements belong together.
     """
 
     points: pl.DataFrame
@@ -52,32 +53,31 @@ class GaugeCheck:
 
 def deviation_against_gauge(
     scores: Scores,
-    captures: pl.DataFrame,
-    cylinders: pl.DataFrame,
-    outcomes: pl.DataFrame,
+    shop: Shop,
     *,
     against: Literal["highest", "median"] = "highest",
     draws: int = 500,
     seed: int = 20251125,
 ) -> GaugeCheck:
-    """Set each cylinder's deviation beside its loss on the gauge.
+    """Set each element's deviation beside its loss on the gauge.
 
-    Only captures with named cylinders, of orders whose outcome carries a gauge reading for every cylinder,
+    Only captures with named elements, of orders whose outcome carries a gauge reading for every element,
     made no later than the day of the outcome where it was `odd` (later ones show the repaired engine).
 
     Args:
-        against: the cylinder of the same engine that counts as without loss.
+        against: the element of the same engine that counts as without loss.
         draws: bootstrap draws behind the interval (engines with replacement).
     """
+    captures, elements, outcomes = shop.captures, shop.elements, shop.outcomes
     empty = GaugeCheck(pl.DataFrame(schema=POINT_SCHEMA), {})
     gauged = outcomes.filter(pl.col("gauge_kpa").list.len() > 0).select(
         "repair_order", "finding", "gauge_kpa"
     )
-    if gauged.height == 0 or scores.cylinders.height == 0:
+    if gauged.height == 0 or scores.elements.height == 0:
         return empty
     labels = confirmed_labels(captures, outcomes)
     rows = (
-        captures.select("capture_file", "repair_order", "engine_family", "vehicle")
+        captures.select("capture_file", "repair_order", "group", "vehicle")
         .join(labels, on="capture_file", how="inner")
         .join(gauged, on="repair_order", how="inner")
         .filter((pl.col("finding") != "odd") | (pl.col("confirmed") == -1))
@@ -85,32 +85,30 @@ def deviation_against_gauge(
     )
     best = pl.col("gauge_kpa").list.max() if against == "highest" else pl.col("gauge_kpa").list.median()
     cells = (
-        cylinders.filter((pl.col("identified") == "sync") & pl.col("cylinder").is_not_null())
-        .select("capture_file", "firing_position", "cylinder")
-        .join(scores.cylinders, on=["capture_file", "firing_position"], how="inner")
+        elements.filter((pl.col("identified") == "sync") & pl.col("element").is_not_null())
+        .select("capture_file", "position", "element")
+        .join(scores.elements, on=["capture_file", "position"], how="inner")
         .join(rows.with_columns(_best=best), on="capture_file", how="inner")
         .filter(
             (pl.col("gauge_kpa").list.len() == pl.len().over("capture_file"))
-            & (pl.col("cylinder") >= 1)
-            & (pl.col("cylinder") <= pl.col("gauge_kpa").list.len())
+            & (pl.col("element") >= 1)
+            & (pl.col("element") <= pl.col("gauge_kpa").list.len())
         )
         .with_columns(
             gauge_loss_pct=100.0
-            * (
-                1.0 - pl.col("gauge_kpa").list.get(pl.col("cylinder") - 1, null_on_oob=True) / pl.col("_best")
-            ),
+            * (1.0 - pl.col("gauge_kpa").list.get(pl.col("element") - 1, null_on_oob=True) / pl.col("_best")),
             _engine=pl.coalesce(
                 pl.lit("v:") + pl.col("vehicle").cast(pl.String), pl.lit("o:") + pl.col("repair_order")
             ),
         )
-        .sort("engine_family", "capture_file", "cylinder")
+        .sort("group", "capture_file", "element")
     )
     agreement: dict[str, Estimate] = {}
-    for (name,), family in cells.group_by("engine_family", maintain_order=True):
-        engine = family.select(pl.col("_engine").rank("dense")).to_series().to_numpy().astype(np.int64) - 1
+    for (name,), group in cells.group_by("group", maintain_order=True):
+        engine = group.select(pl.col("_engine").rank("dense")).to_series().to_numpy().astype(np.int64) - 1
         agreement[str(name)] = clustered_spearman(
-            family["deviation_pct"].to_numpy(),
-            -family["gauge_loss_pct"].to_numpy(),
+            group["deviation_pct"].to_numpy(),
+            -group["gauge_loss_pct"].to_numpy(),
             engine,
             draws=draws,
             seed=seed,

@@ -1,12 +1,12 @@
-"""From which X on is a cylinder odd, for this family, and what does that X cost?
+"""From which X on is an element odd, for this group, and what does that X cost?
 
-Expected cost of one capture in question, with prevalence pi of weak cylinders:
+Expected cost of one capture in question, with prevalence pi of weak elements:
 
     cost(X) = pi * cost_miss * (1 - detection(X)) + (1 - pi) * cost_false_alarm * false_alarm(X)
 
 (Elkan C. 2001, The foundations of cost-sensitive learning, IJCAI, section 2, written as a curve.)
 Curves of few captures are steps that jump about, so the proposal steadies them: false alarms by the
-family's normal spread, detection by the odd captures of the whole shop, each giving way to the family's
+group's normal spread, detection by the odd captures of the whole shop, each giving way to the group's
 own confirmed captures as they come in.
 """
 
@@ -14,16 +14,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from models.records.shop import Shop
 from models.spread.null import Null
-from models.spread.result import FamilyFit
+from models.spread.result import GroupFit
 from models.spread.scoring import Scores
 from models.stats.results import Estimate
-from models.thresholds.costs import COST_GRID_PCT, MIN_SHOP, Draw, ShopCurves, family_curves
+from models.thresholds.costs import COST_GRID_PCT, MIN_SHOP, Draw, ShopCurves, group_curves
 from models.thresholds.curves import (
     ThresholdCurves,
     band,
@@ -41,6 +43,7 @@ from models.thresholds.whatif import WhatIf, what_if
 
 __all__ = [
     "Cost",
+    "Costs",
     "Proposal",
     "ThresholdCurves",
     "WhatIf",
@@ -53,16 +56,21 @@ __all__ = [
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+COST_SCHEMA: dict[str, pl.DataType] = dict.fromkeys(
+    ("threshold_pct", "expected_cost", "detection", "false_alarm"), pl.Float64()
+)
 
 MIN_OWN = 5
-"""Confirmed captures of each sort a family needs before its proposal is said to rest on its outcomes."""
+"""Confirmed captures of each sort a group needs before its proposal is said to rest on its outcomes."""
 
 RECENT_WEEKS = 12
 
 
 @dataclass(frozen=True, slots=True)
 class Cost:
-    """What a limit does in one family: share of healthy captures it flags, share of odd ones it finds."""
+    """What a limit does in one group: share of healthy captures it flags, share of odd ones it finds."""
 
     false_alarm: Estimate
     detection: Estimate
@@ -70,21 +78,21 @@ class Cost:
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """A proposed limit for one family.
+    """A proposed limit for one group.
 
     Attributes:
         threshold_pct: X, in % of `odd_pct`; low, high: its 95 % interval.
-        basis: 'outcomes' (the family's own), 'outcomes of all families' or 'normal spread'.
+        basis: 'outcomes' (the group's own), 'outcomes of all groups' or 'normal spread'.
         why: a sentence for the record of decisions.
         flags_per_week: captures a week at or beyond X, over the last `RECENT_WEEKS` weeks on record.
         false_alarm, detection: at X.
-        prevalence: share of weak cylinders among the captures in question, None where nothing says.
+        prevalence: share of weak elements among the captures in question, None where nothing says.
         cost: DataFrame(threshold_pct, expected_cost, detection, false_alarm): the steadied curves;
             empty for basis 'normal spread', where no cost could be weighed.
         cost_miss, cost_false_alarm: what was asked with.
     """
 
-    engine_family: str
+    group: str
     threshold_pct: float
     low: float
     high: float
@@ -99,33 +107,48 @@ class Proposal:
     cost_false_alarm: float
 
 
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """What a miss and an unneeded test cost, in one currency.
+
+    Raises:
+        ValueError: a cost is not a positive finite number.
+    """
+
+    miss: float
+    false_alarm: float
+
+    def __post_init__(self) -> None:
+        for name, value in (("cost_miss", self.miss), ("cost_false_alarm", self.false_alarm)):
+            if not (np.isfinite(value) and value > 0):
+                raise ValueError(f"{name} is a positive number, not {value!r}")
+
+    def expected(self, prevalence: float, false_alarm: Floats, detection: Floats) -> Floats:
+        """Expected cost of one capture in question, by X."""
+        return np.asarray(
+            prevalence * self.miss * (1 - detection) + (1 - prevalence) * self.false_alarm * false_alarm
+        )
+
+
 def propose(
-    fit: FamilyFit,
+    fit: GroupFit,
     scores: Scores | pl.DataFrame,
-    captures: pl.DataFrame,
-    outcomes: pl.DataFrame,
+    shop: Shop,
+    costs: Costs,
     *,
-    cost_miss: float,
-    cost_false_alarm: float,
     draws: int = 200,
     seed: int = 20251125,
 ) -> tuple[Proposal, ...]:
-    """Propose a limit for every family of the fit.
+    """Propose a limit for every group of the fit.
 
     Where the shop has too few captures confirmed odd, the limit is the normal-spread one, which flags
     about `fit.settings.false_alarm_share` of healthy captures.
 
     Args:
-        cost_miss: cost of a weak cylinder that is not flagged; cost_false_alarm: of a gauge test that was
-            not needed. Same unit, > 0.
-
-    Raises:
-        ValueError: a cost is not a positive finite number.
+        scores: of the fit's measure; shop: of the fit's test.
+        costs: of an odd element that is not flagged, and of a confirming test that was not needed.
     """
-    for name, value in (("cost_miss", cost_miss), ("cost_false_alarm", cost_false_alarm)):
-        if not (np.isfinite(value) and value > 0):
-            raise ValueError(f"{name} is a positive number, not {value!r}")
-    rows = evidence(scores, captures, outcomes)
+    rows = evidence(scores, shop)
     weighting = confirmation_weights(rows)
     times = bootstrap_times(vehicle_codes(rows), draws, seed)
     asked = rows["in_question"].to_numpy().astype(np.float64)
@@ -134,118 +157,159 @@ def propose(
         Draw(healthy_weight(rows, one) * row, odd_weight(rows, one) * row, asked * row)
         for one, row in zip(drawn_weights(rows, times, weighting), times, strict=True)
     ]
-    names = fit.stats["engine_family"].to_list()
-    code = rows["engine_family"].replace_strict(
-        names, list(range(len(names))), default=-1, return_dtype=pl.Int64
-    )
-    family = code.fill_null(-1).to_numpy()
-    shop = ShopCurves.of(rows, whole, again, family, len(names))
+    names = fit.stats["group"].to_list()
+    code = rows["group"].replace_strict(names, list(range(len(names))), default=-1, return_dtype=pl.Int64)
+    group = code.fill_null(-1).to_numpy()
+    together = ShopCurves.of(rows, whole, again, group, len(names))
     rng = np.random.default_rng(seed + 1)
     found = []
     for at, stat in enumerate(fit.stats.iter_rows(named=True)):
-        null = fit.nulls[stat["engine_family"]]
         wide = np.log(stat["spread_high"] / stat["spread_low"]) / (2 * 1.96)
         stretch = np.exp(wide * rng.standard_normal(len(again)))
-        found.append(
-            _propose_one(fit, at, null, stretch, rows, whole, again, shop, cost_miss, cost_false_alarm)
-        )
+        found.append(_propose_one(_Case.of(fit, at, stat, stretch, rows, whole, again), together, costs))
     return tuple(found)
 
 
-def _propose_one(
-    fit: FamilyFit,
-    family: int,
-    null: Null,
-    stretch: Floats,
-    rows: pl.DataFrame,
-    whole: Draw,
-    again: list[Draw],
-    shop: ShopCurves,
-    cost_miss: float,
-    cost_false_alarm: float,
-) -> Proposal:
-    stat: dict[str, object] = fit.stats.row(family, named=True)
-    name = str(stat["engine_family"])
-    member = (rows["engine_family"] == name).fill_null(False).to_numpy()
-    odd_pct = rows["odd_pct"].to_numpy()
-    healthy_rows = np.flatnonzero(member & (whole.healthy > 0))
-    odd_rows = np.flatnonzero(member & (whole.odd > 0))
-    grid = COST_GRID_PCT
-    prevalence: float | None = None
-    cost = pl.DataFrame(
-        schema=dict.fromkeys(("threshold_pct", "expected_cost", "detection", "false_alarm"), pl.Float64)
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """One group's evidence: rows known healthy and confirmed odd, the weights, and their bootstrap draws."""
+
+    fit: GroupFit
+    at: int
+    stat: dict[str, Any]
+    stretch: Floats
+    rows: pl.DataFrame
+    member: Bools
+    odd_pct: Floats
+    healthy_rows: Ints
+    odd_rows: Ints
+    whole: Draw
+    again: list[Draw]
+
+    @classmethod
+    def of(
+        cls,
+        fit: GroupFit,
+        at: int,
+        stat: dict[str, Any],
+        stretch: Floats,
+        rows: pl.DataFrame,
+        whole: Draw,
+        again: list[Draw],
+    ) -> _Case:
+        member = (rows["group"] == stat["group"]).fill_null(False).to_numpy()
+        return cls(
+            fit, at, stat, stretch, rows, member, rows["odd_pct"].to_numpy(),
+            np.flatnonzero(member & (whole.healthy > 0)), np.flatnonzero(member & (whole.odd > 0)), whole, again,
+        )  # fmt: skip
+
+    @property
+    def null(self) -> Null:
+        return self.fit.nulls[str(self.stat["group"])]
+
+
+@dataclass(frozen=True, slots=True)
+class _Limit:
+    limit: float
+    low: float
+    high: float
+    basis: str
+    why: str
+    prevalence: float | None
+    cost: pl.DataFrame
+
+
+def _propose_one(case: _Case, together: ShopCurves, costs: Costs) -> Proposal:
+    found = _from_spread(case, together) if together.odd_n < MIN_SHOP else _from_costs(case, together, costs)
+    limit = round(found.limit, 1)
+    return Proposal(
+        group=str(case.stat["group"]),
+        threshold_pct=limit,
+        low=min(round(found.low, 1), limit),
+        high=max(round(found.high, 1), limit),
+        basis=found.basis,
+        why=found.why,
+        flags_per_week=_flags_per_week(case.rows.filter(pl.Series(case.member)), limit),
+        false_alarm=_false_alarm(case, limit),
+        detection=_share_estimate(
+            case.odd_pct,
+            case.odd_rows,
+            case.whole.odd,
+            [one.odd for one in case.again],
+            limit,
+            "confirmed odd",
+        ),
+        prevalence=found.prevalence,
+        cost=found.cost,
+        cost_miss=costs.miss,
+        cost_false_alarm=costs.false_alarm,
     )
-    share = fit.settings.false_alarm_share
-    if shop.odd_n < MIN_SHOP:
-        limit = null.quantile(1.0 - share)
-        low, high = (float(q) for q in np.quantile(limit * stretch, [0.025, 0.975]))
-        basis = "normal spread"
-        why = (
-            f"The shop has {shop.odd_n} captures confirmed odd, too few to weigh costs: {limit:.1f} % is what "
-            f"about {share:.0%} of healthy captures of this family reach ({stat['basis']})."
-        )
-    else:
-        alarm = null.survival(grid)
-        curves_at = family_curves(
-            odd_pct, healthy_rows, odd_rows, whole.healthy, whole.odd, alarm, shop.detection
-        )
-        prevalence = float(shop.prevalence[family])
-        expected = (
-            prevalence * cost_miss * (1 - curves_at[1]) + (1 - prevalence) * cost_false_alarm * curves_at[0]
-        )
-        limit = float(grid[int(np.argmin(expected))])
-        limits = []
-        for at, one in enumerate(again):
-            pi = float(shop.drawn_prevalence[at, family])
-            if not np.isfinite(pi):
-                continue
-            drawn = family_curves(
-                odd_pct,
-                healthy_rows,
-                odd_rows,
-                one.healthy,
-                one.odd,
-                null.survival(grid / stretch[at]),
-                shop.drawn_detection[at],
-            )
-            expense = pi * cost_miss * (1 - drawn[1]) + (1 - pi) * cost_false_alarm * drawn[0]
-            limits.append(grid[int(np.argmin(expense))])
-        low, high = (float(q) for q in np.quantile(limits, [0.025, 0.975]))
-        low, high = min(low, limit), max(high, limit)
-        enough = odd_rows.size >= MIN_OWN and healthy_rows.size >= MIN_OWN
-        basis = "outcomes" if enough else "outcomes of all families"
-        cost = pl.DataFrame(
+
+
+def _from_spread(case: _Case, together: ShopCurves) -> _Limit:
+    """The limit of the normal spread, where the shop has too few outcomes to weigh costs."""
+    share = case.fit.settings.false_alarm_share
+    limit = case.null.quantile(1.0 - share)
+    low, high = (float(q) for q in np.quantile(limit * case.stretch, [0.025, 0.975]))
+    why = (
+        f"The shop has {together.odd_n} captures confirmed odd, too few to weigh costs: {limit:.1f} % is what "
+        f"about {share:.0%} of healthy captures of this group reach ({case.stat['basis']})."
+    )
+    return _Limit(limit, low, high, "normal spread", why, None, pl.DataFrame(schema=COST_SCHEMA))
+
+
+def _from_costs(case: _Case, together: ShopCurves, costs: Costs) -> _Limit:
+    """The limit of the lowest expected cost."""
+    grid = COST_GRID_PCT
+    alarm, detection = group_curves(
+        case.odd_pct, case.healthy_rows, case.odd_rows, case.whole.healthy, case.whole.odd,
+        case.null.survival(grid), together.detection,
+    )  # fmt: skip
+    prevalence = float(together.prevalence[case.at])
+    expected = costs.expected(prevalence, alarm, detection)
+    limit = float(grid[int(np.argmin(expected))])
+    limits = _redrawn_limits(case, together, costs)
+    low, high = (float(q) for q in np.quantile(limits, [0.025, 0.975]))
+    enough = case.odd_rows.size >= MIN_OWN and case.healthy_rows.size >= MIN_OWN
+    why = (
+        f"{limit:.1f} % has the lowest expected cost when a miss costs {costs.miss:g} and an unneeded test "
+        f"{costs.false_alarm:g}, with a fault in {prevalence:.0%} of captures; {case.odd_rows.size} captures "
+        f"confirmed odd and {case.healthy_rows.size} known healthy are this group's own, {together.odd_n} odd ones "
+        "the whole shop's; corrected for odd-looking captures being followed up more often."
+    )
+    return _Limit(
+        limit,
+        min(low, limit),
+        max(high, limit),
+        "outcomes" if enough else "outcomes of all groups",
+        why,
+        prevalence,
+        pl.DataFrame(
             {
                 "threshold_pct": grid,
                 "expected_cost": expected,
-                "detection": curves_at[1],
-                "false_alarm": curves_at[0],
-            }
-        )
-        why = (
-            f"{limit:.1f} % has the lowest expected cost when a miss costs {cost_miss:g} and an unneeded test "
-            f"{cost_false_alarm:g}, with weak cylinders in {prevalence:.0%} of captures; {odd_rows.size} captures "
-            f"confirmed odd and {healthy_rows.size} known healthy are this family's own, {shop.odd_n} odd ones the "
-            "whole shop's; corrected for odd-looking captures being followed up more often."
-        )
-    limit = round(limit, 1)
-    return Proposal(
-        engine_family=name,
-        threshold_pct=limit,
-        low=min(round(low, 1), limit),
-        high=max(round(high, 1), limit),
-        basis=basis,
-        why=why,
-        flags_per_week=_flags_per_week(rows.filter(pl.Series(member)), limit),
-        false_alarm=_false_alarm(odd_pct, healthy_rows, whole, again, limit, null, stretch, stat),
-        detection=_share_estimate(
-            odd_pct, odd_rows, whole.odd, [one.odd for one in again], limit, "confirmed odd"
+                "detection": detection,
+                "false_alarm": alarm,
+            },
+            schema=COST_SCHEMA,
         ),
-        prevalence=prevalence,
-        cost=cost,
-        cost_miss=cost_miss,
-        cost_false_alarm=cost_false_alarm,
     )
+
+
+def _redrawn_limits(case: _Case, together: ShopCurves, costs: Costs) -> list[float]:
+    """The limit of each bootstrap draw of the shop's evidence."""
+    grid = COST_GRID_PCT
+    limits = []
+    for at, one in enumerate(case.again):
+        prevalence = float(together.drawn_prevalence[at, case.at])
+        if not np.isfinite(prevalence):
+            continue
+        alarm, detection = group_curves(
+            case.odd_pct, case.healthy_rows, case.odd_rows, one.healthy, one.odd,
+            case.null.survival(grid / case.stretch[at]), together.drawn_detection[at],
+        )  # fmt: skip
+        limits.append(float(grid[int(np.argmin(costs.expected(prevalence, alarm, detection)))]))
+    return limits
 
 
 def _flags_per_week(rows: pl.DataFrame, limit: float) -> float:
@@ -263,7 +327,7 @@ def _share_estimate(
 ) -> Estimate:
     n = int(members.size)
     if n < MIN_OWN:
-        return Estimate.nothing(n, f"{n} captures {sort} in this family; at least {MIN_OWN} are needed.")
+        return Estimate.nothing(n, f"{n} captures {sort} in this group; at least {MIN_OWN} are needed.")
     at = np.array([limit])
     share = share_at_least(odd_pct[members], weight[members], at)
     again = (
@@ -275,29 +339,21 @@ def _share_estimate(
     return Estimate(n, float(share[0]), float(low[0]), float(high[0]))
 
 
-def _false_alarm(
-    odd_pct: Floats,
-    members: Ints,
-    whole: Draw,
-    again: list[Draw],
-    limit: float,
-    null: Null,
-    stretch: Floats,
-    stat: dict[str, object],
-) -> Estimate:
-    if members.size >= MIN_OWN:
+def _false_alarm(case: _Case, limit: float) -> Estimate:
+    if case.healthy_rows.size >= MIN_OWN:
         return _share_estimate(
-            odd_pct, members, whole.healthy, [one.healthy for one in again], limit, "known healthy"
-        )
-    looks = round(float(stat["healthy_captures"] or 0.0))  # type: ignore[arg-type]
-    spread = null.survival(limit / stretch)
-    share = float(null.survival(np.array([limit]))[0])
+            case.odd_pct, case.healthy_rows, case.whole.healthy, [one.healthy for one in case.again], limit,
+            "known healthy",
+        )  # fmt: skip
+    looks = round(float(case.stat["healthy_captures"] or 0.0))
+    spread = case.null.survival(limit / case.stretch)
+    share = float(case.null.survival(np.array([limit]))[0])
     low, high = (float(q) for q in np.quantile(spread, [0.025, 0.975]))
     return Estimate(looks, share, min(low, share), max(high, share))
 
 
 class _Costs(dict[str, Cost]):
-    """Families without a limit answer that there is nothing to say."""
+    """Groups without a limit answer that there is nothing to say."""
 
     def __missing__(self, key: str) -> Cost:
         nothing = Estimate.nothing(0, f"No limit is in force for {key}.")
@@ -306,8 +362,7 @@ class _Costs(dict[str, Cost]):
 
 def costs_at(
     scores: Scores | pl.DataFrame,
-    captures: pl.DataFrame,
-    outcomes: pl.DataFrame,
+    shop: Shop,
     limits: Mapping[str, float],
     *,
     draws: int = 200,
@@ -317,12 +372,12 @@ def costs_at(
 
     Args:
         scores: capture scores, from `score_captures` or the warehouse.
-        limits: X by family, in %.
+        limits: X by group, in %.
 
     Returns:
-        by family; a family without a limit answers with `Estimate.nothing`.
+        by group; a group without a limit answers with `Estimate.nothing`.
     """
-    rows = evidence(scores, captures, outcomes)
+    rows = evidence(scores, shop)
     weighting: Weights = confirmation_weights(rows)
     times = bootstrap_times(vehicle_codes(rows), draws, seed)
     redrawn = drawn_weights(rows, times, weighting)
@@ -332,7 +387,7 @@ def costs_at(
     value = rows["odd_pct"].to_numpy()
     found = _Costs()
     for name, limit in limits.items():
-        member = (rows["engine_family"] == name).fill_null(False).to_numpy()
+        member = (rows["group"] == name).fill_null(False).to_numpy()
         found[name] = Cost(
             false_alarm=_share_estimate(
                 value, np.flatnonzero(member & (healthy > 0)), healthy, drawn_healthy, limit, "known healthy"

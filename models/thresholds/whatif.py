@@ -19,7 +19,7 @@ class WhatIf:
     Attributes:
         flagged: after the move, shape (captures,).
         newly_flagged, no_longer_flagged: indices of the captures that change side.
-        flagged_before, flagged_after: captures flagged, by family, shape (families,).
+        flagged_before, flagged_after: captures flagged, by group, shape (groups,).
         newly_by_outcome, no_longer_by_outcome: how many of them were confirmed odd, not confirmed, and
             confirmed even, in this order.
     """
@@ -34,18 +34,18 @@ class WhatIf:
 
 
 def what_if(
-    odd_pct: Floats, families: Ints, x_pct: Floats, x_before_pct: Floats, confirmed: Ints | None = None
+    odd_pct: Floats, groups: Ints, x_pct: Floats, x_before_pct: Floats, confirmed: Ints | None = None
 ) -> WhatIf:
     """Re-score every capture at new limits; a capture at the limit is flagged.
 
     Args:
         odd_pct: shape (captures,); NaN is never flagged.
-        families: code of each capture's family, shape (captures,).
-        x_pct, x_before_pct: new and old limit by family code, shape (families,), in %.
+        groups: code of each capture's group, shape (captures,).
+        x_pct, x_before_pct: new and old limit by group code, shape (groups,), in %.
         confirmed: 1 even, -1 odd, 0 not confirmed, shape (captures,); default nothing confirmed.
     """
-    after = odd_pct >= x_pct[families]
-    before = odd_pct >= x_before_pct[families]
+    after = odd_pct >= x_pct[groups]
+    before = odd_pct >= x_before_pct[groups]
     count = x_pct.size
     newly = np.flatnonzero(after & ~before)
     gone = np.flatnonzero(before & ~after)
@@ -60,8 +60,8 @@ def what_if(
         flagged=after,
         newly_flagged=newly,
         no_longer_flagged=gone,
-        flagged_before=np.bincount(families[before], minlength=count),
-        flagged_after=np.bincount(families[after], minlength=count),
+        flagged_before=np.bincount(groups[before], minlength=count),
+        flagged_after=np.bincount(groups[after], minlength=count),
         newly_by_outcome=by_outcome(newly),
         no_longer_by_outcome=by_outcome(gone),
     )
