@@ -1,37 +1,81 @@
-"""Fit: the warehouse's readings go through the models, and what they say goes back into the warehouse."""
+"""Fit: the warehouse's readings go through the models, and what they say goes back into the warehouse.
+
+Each test is fitted by itself, from a bundle that holds nothing of any other test: captures of one can never move a
+figure of another.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
-import json
 import time
 import uuid
 from dataclasses import dataclass
 
-import duckdb
-import polars as pl
-
-from models.outliers.forest import fit_forest
-from models.spread.fit import fit_families, score_captures
-from models.thresholds.proposal import Proposal, propose
-from pipelines.fit import standing_hookup as house
+from models.outliers.forest import ForestFit, fit_forest
+from models.records.shop import Shop
+from models.spread.fit import GroupFit, Scores, fit_groups, score_captures
+from models.thresholds.proposal import Costs, Proposal, propose
+from pipelines.fit import landing, standing_hookup
+from pipelines.kinds import Kind, kind
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import judge, propose_thresholds, read_settings
 from pipelines.warehouse.log import LogRow
-
-FRAMES = ("captures", "cylinders", "features", "families", "outcomes", "checks")
+from pipelines.warehouse.shop import NAMES, comparison_groups, shop_of
 
 
 @dataclass(frozen=True, slots=True)
 class FitSummary:
     """What a fit covered and changed."""
 
-    families: int
+    tests: int
+    groups: int
     captures: int
     proposals: int
     flagged: int
     seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureFit:
+    """What the models say of one measure of one test."""
+
+    fit: GroupFit
+    scores: Scores
+    proposals: tuple[Proposal, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TestFit:
+    """What the models say of one test: by measure (the first one first), and over all features."""
+
+    __test__ = False
+
+    kind: Kind
+    measures: dict[str, MeasureFit]
+    outliers: ForestFit
+
+
+def fit_test(known: Kind, shop: Shop, costs: Costs) -> TestFit:
+    """Fit one test.
+
+    Args:
+        shop: any bundle; only what belongs to the test is looked at.
+    """
+    own = shop.of_test(known.name)
+    measures = {}
+    for measure in known.measures:
+        part = shop.of_test(known.name, measure.name)
+        fit = fit_groups(part, measure)
+        scores = score_captures(fit, part)
+        measures[measure.name] = MeasureFit(fit, scores, propose(fit, scores, part, costs))
+    outliers = fit_forest(
+        own,
+        {name: one.scores for name, one in measures.items()},
+        {name: one.fit for name, one in measures.items()},
+        known.feature_words,
+    )
+    return TestFit(known, measures, outliers)
 
 
 def fit_warehouse(warehouse: Warehouse) -> FitSummary:
@@ -45,36 +89,34 @@ def fit_warehouse(warehouse: Warehouse) -> FitSummary:
     """
     started = time.perf_counter()
     settings = read_settings(warehouse)
-    frames = warehouse.frames(FRAMES)
-    captures, cylinders = frames["captures"], frames["cylinders"]
-    fit = fit_families(captures, cylinders, frames["families"], frames["outcomes"])
-    scores = score_captures(fit, captures, cylinders, frames["families"], frames["outcomes"])
-    outliers = fit_forest(frames["features"], captures, scores, fit, frames["outcomes"])
-    proposals = propose(
-        fit,
-        scores,
-        captures,
-        frames["outcomes"],
-        cost_miss=float(settings["cost_miss"]),
-        cost_false_alarm=float(settings["cost_false_alarm"]),
-    )
+    frames = warehouse.frames(NAMES)
+    shop = shop_of(frames)
+    groups = comparison_groups(frames["families"], frames["logged_groups"], frames["element_counts"])
+    del frames
+    costs = Costs(float(settings["cost_miss"]), float(settings["cost_false_alarm"]))
+    fits = [
+        fit_test(known, shop, costs)
+        for name in groups["test"].unique(maintain_order=True)
+        if (known := kind(name)) is not None
+    ]
     with warehouse.transaction() as connection:
-        house.refresh(connection, settings["house_setup"])
-        _replace(connection, "family_stat", fit.stats)
-        _replace(connection, "family_pattern", fit.pattern)
-        _replace(connection, "score", _score_rows(scores.captures, outliers.scores))
-        _replace(connection, "cylinder_score", scores.cylinders)
-        proposed = propose_thresholds(connection, _proposal_rows(proposals))
+        standing_hookup.refresh(connection, settings["house_setup"])
+        landing.land(connection, groups, fits)
+        proposed = propose_thresholds(connection, landing.proposal_rows(fits))
         judge(connection)
-        flagged = connection.execute("SELECT count(*) FROM flag WHERE in_force AND flagged").fetchone()
+        flagged = connection.execute(
+            "SELECT count(DISTINCT capture_file) FROM flag WHERE in_force AND flagged"
+        ).fetchone()
+        captures = sum(next(iter(one.measures.values())).scores.captures.height for one in fits)
         seconds = time.perf_counter() - started
         connection.execute(
             "INSERT INTO fit_run SELECT coalesce(max(fit_id), 0) + 1, CAST(? AS TIMESTAMP), ?, ? FROM fit_run",
-            [dt.datetime.now(), scores.captures.height, seconds],
+            [dt.datetime.now(), captures, seconds],
         )
         summary = FitSummary(
-            families=fit.stats.height,
-            captures=scores.captures.height,
+            tests=len(fits),
+            groups=groups.height,
+            captures=captures,
             proposals=proposed,
             flagged=int(flagged[0]) if flagged else 0,
             seconds=seconds,
@@ -84,28 +126,3 @@ def fit_warehouse(warehouse: Warehouse) -> FitSummary:
             connection, uuid.uuid4().hex[:12], [LogRow("fit", None, "changed", None, None, after)]
         )
     return summary
-
-
-def _replace(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
-    """Put a fit's rows in the place of the last fit's, cast to the table's columns."""
-    connection.execute(f"DELETE FROM {table}")
-    columns = connection.sql(f"SELECT * FROM {table} LIMIT 0").pl().schema
-    shared = [pl.col(name).cast(dtype) for name, dtype in columns.items() if name in frame.columns]
-    intake_log.append(connection, table, frame.select(shared))
-
-
-def _score_rows(captures: pl.DataFrame, outliers: pl.DataFrame) -> pl.DataFrame:
-    reasons = [json.dumps(value, default=str) for value in outliers["reasons"].to_list()]
-    return captures.join(
-        outliers.with_columns(pl.Series("reasons", reasons, dtype=pl.String)).rename(
-            {"model": "outlier_model"}
-        ),
-        on="capture_file",
-        how="left",
-    )
-
-
-def _proposal_rows(proposals: tuple[Proposal, ...]) -> pl.DataFrame:
-    rows = [(p.engine_family, p.threshold_pct, p.why) for p in proposals if p.threshold_pct is not None]
-    schema = {"engine_family": pl.String, "threshold_pct": pl.Float64, "why": pl.String}
-    return pl.DataFrame(rows, schema=schema, orient="row")

@@ -5,10 +5,11 @@ from __future__ import annotations
 import multiprocessing
 import os
 import uuid
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -19,7 +20,7 @@ from pipelines.intake.merge import TableIntake, merge_tables
 from pipelines.intake.table_cells import capture_path
 from pipelines.intake.tables import SPECS
 from pipelines.intake.work import Assignment, Done, Task, run
-from pipelines.kinds import EngineFamily, Hookup
+from pipelines.kinds import EngineFamily, Hookup, Kind
 from pipelines.readers import known_suffixes
 from pipelines.warehouse.database import Warehouse, query
 
@@ -172,34 +173,38 @@ def _known(warehouse: Warehouse) -> dict[str, _Row]:
     return known
 
 
-def family_of(row: dict[str, object]) -> EngineFamily:
+def family_of(row: Mapping[str, object]) -> EngineFamily:
     """An engine family from its warehouse row.
 
     Raises:
         BadFamily: when the row contradicts itself (intake lets no such row in).
     """
-    intervals = str(row["firing_intervals_deg"] or "")
-    return EngineFamily(
-        name=str(row["engine_family"]),
-        cylinders=int(str(row["cylinders"])),
-        firing_order=tuple(int(part) for part in str(row["firing_order"]).split("-")),
-        firing_intervals_deg=tuple(float(part) for part in intervals.split("-")) if intervals else (),
-        sync_kind=str(row["sync_kind"]),  # type: ignore[arg-type]
+    return EngineFamily.of(
+        str(row["engine_family"]),
+        int(str(row["cylinders"])),
+        str(row["firing_order"]),
+        str(row["firing_intervals_deg"] or ""),
+        str(row["sync_kind"]),
     )
 
 
 def _assignment(
-    row: dict[str, object], families: dict[str, EngineFamily]
+    row: Mapping[str, Any], families: Mapping[str, EngineFamily]
 ) -> tuple[Assignment | None, str | None]:
     """What a logged capture's reading is made with, or what it waits for."""
-    name, test = row["engine_family"], row["test"]
+    test = row["test"]
     if not test:
         return None, "Its row in captures.csv names no test; fill in the column `test`."
-    if kinds.kind(str(test)) is None:
+    known = kinds.kind(str(test))
+    if known is None:
         return None, (
             f"There is no reader for the test {test!r} yet (there are: {', '.join(kinds.kinds())}). "
             "The waveform is kept and is read as soon as there is one."
         )
+    hookup = _hookup(row, known)
+    if not known.needs_engine:
+        return Assignment(known.name, hookup), None
+    name = row["engine_family"]
     if not name:
         return None, "Its row in captures.csv names no engine family; fill in the column `engine_family`."
     if name not in families:
@@ -207,19 +212,23 @@ def _assignment(
             f"Nobody has defined the engine family {name!r} yet; add it to engine_families.csv "
             "(or correct the name) and ingest again."
         )
-    signals = row["ch_signals"] or ["battery_voltage", "ignition_primary"]
-    scales = row["ch_scales"] or [1.0] * len(signals)  # type: ignore[arg-type]
-    hookup = Hookup(
-        signals=tuple(str(signal or "") for signal in signals),  # type: ignore[attr-defined]
-        scales=tuple(float(scale if scale is not None else 1.0) for scale in scales),  # type: ignore[attr-defined]
-        sync_cylinder=int(str(row["sync_cylinder"] or 1)),
-    )
-    if hookup.sync_cylinder not in families[str(name)].firing_order:
+    if hookup.sync_cylinder not in families[name].firing_order:
         return None, (
             f"Its row in captures.csv says sync_cylinder {hookup.sync_cylinder}, but {name!r} has "
-            f"{families[str(name)].cylinders} cylinders; correct the row."
+            f"{families[name].cylinders} cylinders; correct the row."
         )
-    return Assignment(str(test), hookup, families[str(name)]), None
+    return Assignment(known.name, hookup, families[name]), None
+
+
+def _hookup(row: Mapping[str, Any], known: Kind) -> Hookup:
+    """The hookup a row names, or the kind's usual one where it names none."""
+    signals = row["ch_signals"] or known.hookup.signals
+    scales = row["ch_scales"] or [1.0] * len(signals)
+    return Hookup(
+        signals=tuple(str(signal or "") for signal in signals),
+        scales=tuple(float(scale if scale is not None else 1.0) for scale in scales),
+        sync_cylinder=int(row["sync_cylinder"] or 1),
+    )
 
 
 def _task(capture_file: str, path: Path | None, row: _Row | None, folder: Path, reread: bool) -> Task | None:

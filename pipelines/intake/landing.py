@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import duckdb
 import polars as pl
 
 from pipelines.intake.work import Done
-from pipelines.kinds import Reading
+from pipelines.kinds import Reading, kind
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.log import LogRow, PolarsType
@@ -21,7 +22,10 @@ NOT_LOGGED = (
 )
 
 # Everything the reader says of a capture; replaced as a whole when it is read again.
-CHILD_TABLES = ("feature", "cylinder_reading", "setup_check", "capture_events", "score", "cylinder_score")
+CHILD_TABLES = (
+    "feature", "element_reading", "setup_check", "capture_drawing", "measure_score", "element_score", "outlier",
+    "capture_health",
+)  # fmt: skip
 
 STATE_SCHEMA: dict[str, PolarsType] = {
     "capture_file": pl.String,
@@ -37,6 +41,7 @@ STATE_SCHEMA: dict[str, PolarsType] = {
     "reader_version": pl.Int32,
     "read_from": pl.String,
     "read_at": pl.Datetime("us"),
+    "noun": pl.String,
 }
 
 
@@ -66,7 +71,10 @@ def save_done(warehouse: Warehouse, batch: str, done: Sequence[Done], waits: Map
         intake_log.append(
             connection, "capture_state", pl.DataFrame(states, schema=STATE_SCHEMA, orient="row"), replace=True
         )
-        _insert_readings(connection, {item.capture_file: item.reading for item in news if item.reading})
+        _insert_readings(
+            connection,
+            {item.capture_file: _Read(item.test or "", item.reading) for item in news if item.reading},
+        )
         intake_log.write(connection, batch, log)
 
 
@@ -127,6 +135,7 @@ def _state(item: Done, before: dict[str, Any] | None, waits: Mapping[str, str]) 
         "reader_version": reading.reader_version if reading else None,
         "read_from": item.read_from,
         "read_at": dt.datetime.now() if reading else None,
+        "noun": known.element.noun if reading and (known := kind(item.test or "")) else None,
     }
 
 
@@ -136,14 +145,14 @@ def _log_rows(
     rows = [LogRow("waveform", item.capture_file, "noted", note) for note in item.notes]
     after = {key: state[key] for key in ("status", "reason", "file_sha256", "reader_version")}
     if item.reading is not None:
-        after["relative_pct"] = [round(c.relative_pct, 3) for c in item.reading.cylinders]
+        after["relative_pct"] = [round(c.relative_pct, 3) for c in item.reading.elements]
     if before is None or before["file_sha256"] is None:
         action = {"refused": "refused", "waiting": "waiting"}.get(state["status"], "added")
         rows.append(LogRow("waveform", item.capture_file, action, state["reason"], None, after))  # type: ignore[arg-type]
         return rows
     earlier = {key: before[key] for key in ("status", "reason", "file_sha256", "reader_version")}
     values = connection.execute(
-        "SELECT list(round(relative_pct, 3) ORDER BY firing_position) FROM cylinder_reading WHERE capture_file = ?",
+        "SELECT list(round(relative_pct, 3) ORDER BY rank, position) FROM element_reading WHERE capture_file = ?",
         [item.capture_file],
     ).fetchone()
     if values and values[0]:
@@ -165,28 +174,50 @@ def _clear(connection: duckdb.DuckDBPyConnection, names: list[str]) -> None:
     )
 
 
-def _insert_readings(connection: duckdb.DuckDBPyConnection, readings: Mapping[str, Reading]) -> None:
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """A reading and the test it was made for."""
+
+    test: str
+    reading: Reading
+
+
+def _element_rows(reading: Reading, test: str) -> list[tuple[Any, ...]]:
+    """Rows of `element_reading`: measure, rank, position, element, relative_pct, se_pct, identified, companion."""
+    known = kind(test)
+    names = [measure.name for measure in known.measures] if known else []
+    return [
+        (
+            one.measure or names[0], names.index(one.measure) if one.measure else 0, one.position, one.element,
+            one.relative_pct, one.se_pct, one.identified, one.companion,
+        )
+        for one in reading.elements
+    ]  # fmt: skip
+
+
+def _insert_readings(connection: duckdb.DuckDBPyConnection, readings: Mapping[str, _Read]) -> None:
+    read = {name: item.reading for name, item in readings.items()}
     features = [
         (name, feature, float(value) if value == value else None)  # NaN is 'unknown': NULL in the warehouse
-        for name, reading in readings.items()
+        for name, reading in read.items()
         for feature, value in reading.features.items()
     ]
     intake_log.append(
         connection, "feature", _frame(features, capture_file=pl.String, feature=pl.String, value=pl.Float64)
     )
-    cylinders = [
-        (name, c.firing_position, c.cylinder, c.relative_pct, c.se_pct, c.identified, c.companion)
-        for name, reading in readings.items()
-        for c in reading.cylinders
+    elements = [
+        (name, *row) for name, item in readings.items() for row in _element_rows(item.reading, item.test)
     ]
     intake_log.append(
         connection,
-        "cylinder_reading",
+        "element_reading",
         _frame(
-            cylinders,
+            elements,
             capture_file=pl.String,
-            firing_position=pl.Int32,
-            cylinder=pl.Int32,
+            measure=pl.String,
+            rank=pl.Int32,
+            position=pl.Int32,
+            element=pl.Int32,
             relative_pct=pl.Float64,
             se_pct=pl.Float64,
             identified=pl.String,
@@ -195,7 +226,7 @@ def _insert_readings(connection: duckdb.DuckDBPyConnection, readings: Mapping[st
     )
     checks = [
         (name, check.check, check.severity, check.detail)
-        for name, reading in readings.items()
+        for name, reading in read.items()
         for check in {check.check: check for check in reading.checks}.values()
     ]
     intake_log.append(
@@ -206,28 +237,28 @@ def _insert_readings(connection: duckdb.DuckDBPyConnection, readings: Mapping[st
     events = [
         (
             name,
-            reading.events.crank_start_s,
-            reading.events.crank_end_s,
-            reading.events.sync_s.tolist(),
-            reading.events.compression_s.tolist(),
+            reading.events.start_s,
+            reading.events.end_s,
+            reading.events.index_s.tolist(),
+            reading.events.event_s.tolist(),
             reading.events.position.tolist(),
-            reading.events.mean_cycle.tolist(),
+            reading.events.mean_shape.tolist(),
         )
-        for name, reading in readings.items()
+        for name, reading in read.items()
         if reading.events is not None
     ]
     intake_log.append(
         connection,
-        "capture_events",
+        "capture_drawing",
         _frame(
             events,
             capture_file=pl.String,
-            crank_start_s=pl.Float64,
-            crank_end_s=pl.Float64,
-            sync_s=pl.List(pl.Float64),
-            compression_s=pl.List(pl.Float64),
+            start_s=pl.Float64,
+            end_s=pl.Float64,
+            index_s=pl.List(pl.Float64),
+            event_s=pl.List(pl.Float64),
             position=pl.List(pl.Int32),
-            mean_cycle=pl.List(pl.Float32),
+            mean_shape=pl.List(pl.Float32),
         ),
     )
 

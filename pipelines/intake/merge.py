@@ -14,15 +14,15 @@ from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.log import LogRow
 
-# The warehouse's table for each table of the drop folder, and its key.
-TARGETS: dict[str, tuple[str, str]] = {
-    "engine_families": ("engine_family", "engine_family"),
-    "technicians": ("technician", "technician"),
-    "repair_orders": ("repair_order", "repair_order"),
-    "captures": ("capture_log", "capture_file"),
-    "outcomes": ("outcome", "repair_order"),
-    "drills": ("drill", "drill"),
-    "coaching": ("coaching", "session"),
+# The warehouse's table for each table of the drop folder.
+TARGETS: dict[str, str] = {
+    "engine_families": "engine_family",
+    "technicians": "technician",
+    "repair_orders": "repair_order",
+    "captures": "capture_log",
+    "outcomes": "outcome",
+    "drills": "drill",
+    "coaching": "coaching",
 }
 
 
@@ -61,17 +61,19 @@ def merge_tables(drop: Path, warehouse: Warehouse, batch: str) -> list[TableInta
 
 
 def _merge(table: TableRead, warehouse: Warehouse, batch: str) -> TableIntake:
-    target, key = TARGETS[table.spec.name]
+    target, name_of = TARGETS[table.spec.name], table.spec.name_of
     file = table.spec.file
     with warehouse.transaction() as connection:
         current = connection.sql(f"SELECT * FROM {target}").pl()
         incoming = _as_target(table.rows, current)
-        before = {row[key]: row for row in current.to_dicts()}
-        fresh = [row for row in incoming.to_dicts() if before.get(row[key]) != row]
+        before = {name_of(row): row for row in current.to_dicts()}
+        rows = incoming.to_dicts()
+        is_news = [before.get(name_of(row)) != row for row in rows]
+        fresh = [row for row, news in zip(rows, is_news, strict=True) if news]
         log = [
-            LogRow(file, str(row[key]), "changed", None, before[row[key]], row)
-            if row[key] in before
-            else LogRow(file, str(row[key]), "added", None, None, row)
+            LogRow(file, name_of(row), "changed", None, before[name_of(row)], row)
+            if name_of(row) in before
+            else LogRow(file, name_of(row), "added", None, None, row)
             for row in fresh
         ]
         said = [LogRow(file, problem.key, "refused", problem.reason) for problem in table.problems]
@@ -80,10 +82,11 @@ def _merge(table: TableRead, warehouse: Warehouse, batch: str) -> TableIntake:
         if table.unknown_columns:
             notes.append(f"{file}: unknown columns kept out: {', '.join(table.unknown_columns)}.")
             said.append(LogRow(file, None, "noted", notes[-1]))
-        changed_keys = [row[key] for row in fresh]
-        intake_log.append(connection, target, incoming.filter(pl.col(key).is_in(changed_keys)), replace=True)
+        intake_log.append(
+            connection, target, incoming.filter(pl.Series(is_news, dtype=pl.Boolean)), replace=True
+        )
         intake_log.write(connection, batch, log + intake_log.unsaid(connection, said))
-    added = sum(1 for row in fresh if row[key] not in before)
+    added = sum(1 for row in fresh if name_of(row) not in before)
     return TableIntake(
         name=table.spec.name,
         rows=incoming.height,

@@ -163,12 +163,16 @@ def items(one: Parser) -> Parser:
     return parse
 
 
-def cylinders(cell: str, form: Form) -> list[int]:
-    """Cylinder numbers, each named once."""
-    found = [value for value in items(whole(1, 12))(cell, form) if isinstance(value, int)]  # type: ignore[attr-defined]
-    if len(set(found)) < len(found):
-        raise CellProblem(f"{cell!r} names a cylinder twice; name each once")
-    return found
+def elements(most: int) -> Parser:
+    """Element numbers from 1 to `most`, each named once."""
+
+    def parse(cell: str, form: Form) -> list[int]:
+        found = [value for value in items(whole(1, most))(cell, form) if isinstance(value, int)]  # type: ignore[attr-defined]
+        if len(set(found)) < len(found):
+            raise CellProblem(f"{cell!r} names one twice; name each once")
+        return found
+
+    return parse
 
 
 def choice(*words: str) -> Parser:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from models.records.people_settings import TOPICS
 from pipelines.errors import BadFamily
 from pipelines.intake.table_cells import (
     CellProblem,
@@ -15,8 +16,8 @@ from pipelines.intake.table_cells import (
     amount,
     below_drop_folder,
     choice,
-    cylinders,
     day,
+    elements,
     instant,
     intervals_text,
     items,
@@ -29,31 +30,35 @@ from pipelines.intake.table_cells import (
     truth,
     whole,
 )
-from pipelines.kinds.base import SYNC_KINDS, EngineFamily
+from pipelines.kinds import kinds
+from pipelines.kinds.engine import SYNC_KINDS, EngineFamily
 from pipelines.waveform import MAX_CHANNELS
 
 Row = dict[str, object]
 # Looks at a whole row and may complete it in place; returns notes (without their full stop).
 Finish = Callable[[Row], list[str]]
 
-SIGNALS = (
-    "battery_voltage",
-    "starter_current",
-    "ignition_primary",
-    "ignition_pickup",
-    "fuel_pump_current",
-)
 PURPOSES = ("drill", "diagnosis", "known_good")
 CALLS = ("even", "odd", "unsure")
 FINDINGS = ("even", "odd", "other")
 METHODS = ("gauge", "leak_down", "borescope", "teardown", "repair_verified")
-TOPICS = ("usable captures", "calls", "hookup")
-TESTS = ("relative_compression",)
+# What tests of the course may use beyond those there are readers for.
+FURTHER_SIGNALS = ("fuel_pump_current",)
+SIGNALS = tuple(
+    dict.fromkeys(
+        [*(signal.name for known in kinds().values() for signal in known.signals), *FURTHER_SIGNALS]
+    )
+)
+TESTS = tuple(kinds())
+# Scope use is talked over, not coached at the bench.
+COACHED = tuple(topic for topic in TOPICS if topic != "scope use")
 # A petrol engine worn past starting still shows more; less is bar or psi (1 bar = 100 kPa exactly,
 # 1 psi = 6.894757 kPa: NIST SP 811, appendix B.8).
 LOOKS_LIKE_BAR_KPA = 60.0
 LOOKS_LIKE_PSI_KPA = 300.0
 MAX_GAUGE_KPA = 10_000.0
+# A trigger wheel of 360 teeth is the finest that turns on a shaft (common practice, no source).
+MOST_ELEMENTS = 360
 
 INT = pl.Int32()
 WHEN = pl.Datetime("us")
@@ -80,7 +85,7 @@ class TableSpec:
     Attributes:
         name: how the program calls it.
         file: its file name at the top of the folder.
-        key: the column that names a row.
+        key: the columns that name a row.
         columns: the columns of the file.
         finish: checks a whole row.
         added, dropped: columns that `finish` makes, and those of the file it makes them from.
@@ -88,11 +93,15 @@ class TableSpec:
 
     name: str
     file: str
-    key: str
+    key: tuple[str, ...]
     columns: tuple[Column, ...]
     finish: Finish = _nothing
     added: tuple[tuple[str, pl.DataType], ...] = ()
     dropped: frozenset[str] = frozenset()
+
+    def name_of(self, row: Mapping[str, object]) -> str:
+        """A row's key in words, as the log names it: its columns, empty ones left out."""
+        return " ".join(str(row[column]) for column in self.key if row.get(column) not in (None, ""))
 
     @property
     def schema(self) -> Mapping[str, pl.DataType]:
@@ -104,13 +113,10 @@ class TableSpec:
 def _finish_family(row: Row) -> list[str]:
     row["firing_intervals_deg"] = intervals = str(row.get("firing_intervals_deg") or "")
     try:
-        EngineFamily(
-            name=str(row["engine_family"]),
-            cylinders=int(str(row["cylinders"])),
-            firing_order=tuple(int(part) for part in str(row["firing_order"]).split("-")),
-            firing_intervals_deg=tuple(float(part) for part in intervals.split("-")) if intervals else (),
-            sync_kind=row["sync_kind"],  # type: ignore[arg-type]
-        )
+        EngineFamily.of(
+            str(row["engine_family"]), int(str(row["cylinders"])), str(row["firing_order"]), intervals,
+            str(row["sync_kind"]),
+        )  # fmt: skip
     except BadFamily as error:
         raise CellProblem(str(error).rstrip(".")) from error
     return []
@@ -127,6 +133,16 @@ def _finish_order(row: Row) -> list[str]:
             "comeback_of names the repair order itself; name the earlier one, or leave it empty"
         )
     return []
+
+
+def _named(row: Row, column: str, older: str) -> tuple[str, list[object]]:
+    """What a row names by element, and the column that says so: for tests on cylinders either column may be used."""
+    new, old = row.get(column) or [], row.pop(older, None) or []
+    if not isinstance(new, list) or not isinstance(old, list):
+        raise TypeError(f"{column} and {older} are lists")
+    if new and old and sorted(new) != sorted(old):
+        raise CellProblem(f"{column} and {older} name different ones; keep one of the two columns")
+    return (column if new else older), (new or old)
 
 
 _SIGNAL_COLUMNS = tuple(f"ch{n}_signal" for n in range(1, MAX_CHANNELS + 1))
@@ -157,24 +173,26 @@ def _finish_capture(row: Row) -> list[str]:
         row["purpose"] = "diagnosis" if row.get("repair_order") else "drill"
         if given:
             notes.append(f"purpose is empty; it was taken as {row['purpose']}")
-    named = row["call_cylinders"] = row.get("call_cylinders") or []
+    column, named = _named(row, "call_elements", "call_cylinders")
+    row["call_elements"] = named
     if named and row.get("call") == "even":
-        raise CellProblem("The call is even, yet call_cylinders names some; correct one of them")
+        raise CellProblem(f"The call is even, yet {column} names some; correct one of them")
     if named and row.get("call") is None:
         row["call"] = "odd"
-        notes.append("call is empty, but call_cylinders names some; it was taken as odd")
+        notes.append(f"call is empty, but {column} names some; it was taken as odd")
     return notes
 
 
 def _finish_outcome(row: Row) -> list[str]:
     notes = []
-    named = row["confirmed_cylinders"] = row.get("confirmed_cylinders") or []
+    column, named = _named(row, "confirmed_elements", "confirmed_cylinders")
+    row["confirmed_elements"] = named
+    row["test"] = row.get("test") or ""
     if named and row["finding"] == "even":
-        raise CellProblem("The finding is even, yet confirmed_cylinders names some; correct one of them")
+        raise CellProblem(f"The finding is even, yet {column} names some; correct one of them")
     if not named and row["finding"] == "odd":
-        notes.append(
-            "The finding is odd, but no cylinder is named; fill in confirmed_cylinders if it is known"
-        )
+        wanted = "confirmed_elements" if row["test"] else "confirmed_cylinders"
+        notes.append(f"The finding is odd, but none is named; fill in {wanted} if it is known")
     gauge = row["gauge_kpa"] = row.get("gauge_kpa") or []
     values = [value for value in gauge if isinstance(value, float)] if isinstance(gauge, list) else []
     if values:
@@ -187,10 +205,10 @@ def _finish_outcome(row: Row) -> list[str]:
             )
         if highest < LOOKS_LIKE_PSI_KPA:
             notes.append(f"gauge_kpa reaches only {highest:g}; if that was psi, multiply it by 6.895")
-        if isinstance(named, list) and any(cylinder > len(values) for cylinder in named):
+        if any(isinstance(one, int) and one > len(values) for one in named):
             raise CellProblem(
-                f"gauge_kpa has {len(values)} values, but confirmed_cylinders names a higher cylinder; "
-                "give one value a cylinder, by cylinder number"
+                f"gauge_kpa has {len(values)} values, but {column} names a higher number; "
+                "give one value for each, by number"
             )
     return notes
 
@@ -218,7 +236,7 @@ _ALL = (
     TableSpec(
         "engine_families",
         "engine_families.csv",
-        "engine_family",
+        ("engine_family",),
         (
             _key("engine_family"),
             Column("cylinders", whole(1, 99), INT, required=True),
@@ -231,13 +249,13 @@ _ALL = (
     TableSpec(
         "technicians",
         "technicians.csv",
-        "technician",
+        ("technician",),
         (_key("technician"), Column("started_on", day, pl.Date())),
     ),
     TableSpec(
         "repair_orders",
         "repair_orders.csv",
-        "repair_order",
+        ("repair_order",),
         (
             _key("repair_order"),
             Column("opened_at", instant, WHEN, required=True),
@@ -251,13 +269,14 @@ _ALL = (
             Column("labour_h", amount, pl.Float64()),
             Column("parts_cost", amount, pl.Float64()),
             Column("parts_returned", amount, pl.Float64()),
+            Column("model_year", whole(1886, 2100), INT),
         ),
         _finish_order,
     ),
     TableSpec(
         "captures",
         "captures.csv",
-        "capture_file",
+        ("capture_file",),
         (
             Column("capture_file", below_drop_folder, pl.String(), required=True),
             Column("captured_at", instant, WHEN, required=True),
@@ -270,30 +289,35 @@ _ALL = (
             *_channel_columns(),
             Column("sync_cylinder", whole(1, 12), INT),
             Column("call", choice(*CALLS), pl.String()),
-            Column("call_cylinders", cylinders, pl.List(INT)),
+            Column("call_cylinders", elements(12), pl.List(INT)),
+            _text("component"),
+            Column("call_elements", elements(MOST_ELEMENTS), pl.List(INT)),
         ),
         _finish_capture,
         (("ch_signals", pl.List(pl.String())), ("ch_scales", pl.List(pl.Float64()))),
-        frozenset(column.name for column in _channel_columns()),
+        frozenset(column.name for column in _channel_columns()) | {"call_cylinders"},
     ),
     TableSpec(
         "outcomes",
         "outcomes.csv",
-        "repair_order",
+        ("repair_order", "test"),
         (
             _key("repair_order"),
             Column("confirmed_at", instant, WHEN),
             Column("finding", choice(*FINDINGS), pl.String(), required=True),
-            Column("confirmed_cylinders", cylinders, pl.List(INT)),
+            Column("confirmed_cylinders", elements(12), pl.List(INT)),
             Column("method", choice(*METHODS), pl.String()),
             Column("gauge_kpa", items(amount), pl.List(pl.Float64())),
+            Column("test", open_choice(*TESTS), pl.String()),
+            Column("confirmed_elements", elements(MOST_ELEMENTS), pl.List(INT)),
         ),
         _finish_outcome,
+        dropped=frozenset({"confirmed_cylinders"}),
     ),
     TableSpec(
         "drills",
         "drills.csv",
-        "drill",
+        ("drill",),
         (
             _key("drill"),
             _text("technician"),
@@ -305,12 +329,12 @@ _ALL = (
     TableSpec(
         "coaching",
         "coaching.csv",
-        "session",
+        ("session",),
         (
             _key("session"),
             _text("technician", required=True),
             Column("held_on", day, pl.Date(), required=True),
-            Column("topic", choice(*TOPICS), pl.String(), required=True),
+            Column("topic", choice(*COACHED), pl.String(), required=True),
             Column("test", open_choice(*TESTS), pl.String()),
         ),
     ),

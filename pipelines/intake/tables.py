@@ -97,10 +97,10 @@ def read_table(path: Path, spec: TableSpec, *, zone: dt.tzinfo | None = None) ->
         except CellProblem as problem:
             problems.append(RowProblem(spec.file, line, _key(record, columns, spec), _sentence(str(problem))))
             continue
-        key = str(row[spec.key])
+        key = spec.name_of(row)
         notes += [RowProblem(spec.file, line, key, _sentence(sentence)) for sentence in said]
         if key in rows:
-            reason = f"{spec.key} {key!r} stands on line {rows[key][0]} too; this later row counts. Remove one of them."
+            reason = f"{' and '.join(spec.key)} {key!r} stands on line {rows[key][0]} too; this later row counts. Remove one of them."
             notes.append(RowProblem(spec.file, line, key, reason))
             del rows[key]
         rows[key] = (line, row)
@@ -196,11 +196,11 @@ def _match_columns(
     twice = sorted({name for name in header if name in by_name and header.count(name) > 1})
     if twice:
         raise BadTable(f"{spec.file} has the column {', '.join(twice)} twice; remove one of them.")
-    if spec.key not in header:
-        hint = near_miss(spec.key, [name for name in header if name], cutoff=0.75)
+    if spec.key[0] not in header:
+        hint = near_miss(spec.key[0], [name for name in header if name], cutoff=0.75)
         hint = hint.replace("; did you mean", " Perhaps it is the column") if hint else ""
         raise BadTable(
-            f"{spec.file} has no column {spec.key!r}. Its first line must name the columns ({_wanted(spec)}).{hint}"
+            f"{spec.file} has no column {spec.key[0]!r}. Its first line must name the columns ({_wanted(spec)}).{hint}"
         )
     lacking = [column.name for column in spec.columns if column.required and column.name not in header]
     if lacking:
@@ -219,7 +219,7 @@ def _match_columns(
 
 
 def _key(record: list[str], columns: Mapping[int, Column], spec: TableSpec) -> str:
-    place = next(place for place, column in columns.items() if column.name == spec.key)
+    place = next(place for place, column in columns.items() if column.name == spec.key[0])
     key = record[place].strip() if place < len(record) else ""
     with suppress(CellProblem):
         return str(columns[place].parse(key, Form()))

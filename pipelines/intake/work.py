@@ -17,15 +17,16 @@ from pipelines.waveform import Waveform
 
 @dataclass(frozen=True, slots=True)
 class Assignment:
-    """What a reading is made with: the test, the hookup and the engine family."""
+    """What a reading is made with: the test, the hookup and, where the test needs one, the engine family."""
 
     test: str
     hookup: Hookup
-    family: EngineFamily
+    family: EngineFamily | None = None
 
     def key(self) -> str:
         """Equal exactly when a reading made with one would be the reading made with the other."""
-        text = json.dumps([self.test, asdict(self.hookup), asdict(self.family)], sort_keys=True)
+        family = None if self.family is None else asdict(self.family)
+        text = json.dumps([self.test, asdict(self.hookup), family], sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
@@ -66,6 +67,7 @@ class Done:
     channels: int | None = None
     notes: tuple[str, ...] = ()
     reading: Reading | None = None
+    test: str | None = None
     read_from: str | None = None
     same: bool = False
 
@@ -115,6 +117,7 @@ def run(task: Task) -> Done:
         channels=waveform.channels,
         notes=waveform.notes,
         reading=reading,
+        test=task.assignment.test if task.assignment else None,
         read_from=wanted,
     )
 

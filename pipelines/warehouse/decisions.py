@@ -5,14 +5,16 @@ from __future__ import annotations
 import datetime as dt
 import json
 import uuid
+from dataclasses import dataclass
 from typing import Any
 
 import duckdb
 import polars as pl
 
 from models.records.people_settings import TOPICS
-from models.thresholds.flags import flags
+from models.thresholds.flags import FLAG_SCHEMA, flags
 from pipelines.errors import ShopspreadError, ThresholdConflict
+from pipelines.kinds import kind
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse, query
 from pipelines.warehouse.log import LogRow
@@ -21,19 +23,22 @@ from pipelines.warehouse.settings import SETTINGS, setting
 COACHING_TOPICS = TOPICS
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """What a threshold is for: one group of one test, by one of its measures."""
+
+    test: str
+    measure: str
+    group: str
+
+
 def set_threshold(
-    warehouse: Warehouse,
-    engine_family: str,
-    threshold_pct: float,
-    *,
-    set_by: str,
-    reason: str,
-    seen_version: int,
+    warehouse: Warehouse, place: Place, threshold_pct: float, *, set_by: str, reason: str, seen_version: int
 ) -> int:
-    """Put a threshold in force for a family as a new version, and judge its whole history by it.
+    """Put a threshold in force as a new version, and judge the group's whole history by it.
 
     Args:
-        seen_version: the newest version of this family the person was looking at (0 when there was
+        seen_version: the newest version for this place the person was looking at (0 when there was
             none): if somebody has written another one since, nothing is written.
 
     Returns:
@@ -47,15 +52,18 @@ def set_threshold(
         raise ShopspreadError("Setting a threshold needs who sets it and why.")
     if not 0 < threshold_pct < 100:
         raise ShopspreadError(f"A threshold lies between 0 and 100 %, not at {threshold_pct:g} %.")
+    known = kind(place.test)
+    if known is None or place.measure not in [measure.name for measure in known.measures]:
+        raise ShopspreadError(f"There is no test {place.test!r} with a measure {place.measure!r}.")
     with warehouse.transaction() as connection:
-        if connection.execute(
-            "SELECT count(*) FROM engine_family WHERE engine_family = ?", [engine_family]
-        ).fetchone() == (0,):
-            raise ShopspreadError(f"There is no engine family {engine_family!r} in the warehouse.")
+        if not _has_group(connection, place):
+            raise ShopspreadError(
+                f"There is no group {place.group!r} of the test {place.test!r} in the warehouse."
+            )
         newest = connection.execute(
-            "SELECT version, set_by, reason, threshold_pct FROM threshold WHERE engine_family = ? "
+            'SELECT version, set_by, reason, threshold_pct FROM threshold WHERE test = ? AND measure = ? AND "group" = ? '
             "ORDER BY version DESC LIMIT 1",
-            [engine_family],
+            [place.test, place.measure, place.group],
         ).fetchone()
         version = int(newest[0]) if newest else 0
         if newest and version != seen_version:
@@ -63,27 +71,39 @@ def set_threshold(
                 f"{newest[1]} has written version {version} ({newest[3]:g} %: {newest[2]}) since you looked. "
                 "Nothing was changed; look at it and decide again."
             )
-        _add_threshold(
-            connection, engine_family, version + 1, threshold_pct, set_by.strip(), reason.strip(), "set"
-        )
+        _add_threshold(connection, place, version + 1, threshold_pct, set_by.strip(), reason.strip(), "set")
         judge(connection)
     return version + 1
 
 
-def propose_thresholds(connection: duckdb.DuckDBPyConnection, proposals: pl.DataFrame) -> int:
-    """Write a new proposed version for each family whose proposal moved; returns how many did.
+def _has_group(connection: duckdb.DuckDBPyConnection, place: Place) -> bool:
+    found = connection.execute(
+        'SELECT count(*) FROM (SELECT test, "group" FROM comparison_group UNION ALL SELECT test, "group" FROM capture_group) '
+        'WHERE test = ? AND "group" = ?',
+        [place.test, place.group],
+    ).fetchone()
+    defined = connection.execute(
+        "SELECT count(*) FROM engine_family WHERE engine_family = ?", [place.group]
+    ).fetchone()
+    known = kind(place.test)
+    return found != (0,) or (known is not None and known.layout is not None and defined != (0,))
 
-    Runs inside the caller's transaction. `proposals`: engine_family, threshold_pct, why.
+
+def propose_thresholds(connection: duckdb.DuckDBPyConnection, proposals: pl.DataFrame) -> int:
+    """Write a new proposed version for each place whose proposal moved; returns how many did.
+
+    Runs inside the caller's transaction. `proposals`: test, measure, group, threshold_pct, why.
     """
     latest = connection.sql(
-        "SELECT engine_family, max(version) AS version, "
+        'SELECT test, measure, "group", max(version) AS version, '
         "arg_max(threshold_pct, version) FILTER (source = 'proposed') AS threshold_pct "
-        "FROM threshold GROUP BY engine_family"
+        "FROM threshold GROUP BY ALL"
     ).pl()
-    known = {row["engine_family"]: row for row in latest.to_dicts()}
+    known = {(row["test"], row["measure"], row["group"]): row for row in latest.to_dicts()}
     written = 0
     for row in proposals.to_dicts():
-        before = known.get(row["engine_family"])
+        place = Place(row["test"], row["measure"], row["group"])
+        before = known.get((place.test, place.measure, place.group))
         # A tenth of a percent is below anything a shop would notice; do not fill the history with it.
         if (
             before
@@ -93,13 +113,7 @@ def propose_thresholds(connection: duckdb.DuckDBPyConnection, proposals: pl.Data
             continue
         version = int(before["version"]) + 1 if before else 1
         _add_threshold(
-            connection,
-            row["engine_family"],
-            version,
-            row["threshold_pct"],
-            "shopspread fit",
-            row["why"],
-            "proposed",
+            connection, place, version, row["threshold_pct"], "shopspread fit", row["why"], "proposed"
         )
         written += 1
     return written
@@ -110,30 +124,44 @@ def judge(connection: duckdb.DuckDBPyConnection) -> None:
 
     Runs inside the caller's transaction.
     """
-    thresholds = query(connection, "thresholds_in_force")
-    judged = flags(query(connection, "judged_cylinders"), thresholds)
-    now = dt.datetime.now()
-    connection.register("judged", judged.to_arrow())
+    connection.register("judged", _judged(connection).to_arrow())
     try:
         # Only what changed gets a new row, so that a fit that changes nothing adds no history.
         connection.execute(
             "CREATE OR REPLACE TEMP TABLE news AS SELECT judged.* FROM judged LEFT JOIN "
-            "(SELECT * FROM flag WHERE in_force) AS old USING (capture_file) WHERE old.capture_file IS NULL "
+            "(SELECT * FROM flag WHERE in_force) AS old USING (capture_file, measure) WHERE old.capture_file IS NULL "
             "OR old.threshold_version <> judged.threshold_version OR old.flagged <> judged.flagged "
             "OR abs(old.odd_pct - judged.odd_pct) > 1e-6 "
             "OR old.flagged_positions IS DISTINCT FROM judged.flagged_positions "
-            "OR old.flagged_cylinders IS DISTINCT FROM judged.flagged_cylinders"
+            "OR old.flagged_elements IS DISTINCT FROM judged.flagged_elements"
         )
         connection.execute(
-            "UPDATE flag SET in_force = false WHERE capture_file IN (SELECT capture_file FROM news)"
+            "UPDATE flag SET in_force = false "
+            "WHERE EXISTS (SELECT 1 FROM news WHERE news.capture_file = flag.capture_file AND news.measure = flag.measure)"
         )
         connection.execute(
             "INSERT INTO flag BY NAME SELECT news.*, CAST(? AS TIMESTAMP) AS made_at, true AS in_force FROM news",
-            [now],
+            [dt.datetime.now()],
         )
         connection.execute("DROP TABLE news")
     finally:
         connection.unregister("judged")
+
+
+def _judged(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Flags of every capture by every measure of its test, each by its own thresholds and nothing else."""
+    thresholds = query(connection, "thresholds_in_force")
+    elements = query(connection, "judged_elements")
+    parts = []
+    for (test, measure), own in elements.group_by("test", "measure", maintain_order=True):
+        known = kind(str(test))
+        if known is None:
+            continue  # a test of a newer program: its flags stay as they are
+        limits = thresholds.filter((pl.col("test") == test) & (pl.col("measure") == measure))
+        found = flags(own, limits, known.measure(str(measure)).direction)
+        parts.append(found.with_columns(measure=pl.lit(measure), rank=pl.lit(own["rank"][0], dtype=pl.Int32)))
+    schema = FLAG_SCHEMA | {"measure": pl.String(), "rank": pl.Int32()}
+    return pl.concat(parts) if parts else pl.DataFrame(schema=schema)
 
 
 def set_setting(warehouse: Warehouse, name: str, value: Any, *, set_by: str) -> None:
@@ -190,7 +218,7 @@ def log_coaching(
 
 def _add_threshold(
     connection: duckdb.DuckDBPyConnection,
-    engine_family: str,
+    place: Place,
     version: int,
     threshold_pct: float,
     set_by: str,
@@ -198,6 +226,16 @@ def _add_threshold(
     source: str,
 ) -> None:
     connection.execute(
-        "INSERT INTO threshold VALUES (?, ?, ?, ?, ?, ?, ?)",
-        [engine_family, version, threshold_pct, dt.datetime.now(), set_by, reason, source],
+        "INSERT INTO threshold VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            place.test,
+            place.measure,
+            place.group,
+            version,
+            threshold_pct,
+            dt.datetime.now(),
+            set_by,
+            reason,
+            source,
+        ],
     )

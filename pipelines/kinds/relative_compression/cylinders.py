@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 
 from pipelines.errors import ShopspreadError
-from pipelines.kinds.base import Check, CylinderReading, EngineFamily, Events, Hookup, Identified, Reading
+from pipelines.kinds.base import Check, ElementReading, EngineFamily, Events, Hookup, Identified, Reading
 from pipelines.kinds.relative_compression.angle import BINS
 from pipelines.kinds.relative_compression.front import DOUBTFUL, Front, look_at
 from pipelines.kinds.relative_compression.inversion import Inversion, invert
@@ -34,7 +34,7 @@ CLEARLY_BETTER = (
 
 
 def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, reader_version: int) -> Reading:
-    """The reading of one capture; see `pipelines.kinds.base.TestKind.read`."""
+    """The reading of one capture; see `pipelines.kinds.base.Kind.read`."""
     if hookup.sync_cylinder not in family.firing_order:
         raise ShopspreadError(
             f"The sync cylinder {hookup.sync_cylinder} does not exist on engine family {family.name!r} "
@@ -82,9 +82,9 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
     numbers, companions, identity = _names(front, order, angles, settled)
     count = family.cylinders
     cylinders = tuple(
-        CylinderReading(
-            cylinder=numbers[i] if identity != "none" else None,
-            firing_position=i + 1,
+        ElementReading(
+            element=numbers[i] if identity != "none" else None,
+            position=i + 1,
             relative_pct=float(relative[i]),
             se_pct=float(error[i]),
             identified=identity,
@@ -306,12 +306,12 @@ def _events(front: Front, angles: Array, found: Inversion) -> Events:
     pulses = np.concatenate([t for t, _ in front.sync.spans]) if front.sync is not None else np.empty(0)
     ends = front.cranking.spans
     return Events(
-        crank_start_s=offset + ends[0][0] / supply.rate_hz,
-        crank_end_s=offset + ends[-1][1] / supply.rate_hz,
-        sync_s=pulses,
-        compression_s=np.asarray(offset + tops.ravel()[rank]),
+        start_s=offset + ends[0][0] / supply.rate_hz,
+        end_s=offset + ends[-1][1] / supply.rate_hz,
+        index_s=pulses,
+        event_s=np.asarray(offset + tops.ravel()[rank]),
         position=np.asarray(positions.ravel()[rank], dtype=np.int64),
-        mean_cycle=np.asarray(turned / peak),
+        mean_shape=np.asarray(turned / peak),
     )
 
 

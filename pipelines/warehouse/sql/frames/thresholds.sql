@@ -1,2 +1,2 @@
-SELECT engine_family, version, threshold_pct, set_at, set_by, reason, source FROM threshold
-ORDER BY engine_family, version
+SELECT test, measure, "group", version, threshold_pct, set_at, set_by, reason, source FROM threshold
+ORDER BY test, measure, "group", version

@@ -1,0 +1,8 @@
+-- Every scored element with what a threshold needs to judge it.
+SELECT log.test, reading.measure, reading.rank, reading.capture_file, grouped."group", reading.position, reading.element,
+       reading.companion, score.deviation_pct
+FROM element_reading AS reading
+JOIN element_score AS score USING (capture_file, measure, position)
+JOIN capture_log AS log USING (capture_file)
+JOIN capture_group AS grouped USING (capture_file)
+ORDER BY log.test, reading.rank, reading.capture_file, reading.position
