@@ -56,6 +56,8 @@ def environment(warehouse: Path) -> dict[str, str]:
     for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         # Our matrices are small: many threads on them only get into each other's way.
         given.setdefault(threads, "1")
+    # A stray models.py in the folder the user stands in must not take the place of our package.
+    given["PYTHONSAFEPATH"] = "1"
     given["PYTHONPATH"] = os.pathsep.join(path for path in paths if path)
     return given
 

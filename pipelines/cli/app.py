@@ -7,14 +7,9 @@ itself was wrong. Results go to stdout, progress and messages to stderr.
 from __future__ import annotations
 
 import datetime as dt
-import os
 import sys
 from pathlib import Path
 from typing import Annotated
-
-# Everything here multiplies small matrices, and an ingest runs one process a processor: threads inside
-# each multiplication only get in each other's way. Set before numpy is first imported.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import typer
 
@@ -89,12 +84,17 @@ def ingest(
 def read(
     file: Annotated[Path, typer.Argument(help="One saved capture.")],
     family_file: Annotated[
-        Path, typer.Option("--family-file", help="A table of engine families (engine_families.csv).")
-    ],
-    engine_family: Annotated[str, typer.Option("--engine-family", help="The engine family of this capture.")],
+        Path | None, typer.Option("--family-file", help="A table of engine families (engine_families.csv).")
+    ] = None,
+    engine_family: Annotated[
+        str,
+        typer.Option("--engine-family", help="The engine family of this capture, where the test needs it."),
+    ] = "",
     test: Annotated[str, typer.Option("--test", help="The test that was made.")] = "relative_compression",
-    ch1: Annotated[str, typer.Option("--ch1", help="Signal on channel 1.")] = "battery_voltage",
-    ch2: Annotated[str, typer.Option("--ch2", help="Signal on channel 2.")] = "ignition_primary",
+    ch1: Annotated[
+        str, typer.Option("--ch1", help="Signal on channel 1 (no channel named: the test's usual hookup).")
+    ] = "",
+    ch2: Annotated[str, typer.Option("--ch2", help="Signal on channel 2.")] = "",
     ch3: Annotated[str, typer.Option("--ch3", help="Signal on channel 3.")] = "",
     ch4: Annotated[str, typer.Option("--ch4", help="Signal on channel 4.")] = "",
     ch5: Annotated[str, typer.Option("--ch5", help="Signal on channel 5.")] = "",
@@ -112,11 +112,12 @@ def read(
 ) -> None:
     """Read one capture without a warehouse.
 
-    Prints each cylinder's relative compression with its standard error, and what the setup checks say.
+    Prints each element (cylinder, bar, ...) against the others with its standard error, and what the setup
+    checks say.
     """
     from pipelines.cli.read_one import read_one
 
-    reading = read_one(
+    known, reading = read_one(
         file,
         family_file=family_file,
         engine_family=engine_family,
@@ -125,7 +126,7 @@ def read(
         scales=scales,
         sync_cylinder=sync_cylinder,
     )
-    out.reading(file, engine_family, reading, as_json=as_json)
+    out.reading(file, engine_family, known, reading, as_json=as_json)
 
 
 @app.command()

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,12 +25,15 @@ from pipelines.reports.text import report_text
 from pipelines.warehouse.settings import SETTINGS
 
 if TYPE_CHECKING:
+    from models.records.measure import Measure
     from pipelines.fit.run import FitSummary
     from pipelines.intake.ingest import IntakeSummary
-    from pipelines.kinds import Reading
+    from pipelines.kinds import ElementReading, Kind, Reading
 
 # Beyond this many lines of one status a list stops being read; the rest is one `report` away.
 MOST_TROUBLES = 200
+# A person at the terminal reads so many facts of one capture.
+MOST_FACTS = 5
 
 
 def _stderr() -> Console:
@@ -104,77 +108,88 @@ def fitted(summary: FitSummary) -> None:
     """What a fit found, in two lines."""
     console = _stdout()
     console.print(
-        f"Fitted {summary.families} engine families from {summary.captures} captures in {summary.seconds:.1f} s; "
+        f"Fitted {summary.groups} groups of {summary.tests} tests from {summary.captures} captures in "
+        f"{summary.seconds:.1f} s; "
         f"{summary.proposals} thresholds proposed anew; {summary.flagged} captures flagged."
     )
 
 
-def reading(file: Path, engine_family: str, value: Reading, *, as_json: bool) -> None:
+def reading(file: Path, group: str, kind: Kind, value: Reading, *, as_json: bool) -> None:
     """One reading, as a table or as the JSON document with the names of the export views."""
     if as_json:
-        document(reading_document(file, engine_family, value))
+        document(reading_document(file, group, kind, value))
         return
     console = _stdout()
-    facts = value.features
+    of = f", {group}" if group else ""
+    console.print(f"{file.name}{of}: {value.status}. {value.reason}".strip(), markup=False)
     known = [
-        f"{facts[name]:.{digits}f} {unit}"
-        for name, digits, unit in (
-            ("cycles", 0, "cycles"),
-            ("crank_rpm", 0, "rpm while cranking"),
-            ("rest_v", 2, "V at rest"),
-            ("crank_min_v", 2, "V lowest while cranking"),
-        )
-        if name in facts and facts[name] == facts[name]
+        f"{feature.title.lower()} {value.features[feature.name]:.4g}{f' {feature.unit}' if feature.unit else ''}"
+        for feature in kind.features[:MOST_FACTS]
+        if math.isfinite(value.features.get(feature.name, math.nan))
     ]
-    console.print(f"{file.name}, {engine_family}: {value.status}. {value.reason}".strip())
     if known:
-        console.print(", ".join(known) + ".")
-    if value.cylinders:
-        table = Table(show_edge=False)
-        for heading in ("cylinder", "fires as", "relative compression", "± (standard error)"):
-            table.add_column(heading, justify="right")
-        for cylinder in value.cylinders:
-            name = "?" if cylinder.cylinder is None else str(cylinder.cylinder)
-            if cylinder.companion is not None:
-                name += f" or {cylinder.companion}"
-            table.add_row(
-                name,
-                f"no. {cylinder.firing_position}",
-                f"{cylinder.relative_pct:.1f} %",
-                f"{cylinder.se_pct:.1f} %",
-            )
-        console.print(table)
-        console.print(
-            "100 % is this capture's median cylinder. Only the odd one out counts; this is not a pressure."
-        )
+        console.print("; ".join(known) + ".", markup=False)
+    for measure in kind.measures:
+        rows = [one for one in value.elements if (one.measure or kind.measures[0].name) == measure.name]
+        if rows:
+            console.print(_element_table(kind, measure, rows))
+            console.print(f"100 % is {measure.against}. Only the odd one out counts.")
     for check in value.checks:
         say(f"{check.severity}: {check.check}: {check.detail}")
 
 
-def reading_document(file: Path, engine_family: str, value: Reading) -> dict[str, Any]:
+def _element_table(kind: Kind, measure: Measure, rows: Sequence[ElementReading]) -> Table:
+    table = Table(show_edge=False)
+    for heading in (kind.element.noun, "position", measure.title.lower(), "± (standard error)"):
+        table.add_column(heading, justify="right")
+    for one in rows:
+        name = "?" if one.element is None else str(one.element)
+        if one.companion is not None:
+            name += f" or {one.companion}"
+        table.add_row(name, f"no. {one.position}", f"{one.relative_pct:.1f} %", f"{one.se_pct:.1f} %")
+    return table
+
+
+def reading_document(file: Path, group: str, kind: Kind, value: Reading) -> dict[str, Any]:
     """A reading as plain data; an unknown number is null."""
     facts = {name: (number if number == number else None) for name, number in value.features.items()}
-    return {
+    cells = [
+        {
+            "element": one.element,
+            "position": one.position,
+            "measure": one.measure or kind.measures[0].name,
+            "relative_pct": one.relative_pct,
+            "se_pct": one.se_pct,
+            "identified": one.identified,
+            "companion": one.companion,
+        }
+        for one in value.elements
+    ]
+    found: dict[str, Any] = {
         "capture_file": str(file),
-        "engine_family": engine_family,
+        "test": kind.name,
+        "engine_family": group or None,
         "status": value.status,
         "reason": value.reason or None,
-        **{name: facts.get(name) for name in ("cycles", "crank_rpm", "rest_v", "crank_min_v")},
-        "cylinders": [
-            {
-                "cylinder": c.cylinder,
-                "firing_position": c.firing_position,
-                "relative_pct": c.relative_pct,
-                "se_pct": c.se_pct,
-                "identified": c.identified,
-                "companion": c.companion,
-            }
-            for c in value.cylinders
-        ],
+        "elements": cells,
         "checks": [{"check": c.check, "severity": c.severity, "detail": c.detail} for c in value.checks],
         "features": facts,
+        "notes": list(value.notes),
         "reader_version": value.reader_version,
     }
+    if kind.element.noun == "cylinder":
+        # as the export views of captures and cylinders name them
+        found |= {name: facts.get(name) for name in ("cycles", "crank_rpm", "rest_v", "crank_min_v")}
+        found["cylinders"] = [
+            {
+                "cylinder": cell["element"],
+                "firing_position": cell["position"],
+                **{name: cell[name] for name in ("relative_pct", "se_pct", "identified", "companion")},
+            }
+            for cell in cells
+            if cell["measure"] == kind.measures[0].name
+        ]
+    return found
 
 
 def report(value: dict[str, Any], *, as_json: bool) -> None:

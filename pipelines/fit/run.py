@@ -17,6 +17,7 @@ from models.spread.fit import GroupFit, Scores, fit_groups, score_captures
 from models.thresholds.proposal import Costs, Proposal, propose
 from pipelines.fit import landing, standing_hookup
 from pipelines.kinds import Kind, kind
+from pipelines.threads import one_thread
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import judge, propose_thresholds, read_settings
@@ -94,11 +95,12 @@ def fit_warehouse(warehouse: Warehouse) -> FitSummary:
     groups = comparison_groups(frames["families"], frames["logged_groups"], frames["element_counts"])
     del frames
     costs = Costs(float(settings["cost_miss"]), float(settings["cost_false_alarm"]))
-    fits = [
-        fit_test(known, shop, costs)
-        for name in groups["test"].unique(maintain_order=True)
-        if (known := kind(name)) is not None
-    ]
+    with one_thread():
+        fits = [
+            fit_test(known, shop, costs)
+            for name in groups["test"].unique(maintain_order=True)
+            if (known := kind(name)) is not None
+        ]
     with warehouse.transaction() as connection:
         standing_hookup.refresh(connection, settings["house_setup"])
         landing.land(connection, groups, fits)

@@ -100,7 +100,10 @@ def read_table(path: Path, spec: TableSpec, *, zone: dt.tzinfo | None = None) ->
         key = spec.name_of(row)
         notes += [RowProblem(spec.file, line, key, _sentence(sentence)) for sentence in said]
         if key in rows:
-            reason = f"{' and '.join(spec.key)} {key!r} stands on line {rows[key][0]} too; this later row counts. Remove one of them."
+            reason = (
+                f"{' and '.join(spec.key)} {key!r} stands on line {rows[key][0]} too; this later row counts. "
+                "Remove one of them."
+            )
             notes.append(RowProblem(spec.file, line, key, reason))
             del rows[key]
         rows[key] = (line, row)

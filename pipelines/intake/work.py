@@ -11,6 +11,7 @@ from pipelines import kinds
 from pipelines.errors import ShopspreadError
 from pipelines.kinds import EngineFamily, Hookup, Reading
 from pipelines.readers import read_waveform
+from pipelines.threads import one_thread
 from pipelines.warehouse import waveforms as store
 from pipelines.waveform import Waveform
 
@@ -133,4 +134,5 @@ def read(waveform: Waveform, assignment: Assignment) -> Reading:
         raise ShopspreadError(
             f"There is no reader for the test {assignment.test!r} (there are: {', '.join(kinds.kinds())})."
         )
-    return kind.read(waveform, assignment.hookup, assignment.family)
+    with one_thread():
+        return kind.read(waveform, assignment.hookup, assignment.family)

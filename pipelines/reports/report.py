@@ -14,28 +14,16 @@ from models.jobs.comparison import Group
 from models.people.coaching import CoachingList, needs_coaching
 from models.people.skill import TechnicianSkill, technicians
 from models.records.people_settings import PeopleSettings
+from models.records.shop import Shop
 from models.stats.results import Estimate
 from pipelines.fit import standing_hookup as house
-from pipelines.reports.groups import family_reports
+from pipelines.kinds import kinds
+from pipelines.reports.groups import GROUP_FRAMES, family_reports, test_reports
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import read_settings
+from pipelines.warehouse.shop import NAMES, shop_of
 
-FRAMES = (
-    "captures",
-    "cylinders",
-    "checks",
-    "orders",
-    "outcomes",
-    "technicians",
-    "drills",
-    "coaching",
-    "scores",
-    "families",
-    "family_stats",
-    "family_patterns",
-    "thresholds_in_force",
-    "last_day",
-)
+FRAMES = (*NAMES, *GROUP_FRAMES, "last_day")
 # A file that waits has no time of its own: as of any day, it waits.
 STATUSES = ("read", "unusable", "waiting", "refused")
 
@@ -48,31 +36,11 @@ def people_settings(settings: dict[str, Any]) -> PeopleSettings:
 
 
 def people_of(
-    frames: dict[str, pl.DataFrame], chosen: PeopleSettings, day: dt.date
+    shop: Shop, chosen: PeopleSettings, day: dt.date
 ) -> tuple[tuple[TechnicianSkill, ...], CoachingList]:
-    """Everybody's figures and the coaching list, as of the end of a day.
-
-    Args:
-        frames: captures, cylinders, checks, orders, outcomes, technicians, drills, coaching.
-    """
-    captures, orders, outcomes, checks = (
-        frames[name] for name in ("captures", "orders", "outcomes", "checks")
-    )
-    skills = technicians(
-        captures,
-        frames["cylinders"],
-        checks,
-        orders,
-        outcomes,
-        frames["technicians"],
-        frames["drills"],
-        as_of=day,
-        settings=chosen,
-    )
-    needed = needs_coaching(
-        skills, captures, checks, outcomes, frames["coaching"], as_of=day, orders=orders, settings=chosen
-    )
-    return skills, needed
+    """Everybody's figures and the coaching list, as of the end of a day."""
+    skills = technicians(shop, as_of=day, settings=chosen)
+    return skills, needs_coaching(skills, shop, as_of=day, settings=chosen)
 
 
 def build_report(warehouse: Warehouse, *, as_of: dt.date | None = None) -> dict[str, Any]:
@@ -87,21 +55,22 @@ def build_report(warehouse: Warehouse, *, as_of: dt.date | None = None) -> dict[
     """
     settings = read_settings(warehouse)
     frames = warehouse.frames(FRAMES)
+    shop = shop_of(frames)
     day = as_of or last_day(frames["last_day"])
     chosen = people_settings(settings)
-    captures, orders, outcomes, checks = (
-        frames[name] for name in ("captures", "orders", "outcomes", "checks")
-    )
-    skills, coaching = people_of(frames, chosen, day)
+    skills, coaching = people_of(shop, chosen, day)
     end = dt.datetime.combine(day, dt.time.max)
-    until = captures.filter(pl.col("captured_at").is_null() | (pl.col("captured_at") <= end))
+    until = shop.captures.filter(pl.col("captured_at").is_null() | (pl.col("captured_at") <= end))
+    tests = test_reports(shop, frames, end)
+    first = next(iter(kinds()))
     return {
         "as_of": day.isoformat(),
         "captures": {status: until.filter(pl.col("status") == status).height for status in STATUSES},
-        "adoption": _adoption(adoption(captures, orders, frames["technicians"], as_of=day, settings=chosen)),
-        "comebacks": _comebacks(comebacks(captures, orders, outcomes, checks, as_of=day, settings=chosen)),
+        "adoption": _adoption(adoption(shop, as_of=day, settings=chosen)),
+        "comebacks": _comebacks(comebacks(shop, as_of=day, settings=chosen)),
         "technicians": [_technician(skill, coaching) for skill in skills],
-        "families": family_reports(frames, end),
+        "families": family_reports(next((test for test in tests if test["test"] == first), {"groups": []})),
+        "tests": tests,
     }
 
 

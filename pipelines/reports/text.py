@@ -18,7 +18,7 @@ def report_text(document: Mapping[str, Any]) -> str:
         *_adoption(document),
         *_comebacks(document["comebacks"]),
         *_technicians(document["technicians"]),
-        *_families(document["families"]),
+        *(line for test in document["tests"] for line in _test(test)),
         "Brackets hold 95 % intervals. Figures about people are for coaching, not for ranking.",
     ]
     return "\n".join(parts)
@@ -126,20 +126,26 @@ def _technicians(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     return [*lines, ""]
 
 
-def _families(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+def _test(test: Mapping[str, Any]) -> list[str]:
+    rows = test["groups"]
+    heading = f"{test['title']}: from where on is a {test['element']} odd?"
     if not rows:
-        return ["Engine families", "  none fitted yet", ""]
-    width = max(10, *(len(row["engine_family"]) for row in rows))
+        return [heading, "  nothing fitted yet", ""]
+    names = [row.get("engine_family") or row["component"] for row in rows]
+    width = max(10, *(len(name) for name in names))
     lines = [
-        "Engine families: from where on is a cylinder odd?",
+        heading,
         f"  {'':<{width}} {'captures':>8} {'known good':>10} {'spread':>8} {'odd from':>9}  "
         f"{'false alarms':<16} {'found':<16}",
     ]
-    for row in rows:
-        spread = "-" if row["spread_pct"] is None else f"{row['spread_pct']:.1f} %"
-        limit = "-" if row["threshold_pct"] is None else f"{row['threshold_pct']:.1f} %"
-        lines.append(
-            f"  {row['engine_family']:<{width}} {row['captures']:>8} {row['known_good']:>10} {spread:>8} {limit:>9}  "
-            f"{percent_short(row['false_alarm']):<16} {percent_short(row['detection']):<16}"
-        )
+    for name, row in zip(names, rows, strict=True):
+        for at, measured in enumerate(row["measures"]):
+            spread = "-" if measured["spread_pct"] is None else f"{measured['spread_pct']:.1f} %"
+            limit = "-" if measured["threshold_pct"] is None else f"{measured['threshold_pct']:.1f} %"
+            first = f"  {name:<{width}} {row['captures']:>8} {row['known_good']:>10}"
+            further = f"  {'  ' + measured['measure'].replace('_', ' '):<{width + 20}}"
+            lines.append(
+                f"{first if at == 0 else further} {spread:>8} {limit:>9}  "
+                f"{percent_short(measured['false_alarm']):<16} {percent_short(measured['detection']):<16}"
+            )
     return [*lines, ""]

@@ -16,20 +16,9 @@ from models.stats.results import Estimate
 from pipelines.reports.report import people_of, people_settings
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import read_settings
+from pipelines.warehouse.shop import NAMES, shop_of
 
-FRAMES = (
-    "captures",
-    "cylinders",
-    "checks",
-    "orders",
-    "outcomes",
-    "technicians",
-    "drills",
-    "coaching",
-    "scores",
-    "thresholds",
-    "thresholds_in_force",
-)
+FRAMES = (*NAMES, "scores", "thresholds", "thresholds_in_force")
 # The weeks a week is held against.
 BEFORE_WEEKS = 8
 SHOWN_WEEKS = 16
@@ -54,14 +43,14 @@ class Week:
     Attributes:
         monday, sunday: the week, both days included.
         changes: figures against the `BEFORE_WEEKS` weeks before.
-        flagged: capture_file, captured_at, technician, engine_family, vehicle, repair_order, odd_pct,
-            threshold_pct, named (cylinders), p_value, discovery, outcome: this week's flagged captures.
+        flagged: capture_file, captured_at, technician, test, measure, group, vehicle, repair_order, odd_pct,
+            threshold_pct, named (elements), p_value, discovery, outcome: this week's flagged captures.
         coaching: who to sit down with, as of the week's end; `new` those not on the list a week before.
-        thresholds: engine_family, set_pct, proposed_pct, set_by: where the data now say otherwise.
+        thresholds: test, measure, group, set_pct, proposed_pct, set_by: where the data now say otherwise.
         troubles: capture_file, status, reason: what waits or was refused, whenever it came.
         drills_short: technician, done, target in this week's drills.
         weeks: week, eligible, scoped, share, low, high: adoption of the last `SHOWN_WEEKS` weeks.
-        odd: captured_at, engine_family, odd_pct, threshold_pct, flagged: all scored captures of those weeks.
+        odd: captured_at, test, measure, group, odd_pct, threshold_pct, flagged: all scored captures of those weeks.
     """
 
     monday: dt.date
@@ -88,17 +77,16 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
     start = monday - dt.timedelta(weeks=BEFORE_WEEKS)
     settings = read_settings(warehouse)
     frames = warehouse.frames(FRAMES)
-    captures = frames["captures"].with_columns(day=pl.col("captured_at").dt.date())
+    shop = shop_of(frames)
+    captures = shop.captures.with_columns(day=pl.col("captured_at").dt.date())
     scored = captures.join(frames["scores"], on="capture_file").with_columns(
         week=pl.col("day").dt.truncate("1w"),
     )
     chosen = people_settings(settings)
-    skills, coaching = people_of(frames, chosen, sunday)
-    _, earlier = people_of(frames, chosen, monday - dt.timedelta(days=1))
-    used = adoption(frames["captures"], frames["orders"], frames["technicians"], as_of=sunday)
-    flagged = _flagged(
-        scored, frames["outcomes"], monday, sunday, float(settings["discovery_rate_pct"]) / 100
-    )
+    skills, coaching = people_of(shop, chosen, sunday)
+    _, earlier = people_of(shop, chosen, monday - dt.timedelta(days=1))
+    used = adoption(shop, as_of=sunday, settings=chosen)
+    flagged = _flagged(scored, shop.outcomes, monday, sunday, float(settings["discovery_rate_pct"]) / 100)
     return Week(
         monday=monday,
         sunday=sunday,
@@ -115,7 +103,7 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
         weeks=used.by_week.filter(pl.col("week") <= monday).tail(SHOWN_WEEKS),
         odd=scored.filter(
             pl.col("day").is_between(monday - dt.timedelta(weeks=SHOWN_WEEKS - 1), sunday)
-        ).select("captured_at", "engine_family", "odd_pct", "threshold_pct", "flagged"),
+        ).select("captured_at", "test", "measure", "group", "odd_pct", "threshold_pct", "flagged"),
     )
 
 
@@ -168,19 +156,25 @@ def _flagged(
     week = scored.filter(pl.col("day").is_between(monday, sunday))
     found = weekly_discoveries(week["p_value"].to_list(), week["week"].to_list(), q)
     named = (
-        pl.when(pl.col("flagged_cylinders").list.len() > 0)
-        .then(pl.col("flagged_cylinders").cast(pl.List(pl.String)).list.join(", "))
+        pl.when(pl.col("flagged_elements").list.len() > 0)
+        .then(pl.col("flagged_elements").cast(pl.List(pl.String)).list.join(", "))
         .otherwise(pl.lit("not named"))
     )
     return (
         week.with_columns(found["discovery"], named=named)
         .filter(pl.col("flagged"))
-        .join(outcomes.select("repair_order", outcome="finding"), on="repair_order", how="left")
+        .join(
+            outcomes.select("repair_order", "test", outcome="finding"),
+            on=["repair_order", "test"],
+            how="left",
+        )
         .select(
             "capture_file",
             "captured_at",
             "technician",
-            "engine_family",
+            "test",
+            "measure",
+            "group",
             "vehicle",
             "repair_order",
             "odd_pct",
@@ -195,18 +189,20 @@ def _flagged(
 
 
 def _moved(thresholds: pl.DataFrame, in_force: pl.DataFrame) -> pl.DataFrame:
-    """Families whose set threshold and newest proposal lie apart."""
+    """Groups whose set threshold and newest proposal lie apart."""
     proposed = (
         thresholds.filter(pl.col("source") == "proposed")
         .sort("version")
-        .group_by("engine_family", maintain_order=True)
+        .group_by("test", "measure", "group", maintain_order=True)
         .agg(proposed_pct=pl.col("threshold_pct").last())
     )
     return (
         in_force.filter(pl.col("source") == "set")
-        .join(proposed, on="engine_family")
+        .join(proposed, on=["test", "measure", "group"])
         .filter((pl.col("threshold_pct") - pl.col("proposed_pct")).abs() >= PROPOSAL_GAP_PCT)
-        .select("engine_family", pl.col("threshold_pct").alias("set_pct"), "proposed_pct", "set_by")
+        .select(
+            "test", "measure", "group", pl.col("threshold_pct").alias("set_pct"), "proposed_pct", "set_by"
+        )
     )
 
 

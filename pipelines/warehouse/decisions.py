@@ -61,8 +61,8 @@ def set_threshold(
                 f"There is no group {place.group!r} of the test {place.test!r} in the warehouse."
             )
         newest = connection.execute(
-            'SELECT version, set_by, reason, threshold_pct FROM threshold WHERE test = ? AND measure = ? AND "group" = ? '
-            "ORDER BY version DESC LIMIT 1",
+            "SELECT version, set_by, reason, threshold_pct FROM threshold "
+            'WHERE test = ? AND measure = ? AND "group" = ? ORDER BY version DESC LIMIT 1',
             [place.test, place.measure, place.group],
         ).fetchone()
         version = int(newest[0]) if newest else 0
@@ -78,8 +78,8 @@ def set_threshold(
 
 def _has_group(connection: duckdb.DuckDBPyConnection, place: Place) -> bool:
     found = connection.execute(
-        'SELECT count(*) FROM (SELECT test, "group" FROM comparison_group UNION ALL SELECT test, "group" FROM capture_group) '
-        'WHERE test = ? AND "group" = ?',
+        'SELECT count(*) FROM (SELECT test, "group" FROM comparison_group '
+        'UNION ALL SELECT test, "group" FROM capture_group) WHERE test = ? AND "group" = ?',
         [place.test, place.group],
     ).fetchone()
     defined = connection.execute(
@@ -137,7 +137,8 @@ def judge(connection: duckdb.DuckDBPyConnection) -> None:
         )
         connection.execute(
             "UPDATE flag SET in_force = false "
-            "WHERE EXISTS (SELECT 1 FROM news WHERE news.capture_file = flag.capture_file AND news.measure = flag.measure)"
+            "WHERE EXISTS (SELECT 1 FROM news "
+            "WHERE news.capture_file = flag.capture_file AND news.measure = flag.measure)"
         )
         connection.execute(
             "INSERT INTO flag BY NAME SELECT news.*, CAST(? AS TIMESTAMP) AS made_at, true AS in_force FROM news",
