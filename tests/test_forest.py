@@ -14,8 +14,8 @@ from sklearn.metrics import roc_auc_score
 
 from models.outliers.forest import ForestSettings, feature_table, fit_forest, isolation_scores
 from models.outliers.reasons import in_words, sentence_for
-from models.spread.fit import fit_families, score_captures
-from tests.families_shop import CAPTURES, CYLINDERS, FAMILIES, FEATURES, OUTCOMES, Shop, make_shop
+from models.spread.fit import fit_groups, score_captures
+from tests.groups_shop import CAPTURES, CYLINDERS, FAMILIES, FEATURES, OUTCOMES, Shop, make_shop
 
 DATA = Path(__file__).parent / "data" / "isolation_forest"
 EULER_GAMMA = 0.5772156649015329
@@ -113,15 +113,15 @@ def shop() -> Shop:
 
 def test_one_score_direction_reasons_in_words_and_the_odd_ones_found(shop: Shop) -> None:
     strange = set(shop.captures["capture_file"].gather([3, 310, 370]))
-    strange = {name for name in strange if not shop.odd_cylinders[name]}
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
+    strange = {name for name in strange if not shop.odd_elements[name]}
+    fit = fit_groups(shop.captures, shop.elements, shop.groups, shop.outcomes)
+    scores = score_captures(fit, shop.captures, shop.elements, shop.groups, shop.outcomes)
     found = fit_forest(features_for(shop, 1, strange=strange), shop.captures, scores, fit, shop.outcomes)
     table = found.scores
     assert table["capture_file"].to_list() == scores.captures["capture_file"].to_list()
     assert table["outlier_score"].is_between(0.0, 1.0, closed="none").all()
-    assert set(table["model"]) == {"family", "pooled"}
-    first = table.filter(pl.col("model") == "family")["capture_file"].str.starts_with("family-0/")
+    assert set(table["model"]) == {"group", "pooled"}
+    first = table.filter(pl.col("model") == "group")["capture_file"].str.starts_with("group-0/")
     assert first.all()
     assert first.len() == 300
     odd = shop.is_odd(table["capture_file"]) | table["capture_file"].is_in(list(strange)).to_numpy()
@@ -139,9 +139,9 @@ def test_one_score_direction_reasons_in_words_and_the_odd_ones_found(shop: Shop)
 def test_p_values_of_healthy_captures_are_no_smaller_than_they_claim() -> None:
     """Under exchangeability P(p <= t) <= t; 240 unlabelled healthy captures, so 4 binomial standard errors."""
     shop = make_shop(21, [230, 230], odd_share=0.0, known_good_share=0.5)
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    for settings in (ForestSettings(), ForestSettings(family_captures=10_000)):
+    fit = fit_groups(shop.captures, shop.elements, shop.groups, shop.outcomes)
+    scores = score_captures(fit, shop.captures, shop.elements, shop.groups, shop.outcomes)
+    for settings in (ForestSettings(), ForestSettings(group_captures=10_000)):
         found = fit_forest(
             features_for(shop, 2), shop.captures, scores, fit, shop.outcomes, settings=settings
         ).scores
@@ -158,8 +158,8 @@ def test_p_values_of_healthy_captures_are_no_smaller_than_they_claim() -> None:
 
 def test_without_known_healthy_captures_there_are_scores_but_no_p_values() -> None:
     shop = make_shop(3, [30, 30], odd_share=0.2)
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
+    fit = fit_groups(shop.captures, shop.elements, shop.groups, shop.outcomes)
+    scores = score_captures(fit, shop.captures, shop.elements, shop.groups, shop.outcomes)
     found = fit_forest(features_for(shop, 3), shop.captures, scores, fit, shop.outcomes)
     assert found.scores["outlier_score"].is_finite().all()
     assert found.scores["outlier_p"].is_null().all()
@@ -168,18 +168,18 @@ def test_without_known_healthy_captures_there_are_scores_but_no_p_values() -> No
 
 
 def test_the_fit_repeats_itself(shop: Shop) -> None:
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
+    fit = fit_groups(shop.captures, shop.elements, shop.groups, shop.outcomes)
+    scores = score_captures(fit, shop.captures, shop.elements, shop.groups, shop.outcomes)
     features = features_for(shop, 4)
     once, again = (fit_forest(features, shop.captures, scores, fit, shop.outcomes).scores for _ in range(2))
     assert once.equals(again)
 
 
 def test_an_empty_shop_gives_an_empty_answer() -> None:
-    captures, cylinders = pl.DataFrame(schema=CAPTURES), pl.DataFrame(schema=CYLINDERS)
-    families, outcomes = pl.DataFrame(schema=FAMILIES), pl.DataFrame(schema=OUTCOMES)
-    fit = fit_families(captures, cylinders, families, outcomes)
-    scores = score_captures(fit, captures, cylinders, families, outcomes)
+    captures, elements = pl.DataFrame(schema=CAPTURES), pl.DataFrame(schema=CYLINDERS)
+    groups, outcomes = pl.DataFrame(schema=FAMILIES), pl.DataFrame(schema=OUTCOMES)
+    fit = fit_groups(captures, elements, groups, outcomes)
+    scores = score_captures(fit, captures, elements, groups, outcomes)
     found = fit_forest(pl.DataFrame(schema=FEATURES), captures, scores, fit, outcomes)
     assert found.scores.height == 0
     assert found.why is not None
@@ -190,6 +190,6 @@ def test_a_reason_names_the_unit_and_the_side() -> None:
     assert in_words("crank_rpm") == ("Cranking speed", " rpm")
     assert in_words("some_new_thing_v") == ("Some new thing", " V")
     low = sentence_for("rest_v", 11.2, 12.3, 12.8)
-    assert low == "Battery voltage at rest is low: 11.2 V, usual in this family is 12.3 to 12.8 V."
+    assert low == "Battery voltage at rest is low: 11.2 V, usual in this group is 12.3 to 12.8 V."
     assert "is high: 13.1 V" in sentence_for("rest_v", 13.1, 12.3, 12.8)
     assert "only together with" in sentence_for("rest_v", 12.5, 12.3, 12.8)
