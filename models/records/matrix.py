@@ -139,6 +139,8 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
     """
     captures, elements = shop.captures, shop.elements
     layouts = layouts_of(shop.groups)
+    if measure.whole:
+        layouts = tuple(Layout(layout.group, 1, (1,), False) for layout in layouts)
     names = pl.DataFrame(
         {
             "group": [layout.group for layout in layouts],

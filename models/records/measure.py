@@ -34,6 +34,8 @@ class Measure:
         against: what is 100 %, in words.
         direction: on which side of the others a fault stands. Oddness is always larger when odder.
         usual_spread_pct: healthy spread (standard deviation of one element) assumed while nothing is known.
+        whole: the test looks at one thing, not at elements beside each other: a capture has one value, held against
+            its group's own known-good spread. 100 is then whatever the reader takes as nominal.
     """
 
     name: str
@@ -41,6 +43,7 @@ class Measure:
     against: str
     direction: Direction = "low"
     usual_spread_pct: float = 1.5
+    whole: bool = False
 
     def __post_init__(self) -> None:
         if self.direction not in ("low", "high", "either"):

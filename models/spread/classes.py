@@ -39,6 +39,7 @@ class SortedGroup:
         pattern_pct, spread_pct: as the sorting found them.
         swing_variance: of this group's own captures.
         sums: for the posterior.
+        level_pct: of one thing, the level its sums are measured from; 0 for elements beside each other.
     """
 
     shaping: Shaping
@@ -50,6 +51,7 @@ class SortedGroup:
     spread_pct: float
     swing_variance: float
     sums: GroupSums
+    level_pct: float = 0.0
 
 
 def first_sorting(

@@ -38,10 +38,10 @@ class Drift:
 def drift_of(deviation_pct: Floats, month: Floats, healthy: Floats, vehicle: Ints) -> Drift:
     """Change of each element's deviation over the months; the clearest one is reported.
 
-    Each element is measured against the mean of the others. Weighted least squares (weights = probability
-    of being healthy) with a cluster-robust standard error, a vehicle being a cluster, each cluster's
-    residuals divided by one minus its leverage (the jackknife form: Bell R.M. & McCaffrey D.F. 2002, Survey
-    Methodology 28:169-181), and a t interval with G - 2 degrees of freedom. Because the clearest of N
+    Each element is measured against the mean of the others; the value of one thing by itself. Weighted least
+    squares (weights = probability of being healthy) with a cluster-robust standard error, a vehicle being a
+    cluster, each cluster's residuals divided by one minus its leverage (the jackknife form: Bell R.M. &
+    McCaffrey D.F. 2002, Survey Methodology 28:169-181), and a t interval with G - 2 degrees of freedom. Because the clearest of N
     elements is picked, the level is divided by N (Bonferroni).
 
     Args:
@@ -58,8 +58,9 @@ def drift_of(deviation_pct: Floats, month: Floats, healthy: Floats, vehicle: Int
     if span < MIN_MONTHS:
         return Drift.nothing(count, f"the healthy captures span {span:.1f} months; at least one is needed.")
     n = deviation_pct.shape[1]
-    level = deviation_pct[use] - deviation_pct[use].mean(axis=1, keepdims=True)
-    y = level * n / (n - 1)
+    y = deviation_pct[use]
+    if n > 1:
+        y = (y - y.mean(axis=1, keepdims=True)) * n / (n - 1)
     x = x - np.average(x, weights=w)
     moment = float(np.sum(w * x**2))
     slope = (w * x) @ y / moment

@@ -18,6 +18,7 @@ from models.records.measure import Measure
 from models.records.shop import Shop
 from models.spread.classes import SortedGroup, first_sorting, sort_again
 from models.spread.drift import Drift, drift_of
+from models.spread.level import sort_levels
 from models.spread.null import Null, widest_gap
 from models.spread.posterior import Posterior, fit_posteriors, predictive_readings
 from models.spread.result import HEALTHY_SCHEMA, PATTERN_SCHEMA, STATS_SCHEMA, GroupFit, SpreadSettings
@@ -47,15 +48,7 @@ def fit_groups(shop: Shop, measure: Measure, *, settings: SpreadSettings | None 
     readings = _rescaled(readings, 1.0 / scale)
     strata = sorted({layout.stratum for layout in readings.layouts})
     stratum = np.array([strata.index(layout.stratum) for layout in readings.layouts], dtype=np.int64)
-    either = measure.direction == "either"
-    sorted_groups = first_sorting(
-        readings, stratum, usual_spread_pct=settings.usual_spread_pct, either=either
-    )
-    posteriors = fit_posteriors([one.sums for one in sorted_groups], stratum, seed=settings.seed)
-    # Once more, now that each group's spread has been weighed against the shop's.
-    starts = [posterior.sigma_quantile(0.5) for posterior in posteriors]
-    sorted_groups = sort_again(readings, stratum, sorted_groups, starts, either=either)
-    posteriors = fit_posteriors([one.sums for one in sorted_groups], stratum, seed=settings.seed)
+    sorted_groups, posteriors = _learn(readings, stratum, measure, settings)
     described = [
         _describe(_Group(readings, layout, at, one, posterior, measure, scale, settings))
         for at, (layout, one, posterior) in enumerate(
@@ -74,6 +67,25 @@ def fit_groups(shop: Shop, measure: Measure, *, settings: SpreadSettings | None 
         layouts=readings.layouts,
         settings=settings,
     )
+
+
+def _learn(
+    readings: Readings, stratum: Ints, measure: Measure, settings: SpreadSettings
+) -> tuple[list[SortedGroup], list[Posterior]]:
+    """Sort every group's captures and weigh its spread against the shop's, twice."""
+    either = measure.direction == "either"
+    if measure.whole:
+        found = [sort_levels(readings, at, settings.usual_spread_pct, either) for at in range(stratum.size)]
+    else:
+        found = first_sorting(readings, stratum, usual_spread_pct=settings.usual_spread_pct, either=either)
+    posteriors = fit_posteriors([one.sums for one in found], stratum, seed=settings.seed)
+    # Once more, now that each group's spread has been weighed against the shop's.
+    starts = [posterior.sigma_quantile(0.5) for posterior in posteriors]
+    if measure.whole:
+        found = [sort_levels(readings, at, start, either) for at, start in enumerate(starts)]
+    else:
+        found = sort_again(readings, stratum, found, starts, either=either)
+    return found, fit_posteriors([one.sums for one in found], stratum, seed=settings.seed)
 
 
 def _rescaled(readings: Readings, factor: float) -> Readings:
@@ -168,9 +180,13 @@ def _usual(group: _Group) -> _Usual:
     elif group.kind == NONE:
         # Positions turn from capture to capture: an unevenness of the group is part of the scatter here.
         centre = np.zeros(n)
-    usual = 100.0 + centre - np.median(centre)
-    known = 100.0 + pattern_draws - nanmedian(pattern_draws, axis=1, keepdims=True)
-    fresh = 100.0 + fresh - nanmedian(fresh, axis=1, keepdims=True)
+    if group.measure.whole:
+        # Nothing to stand beside: the level itself is what is usual.
+        usual, known, fresh = (one.level_pct + value for value in (centre, pattern_draws, fresh))
+    else:
+        usual = 100.0 + centre - np.median(centre)
+        known = 100.0 + pattern_draws - nanmedian(pattern_draws, axis=1, keepdims=True)
+        fresh = 100.0 + fresh - nanmedian(fresh, axis=1, keepdims=True)
     low, high = np.quantile(known.T.copy(), [0.025, 0.975], axis=1)
     predict_low, predict_high = np.quantile(fresh.T.copy(), [0.025, 0.975], axis=1)
     residual = fresh - usual

@@ -41,7 +41,14 @@ def lowest_gap(deviation_pct: Floats) -> tuple[Floats, Ints]:
 
 
 def widest_gap(deviation_pct: Floats, *, either: bool) -> tuple[Floats, Ints]:
-    """Gap of the oddest element and its column: of the lowest one, or with `either` of whichever stands off more."""
+    """Gap of the oddest element and its column: of the lowest one, or with `either` of whichever stands off more.
+
+    One thing alone (one column) has no others: its gap is how far it sits below what is usual.
+    """
+    if np.shape(deviation_pct)[1] == 1:
+        alone = -np.asarray(deviation_pct, dtype=np.float64)[:, 0]
+        gap = np.abs(alone) if either else alone
+        return gap, np.where(np.isfinite(gap), 0, -1)
     low, at_low = lowest_gap(deviation_pct)
     if not either:
         return low, at_low

@@ -47,7 +47,7 @@ class GroupSums:
     """All that the likelihood needs of one group.
 
     Attributes:
-        elements: N.
+        elements: N; 1 where the test looks at one thing.
         captures: sum of the healthy probabilities.
         vehicle_weight: that sum by vehicle, shape (vehicles,).
         vehicle_mean: weighted mean contrast by vehicle, shape (vehicles, N), in %.
@@ -67,6 +67,11 @@ class GroupSums:
     reading_variance: float
     contrasts: float
     sorting: Floats | None = None
+
+    @property
+    def free(self) -> int:
+        """Free numbers in a pattern: contrasts between elements, or the level itself of one thing."""
+        return max(self.elements - 1, 1)
 
 
 def group_sums(
@@ -110,7 +115,7 @@ def group_sums(
         within_square=square,
         within_dof=float(np.sum(weight - effective)),
         reading_variance=variance,
-        contrasts=n - 1.0 if contrasts is None else contrasts,
+        contrasts=max(n - 1.0, 1.0) if contrasts is None else contrasts,
         sorting=sorting,
     )
 
@@ -118,7 +123,7 @@ def group_sums(
 def no_sums(elements: int) -> GroupSums:
     """A group of which nothing is known."""
     return GroupSums(
-        elements, 0.0, np.zeros(0), np.zeros((0, elements)), 0.0, 0.0, float("nan"), elements - 1.0
+        elements, 0.0, np.zeros(0), np.zeros((0, elements)), 0.0, 0.0, float("nan"), max(elements - 1.0, 1.0)
     )
 
 
@@ -186,7 +191,7 @@ def log_likelihood(sums: GroupSums) -> Floats:
     square = np.sum(centre**2, axis=1)[None, :, None]
     if sums.sorting is not None:
         inner = inner + sums.sorting[:, None]
-    known = 0.5 * (sums.elements - 1) * np.log(pattern_var) + square / (2.0 * pattern_var)
+    known = 0.5 * sums.free * np.log(pattern_var) + square / (2.0 * pattern_var)
     return np.asarray(WORTH * (inner[:, :, None] - known))
 
 
@@ -242,7 +247,8 @@ def _draw(
     rho = RHO[r]
     n = sums.elements
     noise = rng.standard_normal((draws, n))
-    noise -= noise.mean(axis=1, keepdims=True)
+    if n > 1:
+        noise -= noise.mean(axis=1, keepdims=True)
     if sums.vehicle_weight.size:
         k = RHO[:, None] + (1.0 - RHO)[:, None] / sums.vehicle_weight[None, :]
         total = np.sum(1.0 / k, axis=1)

@@ -201,6 +201,8 @@ def _gap_error(se_pct: Floats, column: Ints) -> Floats:
     (factor 1 at two, where median and mean agree).
     """
     variance = np.where(np.isfinite(se_pct), se_pct, np.nan) ** 2
+    if variance.shape[1] == 1:
+        return np.asarray(np.sqrt(variance[:, 0]))
     own = variance[np.arange(variance.shape[0]), column]
     counts = np.isfinite(variance).sum(axis=1)
     rest = np.nansum(variance, axis=1) - np.nan_to_num(own)

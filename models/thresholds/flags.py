@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from models.records.measure import Direction
+from models.records.measure import Direction, Measure
 
 # A very weak element leaves a residue of the reading on the next one in sequence; beside it only a
 # element with at least this share of its oddness is named too. (Set on simulated faults, no source.)
@@ -14,9 +14,11 @@ RESIDUE = 0.3
 
 
 def element_oddness(
-    deviation_pct: npt.NDArray[np.float64], direction: Direction = "low"
+    deviation_pct: npt.NDArray[np.float64], direction: Direction = "low", *, whole: bool = False
 ) -> npt.NDArray[np.float64]:
     """How far each element sits from the median of the others, on the side where a fault stands.
+
+    Of one thing (`whole`) it is how far it sits from what is usual, 0 deviation.
 
     The median of the *others*, because an element must not pull its own yardstick down.
 
@@ -29,25 +31,30 @@ def element_oddness(
         others: 0.
     """
     captures, elements = deviation_pct.shape
+    if whole:
+        return _on_the_bad_side(-deviation_pct, direction)
     if elements < 2:
         return np.zeros((captures, elements))
     others = ~np.eye(elements, dtype=bool)
     tiled = np.broadcast_to(deviation_pct[:, None, :], (captures, elements, elements))
     medians = np.median(tiled[:, others].reshape(captures, elements, elements - 1), axis=2)
-    below: npt.NDArray[np.float64] = medians - deviation_pct
+    return _on_the_bad_side(medians - deviation_pct, direction)
+
+
+def _on_the_bad_side(below_pct: npt.NDArray[np.float64], direction: Direction) -> npt.NDArray[np.float64]:
     if direction == "either":
-        return np.abs(below)
-    return below if direction == "low" else -below
+        return np.abs(below_pct)
+    return below_pct if direction == "low" else -below_pct
 
 
-def flags(elements: pl.DataFrame, thresholds: pl.DataFrame, direction: Direction = "low") -> pl.DataFrame:
+def flags(elements: pl.DataFrame, thresholds: pl.DataFrame, measure: Measure) -> pl.DataFrame:
     """Judge every capture of one test and measure by the threshold of its group.
 
     Args:
         elements: capture_file, group, position, element (null where only the position
             is known), companion (null unless the element is one of a pair), deviation_pct.
         thresholds: group, threshold_pct, version.
-        direction: on which side of the others a fault stands.
+        measure: says on which side of the others a fault stands.
 
     Returns:
         One row per capture whose group has a threshold: capture_file, odd_pct, threshold_pct,
@@ -64,7 +71,11 @@ def flags(elements: pl.DataFrame, thresholds: pl.DataFrame, direction: Direction
     for (count,), stratum in counted.group_by("count"):
         deviation = stratum["deviation_pct"].to_numpy().reshape(-1, int(str(count)))
         parts.append(
-            stratum.with_columns(pl.Series("oddness", element_oddness(deviation, direction).ravel()))
+            stratum.with_columns(
+                pl.Series(
+                    "oddness", element_oddness(deviation, measure.direction, whole=measure.whole).ravel()
+                )
+            )
         )
     if not parts:
         return pl.DataFrame(schema=FLAG_SCHEMA)

@@ -159,7 +159,7 @@ def _judged(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         if known is None:
             continue  # a test of a newer program: its flags stay as they are
         limits = thresholds.filter((pl.col("test") == test) & (pl.col("measure") == measure))
-        found = flags(own, limits, known.measure(str(measure)).direction)
+        found = flags(own, limits, known.measure(str(measure)))
         parts.append(found.with_columns(measure=pl.lit(measure), rank=pl.lit(own["rank"][0], dtype=pl.Int32)))
     schema = FLAG_SCHEMA | {"measure": pl.String(), "rank": pl.Int32()}
     return pl.concat(parts) if parts else pl.DataFrame(schema=schema)
