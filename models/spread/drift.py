@@ -41,8 +41,8 @@ def drift_of(deviation_pct: Floats, month: Floats, healthy: Floats, vehicle: Int
     Each element is measured against the mean of the others; the value of one thing by itself. Weighted least
     squares (weights = probability of being healthy) with a cluster-robust standard error, a vehicle being a
     cluster, each cluster's residuals divided by one minus its leverage (the jackknife form: Bell R.M. &
-    McCaffrey D.F. 2002, Survey Methodology 28:169-181), and a t interval with G - 2 degrees of freedom. Because the clearest of N
-    elements is picked, the level is divided by N (Bonferroni).
+    McCaffrey D.F. 2002, Survey Methodology 28:169-181), and a t interval with G - 2 degrees of freedom. Because
+    the clearest of N elements is picked, the level is divided by N (Bonferroni).
 
     Args:
         deviation_pct: shape (captures, elements), reading minus usual; month, healthy, vehicle: (captures,).
