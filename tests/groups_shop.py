@@ -161,11 +161,7 @@ def make_shop(
     captures, cells, outcomes = [], [], []
     odd_elements: dict[str, tuple[int, ...]] = {}
     for at, wanted in enumerate(counts):
-        group = (
-            groups[at]
-            if groups
-            else random_group(rng, at, elements=None if sizes is None else sizes[at])
-        )
+        group = groups[at] if groups else random_group(rng, at, elements=None if sizes is None else sizes[at])
         truth[group.name] = group
         kind = identified if isinstance(identified, str) else identified[at]
         order = [int(part) for part in ORDERS[group.elements].split("-")]

@@ -409,9 +409,7 @@ def test_broken_rows_are_left_out_not_fatal() -> None:
         vehicle=pl.lit(None, dtype=pl.String),
         purpose=pl.when(pl.col("capture_file") == "group-0/4.csv").then(None).otherwise("purpose"),
     )
-    groups = pl.concat(
-        [shop.groups, shop.groups.with_columns(group=pl.lit("x"), sequence=pl.lit("1-1"))]
-    )
+    groups = pl.concat([shop.groups, shop.groups.with_columns(group=pl.lit("x"), sequence=pl.lit("1-1"))])
     fit = fit_groups(captures, spoiled, groups, shop.outcomes)
     scores = score_captures(fit, captures, spoiled, groups, shop.outcomes)
     assert fit.stats["group"].to_list() == ["group-0"]

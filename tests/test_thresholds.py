@@ -95,9 +95,7 @@ def test_evidence_knows_what_each_capture_is_about() -> None:
         orient="row",
     )
     fit = fit_groups(captures, shop.elements, shop.groups, outcomes)
-    rows = evidence(
-        score_captures(fit, captures, shop.elements, shop.groups, outcomes), captures, outcomes
-    )
+    rows = evidence(score_captures(fit, captures, shop.elements, shop.groups, outcomes), captures, outcomes)
     assert rows.height == 12
     asked = dict(rows.select("capture_file", "in_question").iter_rows())
     assert not asked["group-0/0.csv"]

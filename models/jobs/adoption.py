@@ -1,7 +1,7 @@
 """Is the scope used: the share of eligible repair orders with a capture, and how it goes on.
 
 Practice is counted apart from paid work throughout: a drill is no diagnosis. 'Scoped' is defined once,
-in `logbook.scoped_orders`. Orders count once they are closed, since an open one may still be scoped.
+in `logbook.eligible_orders`. Orders count once they are closed, since an open one may still be scoped.
 """
 
 from __future__ import annotations
@@ -15,9 +15,10 @@ import polars as pl
 from scipy.special import expit
 
 from models.jobs.weekly import WeekChart, watch_weeks
-from models.records.logbook import ON_THE_JOB, captures_until, orders_until, scoped_orders, week_of
+from models.records.logbook import ON_THE_JOB, captures_until, eligible_orders, week_of
 from models.records.people_settings import PeopleSettings, as_moment
-from models.stats.casemix import codes_of, usual_technician
+from models.records.shop import Shop
+from models.stats.casemix import codes_of, usual_person
 from models.stats.intervals import share, wilson_many
 from models.stats.mixed import posterior_draws
 from models.stats.results import Estimate
@@ -37,7 +38,7 @@ class Adoption:
         eligible, scoped: the two counts.
         by_week: week (Monday), eligible, scoped, share, low, high.
         by_technician: technician, eligible, scoped, share (raw), adjusted, low, high (partially pooled,
-            over the house's mix of jobs; null where there is too little to say).
+            over the shop's mix of jobs; null where there is too little to say).
         by_test: test, paid (captures on jobs), practice (drills), unusable (of both).
         practice_by_week: week, paid, practice: captures of either sort.
         change: the weekly share watched for a lasting change (see `weekly`).
@@ -53,21 +54,15 @@ class Adoption:
     change: WeekChart
 
 
-def eligible_orders(captures: pl.DataFrame, orders: pl.DataFrame, moment: datetime) -> pl.DataFrame:
-    """Eligible orders closed up to `moment`, with `scoped`, `captures`, `readable` (see `logbook`)."""
-    closed = orders_until(orders, moment).filter(pl.col("scope_eligible") & pl.col("closed_at").is_not_null())
-    return scoped_orders(captures_until(captures, moment), closed)
-
-
 def adjusted_adoption(eligible: pl.DataFrame, settings: PeopleSettings) -> dict[str, Estimate]:
-    """Share each technician would scope of the house's own mix of jobs, partially pooled.
+    """Share each technician would scope of the shop's own mix of jobs, partially pooled.
 
     Direct standardisation: a technician's term of the logistic model is applied to the complaints and
     engine families of *all* eligible orders, so that somebody who gets the easy jobs is not marked down
     for that.
 
     Args:
-        eligible: rows of `eligible_orders`.
+        eligible: rows of `logbook.eligible_orders`.
 
     Returns:
         technician -> estimate, `n` the technician's own eligible orders.
@@ -75,7 +70,7 @@ def adjusted_adoption(eligible: pl.DataFrame, settings: PeopleSettings) -> dict[
     known = eligible.filter(pl.col("technician").is_not_null())
     if known.height == 0:
         return {}
-    logit = usual_technician(known, event="scoped", columns=CASE_MIX).logit
+    logit = usual_person(known, event="scoped", columns=CASE_MIX, who="technician").logit
     edges = np.unique(np.quantile(logit, np.linspace(0, 1, _MIX_BINS + 1)))
     bin_of = np.clip(np.searchsorted(edges, logit, side="right") - 1, 0, max(edges.size - 2, 0))
     bins = int(bin_of.max()) + 1
@@ -126,25 +121,9 @@ def _weeks(eligible: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def adoption(
-    captures: pl.DataFrame,
-    orders: pl.DataFrame,
-    technicians: pl.DataFrame,
-    *,
-    as_of: date | datetime,
-    settings: PeopleSettings | None = None,
-) -> Adoption:
-    """Use of the scope up to `as_of`.
-
-    Args:
-        captures, orders, technicians: frames of the warehouse; may be empty.
-    """
-    chosen = settings or PeopleSettings()
-    moment = as_moment(as_of)
-    eligible = eligible_orders(captures, orders, moment)
-    taken = captures_until(captures, moment)
-    n, k = eligible.height, int(eligible["scoped"].sum())
-    adjusted = adjusted_adoption(eligible, chosen)
+def _by_technician(
+    eligible: pl.DataFrame, technicians: pl.DataFrame, adjusted: dict[str, Estimate]
+) -> pl.DataFrame:
     counts = eligible.group_by("technician").agg(
         eligible=pl.len().cast(pl.Int64), scoped=pl.col("scoped").sum().cast(pl.Int64)
     )
@@ -156,13 +135,22 @@ def adoption(
         .sort("technician")
         .with_columns(share=pl.when(pl.col("eligible") > 0).then(pl.col("scoped") / pl.col("eligible")))
     )
-    by_week = _weeks(eligible)
     own = [adjusted.get(name) for name in by_technician["technician"]]
-    by_technician = by_technician.with_columns(
+    return by_technician.with_columns(
         adjusted=pl.Series([e.estimate if e else None for e in own], dtype=pl.Float64),
         low=pl.Series([e.low if e else None for e in own], dtype=pl.Float64),
         high=pl.Series([e.high if e else None for e in own], dtype=pl.Float64),
     )
+
+
+def adoption(shop: Shop, *, as_of: date | datetime, settings: PeopleSettings | None = None) -> Adoption:
+    """Use of the scope up to `as_of`."""
+    chosen = settings or PeopleSettings()
+    moment = as_moment(as_of)
+    eligible = eligible_orders(shop, moment)
+    taken = captures_until(shop, moment)
+    n, k = eligible.height, int(eligible["scoped"].sum())
+    by_week = _weeks(eligible)
     sorts = {
         "paid": pl.col("purpose").is_in(ON_THE_JOB).sum().cast(pl.Int64),
         "practice": (pl.col("purpose") == "drill").sum().cast(pl.Int64),
@@ -172,7 +160,7 @@ def adoption(
         eligible=n,
         scoped=k,
         by_week=by_week,
-        by_technician=by_technician,
+        by_technician=_by_technician(eligible, shop.technicians, adjusted_adoption(eligible, chosen)),
         by_test=taken.group_by("test")
         .agg(**sorts, unusable=(pl.col("status") == "unusable").sum().cast(pl.Int64))
         .sort("test"),

@@ -12,8 +12,9 @@ import polars as pl
 from models.jobs.comparison import Adjusted, Crude, adjusted, crude, difference_in_group, group_of, has_begun
 from models.jobs.returns import watched_orders
 from models.jobs.stepped import Stepped, stepped_adoption
-from models.records.logbook import captures_until, judged_calls, orders_until
+from models.records.logbook import judged_calls, orders_until
 from models.records.people_settings import PeopleSettings, as_moment
+from models.records.shop import Shop
 from models.stats.intervals import mean_with_interval, share
 from models.stats.results import Estimate
 from models.stats.survival import cumulative_incidence
@@ -40,7 +41,7 @@ _INTERVAL = {"low": pl.Float64, "high": pl.Float64}
 class Comebacks:
     """Everything the manager's page says of comebacks.
 
-    All orders are eligible and closed by `as_of`; 'scoped' is defined in `logbook.scoped_orders`.
+    All orders are eligible and closed by `as_of`; 'scoped' is defined in `logbook.eligible_orders`.
 
     Attributes:
         window_days: an order that returns within so many days of closing is a comeback.
@@ -71,10 +72,7 @@ class Comebacks:
 
 
 def comebacks(
-    captures: pl.DataFrame,
-    orders: pl.DataFrame,
-    outcomes: pl.DataFrame,
-    checks: pl.DataFrame,  # noqa: ARG001  (part of the interface: call quality may come to use it)
+    shop: Shop,
     *,
     as_of: date | datetime,
     window_days: int | None = None,
@@ -83,7 +81,6 @@ def comebacks(
     """Comebacks up to `as_of`.
 
     Args:
-        captures, orders, outcomes, checks: frames of the warehouse; may be empty.
         window_days: the setting for this call; default from `settings`.
 
     Raises:
@@ -94,7 +91,7 @@ def comebacks(
     if window < 1:
         raise ValueError(f"window_days is {window}; a comeback window lasts at least 1 day")
     moment = as_moment(as_of)
-    watched = watched_orders(captures, orders, moment)
+    watched = watched_orders(shop, moment)
     potential = ((pl.lit(moment) - pl.col("closed_at")).dt.total_seconds() / 86400.0).clip(lower_bound=0.0)
     potential_days = watched.select(days=potential)["days"].to_numpy()
     inside = watched["returned"].to_numpy() & (watched["days"].to_numpy() <= window)
@@ -105,11 +102,11 @@ def comebacks(
         adjusted=adjusted(watched, potential_days, window_days=window, seed=chosen.seed),
         curves=_curves(watched, window),
         by_call_quality=_by_call_quality(
-            order_quality(watched, captures, outcomes, moment), potential_days, window, chosen
+            order_quality(watched, shop, moment), potential_days, window, chosen
         ),
         quality_caution=QUALITY_CAUTION,
         parts=_parts(watched, chosen.least_n),
-        cost=_cost(watched, orders_until(orders, moment), window),
+        cost=_cost(watched, orders_until(shop, moment), window),
         stepped=stepped_adoption(watched, potential_days, window_days=window, least_n=chosen.least_n),
     )
 
@@ -131,9 +128,7 @@ def _curves(watched: pl.DataFrame, window: int) -> pl.DataFrame:
     return pl.DataFrame(schema={"group": pl.String, **counts, **_INTERVAL})
 
 
-def order_quality(
-    watched: pl.DataFrame, captures: pl.DataFrame, outcomes: pl.DataFrame, moment: datetime
-) -> pl.DataFrame:
+def order_quality(watched: pl.DataFrame, shop: Shop, moment: datetime) -> pl.DataFrame:
     """The orders with the column `quality`, one of `QUALITIES`.
 
     The last judged call on the order counts. 'Call not confirmed' is a readable capture without a
@@ -141,7 +136,7 @@ def order_quality(
     come back.
     """
     judged = (
-        judged_calls(captures_until(captures, moment), outcomes, moment)
+        judged_calls(shop, moment)
         .sort("captured_at", "capture_file")
         .group_by("repair_order", maintain_order=True)
         .agg(right=pl.col("right").last())

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from models.jobs.adoption import eligible_orders
-from models.records.logbook import orders_until
+from models.records.logbook import eligible_orders, orders_until
+from models.records.shop import Shop
 from models.stats.casemix import codes_of
 from models.stats.logistic import dummies
 
@@ -20,18 +20,18 @@ ADJUSTED_FOR = ("complaint", "engine family", "vehicle history", "season", "tech
 _HISTORY = ("first_visit", "one_earlier", "two_earlier", "three_or_more")
 
 
-def watched_orders(captures: pl.DataFrame, orders: pl.DataFrame, moment: datetime) -> pl.DataFrame:
+def watched_orders(shop: Shop, moment: datetime) -> pl.DataFrame:
     """Eligible orders closed up to `moment` with their follow-up.
 
     An order's comeback is another order whose `comeback_of` names it; the earliest one counts, from the
     day the first was closed to the day the second was opened (0 where the log has them overlap).
 
-    Added to the order's columns: `scoped`, `captures`, `readable` (see `logbook.scoped_orders`), `days`
+    Added to the order's columns: `scoped`, `captures`, `readable` (see `logbook.eligible_orders`), `days`
     (follow-up: to the comeback, else to `moment`), `returned` (bool), `history` (earlier orders of the
     vehicle, in four steps), `is_return` (whether the order itself is a comeback), `season` (quarter
     opened).
     """
-    known = orders_until(orders, moment)
+    known = orders_until(shop, moment)
     first_return = (
         known.filter(pl.col("comeback_of").is_not_null())
         .group_by(pl.col("comeback_of").alias("repair_order"))
@@ -51,7 +51,7 @@ def watched_orders(captures: pl.DataFrame, orders: pl.DataFrame, moment: datetim
     )
     end = pl.coalesce("returned_at", pl.lit(moment, dtype=pl.Datetime("us")))
     return (
-        eligible_orders(captures, orders, moment)
+        eligible_orders(shop, moment)
         .join(first_return, on="repair_order", how="left")
         .join(history, on="repair_order", how="left")
         .with_columns(

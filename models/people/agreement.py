@@ -1,6 +1,6 @@
 """Calls against confirmed outcomes: sensitivity and specificity kept apart, and kappa.
 
-One share of right calls hides which mistake is made: a person who calls every engine even is right
+One share of right calls hides which mistake is made: a person who calls everything even is right
 most of the time and finds nothing. Kappa takes out the agreement that guessing would give (Cohen,
 Educ. Psychol. Meas. 20:37-46, 1960; standard error of Fleiss, Cohen & Everitt, Psychol. Bull.
 72:323-327, 1969).
@@ -28,8 +28,8 @@ class CallCounts:
 
     Attributes:
         judged: calls a confirmed outcome can judge. right: those that were right.
-        odd, found: confirmed odd engines, and those called odd on a right cylinder.
-        even, cleared: confirmed even engines, and those called even.
+        odd, found: confirmed odd, and those called odd on a right element.
+        even, cleared: confirmed even, and those called even.
         table: called (rows: even, odd) by confirmed (columns: even, odd), for kappa.
     """
 
@@ -102,8 +102,8 @@ def corrected_for_confirmation(
 ) -> Corrected:
     """Sensitivity and specificity over *all* calls, not only over those an outcome has confirmed.
 
-    Engines called odd are opened up more often than those called even, so that among the confirmed ones
-    misses are missing. Given the call, confirmed engines stand for the others with the same call (C.B. Begg &
+    Captures called odd are confirmed more often than those called even, so that among the confirmed ones
+    misses are missing. Given the call, confirmed ones stand for the others with the same call (C.B. Begg &
     R.A. Greenes, Biometrics 39:207-215, 1983). The interval is by draws from Jeffreys' priors.
 
     Args:
@@ -120,15 +120,15 @@ def corrected_for_confirmation(
         )
         return Corrected(Estimate.nothing(n, why), Estimate.nothing(n, why))
     rng = np.random.default_rng(seed)
-    found, wrong_cylinder = counts.found, int(called_odd[1]) - counts.found
-    # of engines called odd: found, odd on another cylinder, even; of those called even: odd
-    given_odd = rng.dirichlet([found + 0.5, wrong_cylinder + 0.25, int(called_odd[0]) + 0.5], draws)
+    found, wrong_element = counts.found, int(called_odd[1]) - counts.found
+    # of those called odd: found, odd on another element, even; of those called even: odd
+    given_odd = rng.dirichlet([found + 0.5, wrong_element + 0.25, int(called_odd[0]) + 0.5], draws)
     missed = rng.beta(called_even[1] + 0.5, called_even[0] + 0.5, draws)
     odd_share = rng.beta(odd_calls + 0.5, even_calls + 0.5, draws)
-    odd_engines = odd_share * (given_odd[:, 0] + given_odd[:, 1]) + (1 - odd_share) * missed
+    truly_odd = odd_share * (given_odd[:, 0] + given_odd[:, 1]) + (1 - odd_share) * missed
     cleared = (1 - odd_share) * (1 - missed)
     return Corrected(
-        _from_draws(odd_share * given_odd[:, 0] / odd_engines, n),
+        _from_draws(odd_share * given_odd[:, 0] / truly_odd, n),
         _from_draws(cleared / (cleared + odd_share * given_odd[:, 2]), n),
     )
 

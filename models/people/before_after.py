@@ -9,12 +9,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
 
+from models.people.hookup import habit_checks
 from models.people.watch import observations
-from models.records.people_settings import HOOKUP_CHECKS, PeopleSettings, as_moment
+from models.records.people_settings import PeopleSettings, as_moment
+from models.records.shop import Shop
+from models.records.topics import SCOPE_USE
 from models.stats.intervals import share, share_difference
 from models.stats.pooling import pool_normal
 from models.stats.results import Estimate
@@ -28,18 +32,20 @@ class BeforeAfter:
     """One session.
 
     Attributes:
-        session, technician, topic, held_on: from the log. weeks: length of either side at most.
+        session, technician, topic, held_on: from the log. test: the one it was about, None = all.
+        weeks: length of either side at most.
         before, after: share of trouble on either side (Wilson); the day of the session is before.
         change: after minus before (Newcombe); negative is better.
         change_allowing: the same with the share before drawn towards the shop's.
         checks: check, before, before_of, after, after_of, change, low, high: captures with each failing
-            setup check on either side, shares in parts of one; only for the two topics about captures.
+            setup check on either side, shares in parts of one; none for scope use.
         sentence: for the page.
     """
 
     session: str
     technician: str
     topic: str
+    test: str | None
     held_on: date
     weeks: int
     before: Estimate
@@ -78,19 +84,16 @@ def _sentence(row: BeforeAfter) -> str:
 
 
 def before_after(
-    captures: pl.DataFrame,
-    checks: pl.DataFrame,
-    outcomes: pl.DataFrame,
-    coaching: pl.DataFrame,
+    shop: Shop,
     *,
     as_of: date | datetime,
-    orders: pl.DataFrame | None = None,
     settings: PeopleSettings | None = None,
     weeks: int = WEEKS,
 ) -> tuple[BeforeAfter, ...]:
     """Every logged session with the work before and after it, by date.
 
-    A side ends at the previous or next session of the same person on the same topic.
+    A side ends at the previous or next session of the same person on the same topic; where a session was
+    about one test, only work of that test counts, and only sessions that speak of it end a side.
 
     Raises:
         ValueError: for fewer than one week.
@@ -99,38 +102,50 @@ def before_after(
         raise ValueError(f"weeks is {weeks}; at least 1 is needed on either side")
     chosen = settings or PeopleSettings()
     moment = as_moment(as_of)
-    held = coaching.filter(pl.col("held_on") <= moment.date()).sort("held_on", "session")
+    held = shop.coaching.filter(pl.col("held_on") <= moment.date()).sort("held_on", "session")
     if held.height == 0:
         return ()
-    work = observations(captures, checks, outcomes, orders, moment).with_columns(day=pl.col("at").dt.date())
-    rows = []
-    for session in held.iter_rows(named=True):
-        name, topic, day = session["technician"], session["topic"], session["held_on"]
-        same = held.filter((pl.col("technician") == name) & (pl.col("topic") == topic))["held_on"]
-        first = max([day - timedelta(weeks=weeks), *[d for d in same if d < day]])
-        last = min([day + timedelta(weeks=weeks), *[d for d in same if d > day]])
-        own = work.filter((pl.col("technician") == name) & (pl.col("topic") == topic))
-        before = own.filter((pl.col("day") > first) & (pl.col("day") <= day))
-        after = own.filter((pl.col("day") > day) & (pl.col("day") <= last))
-        k0, n0 = int(before["trouble"].sum()), before.height
-        k1, n1 = int(after["trouble"].sum()), after.height
-        row = BeforeAfter(
-            session=str(session["session"]),
-            technician=name,
-            topic=topic,
-            held_on=day,
-            weeks=weeks,
-            before=share(k0, n0, least=chosen.least_n, what="before"),
-            after=share(k1, n1, least=chosen.least_n, what="after"),
-            change=share_difference(
-                k1, n1, k0, n0, least=chosen.least_n, what="pieces of work after and before"
-            ),
-            change_allowing=_allowing(work.filter(pl.col("topic") == topic), (k0, n0), (k1, n1), chosen),
-            checks=_by_check(before, after, checks),
-            sentence="",
-        )
-        rows.append(row)
+    work = observations(shop, moment).with_columns(day=pl.col("at").dt.date())
+    rows = [_session(session, held, work, shop, chosen, weeks) for session in held.iter_rows(named=True)]
     return tuple(replace(row, sentence=_sentence(row)) for row in rows)
+
+
+def _session(
+    session: dict[str, Any],
+    held: pl.DataFrame,
+    work: pl.DataFrame,
+    shop: Shop,
+    chosen: PeopleSettings,
+    weeks: int,
+) -> BeforeAfter:
+    name, topic, day = session["technician"], session["topic"], session["held_on"]
+    about = pl.lit(True)
+    if session["test"] is not None:
+        about = (pl.col("test") == session["test"]).fill_null(True)
+    days = held.filter((pl.col("technician") == name) & (pl.col("topic") == topic) & about)["held_on"]
+    first = max([day - timedelta(weeks=weeks), *[d for d in days if d < day]])
+    last = min([day + timedelta(weeks=weeks), *[d for d in days if d > day]])
+    alike = work.filter((pl.col("topic") == topic) & about)
+    own = alike.filter(pl.col("technician") == name)
+    before = own.filter((pl.col("day") > first) & (pl.col("day") <= day))
+    after = own.filter((pl.col("day") > day) & (pl.col("day") <= last))
+    k0, n0 = int(before["trouble"].sum()), before.height
+    k1, n1 = int(after["trouble"].sum()), after.height
+    least = chosen.least_n
+    return BeforeAfter(
+        session=str(session["session"]),
+        technician=name,
+        topic=topic,
+        test=session["test"],
+        held_on=day,
+        weeks=weeks,
+        before=share(k0, n0, least=least, what="before"),
+        after=share(k1, n1, least=least, what="after"),
+        change=share_difference(k1, n1, k0, n0, least=least, what="pieces of work after and before"),
+        change_allowing=_allowing(alike, (k0, n0), (k1, n1), chosen),
+        checks=_by_check(topic, before, after, shop),
+        sentence="",
+    )
 
 
 CHECK_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -145,13 +160,10 @@ CHECK_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
 }
 
 
-def _by_check(before: pl.DataFrame, after: pl.DataFrame, checks: pl.DataFrame) -> pl.DataFrame:
-    if (
-        before["capture_file"].null_count() + after["capture_file"].null_count()
-        or not before.height * after.height
-    ):
+def _by_check(topic: str, before: pl.DataFrame, after: pl.DataFrame, shop: Shop) -> pl.DataFrame:
+    if topic == SCOPE_USE or not before.height * after.height:
         return pl.DataFrame(schema=CHECK_SCHEMA)
-    seen = checks.filter(pl.col("check").is_in(HOOKUP_CHECKS)).select("capture_file", "check").unique()
+    seen = habit_checks(shop).select("capture_file", "check").unique()
     counts = [
         dict(seen.join(side, on="capture_file", how="semi").group_by("check").len().iter_rows())
         for side in (before, after)
@@ -171,7 +183,7 @@ def _allowing(
     n = before[1] + after[1]
     if min(before[1], after[1]) < chosen.least_n:
         return Estimate.nothing(n, f"Too little to say: {after[1]} after and {before[1]} before.")
-    counts = work.group_by("technician").agg(
+    counts = work.group_by("technician", maintain_order=True).agg(
         k=pl.col("trouble").cast(pl.Int64).sum(), n=pl.len().cast(pl.Int64)
     )
     shop = pool_shares(counts["k"].to_numpy(), counts["n"].to_numpy())

@@ -18,16 +18,12 @@ import numpy.typing as npt
 import polars as pl
 
 from models.people.before_after import BeforeAfter, CoachingEffect, before_after, coaching_effect
+from models.people.hookup import habit_checks
 from models.people.skill import TechnicianSkill
 from models.people.watch import observations
-from models.records.people_settings import (
-    DAYS_A_YEAR,
-    HOOKUP_CHECKS,
-    TOPIC_SHARES,
-    TOPICS,
-    PeopleSettings,
-    as_moment,
-)
+from models.records.people_settings import DAYS_A_YEAR, PeopleSettings, as_moment
+from models.records.shop import Shop
+from models.records.topics import SCOPE_USE, TOPICS, USABLE
 from models.stats.control import false_alarm_chance, limit_for_false_alarms, risk_adjusted_cusum
 from models.stats.intervals import wilson
 
@@ -47,13 +43,6 @@ Floats = npt.NDArray[np.float64]
 _LEAST_YEAR = 30  # a chart is set for a year's work of at least so many observations
 _HEAD_START = 0.5
 _SHOWN_CAPTURES = 3
-
-TROUBLE = {
-    "usable captures": "captures could not be used",
-    "hookup": "captures failed a hookup check",
-    "calls": "judged calls were wrong",
-    "scope use": "eligible orders were not scoped",
-}
 
 CHART_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "technician": pl.String,
@@ -92,7 +81,7 @@ class CoachingItem:
     """One line of the list.
 
     Attributes:
-        topic: one of `people.TOPICS`. detail: the check that stands out, or `""`.
+        topic: one of `topics.TOPICS`. detail: the check that stands out, or `""`.
         since: the day the trouble began. evidence: a sentence for the page.
         captures: two or three captures to sit down over, the newest first.
         orders: for scope use, orders to talk about instead.
@@ -152,31 +141,26 @@ def _a_year_of(at: Sequence[datetime], moment: datetime) -> int:
 
 def needs_coaching(
     skills: Sequence[TechnicianSkill],
-    captures: pl.DataFrame,
-    checks: pl.DataFrame,
-    outcomes: pl.DataFrame,
-    coaching: pl.DataFrame,
+    shop: Shop,
     *,
     as_of: date | datetime,
-    orders: pl.DataFrame | None = None,
     settings: PeopleSettings | None = None,
 ) -> CoachingList:
     """The list of `as_of`.
 
     Args:
         skills: of `skill.technicians`; only these people are watched.
-        captures, checks, outcomes, coaching: frames of the warehouse; may be empty.
-        orders: repair orders; without them scope use is not watched.
+        shop: where it holds no repair order, scope use is not watched.
 
     Raises:
-        models.logistic.NotConverged: where the allowance for case mix does not settle.
+        models.stats.logistic.NotConverged: where the allowance for case mix does not settle.
     """
     chosen = settings or PeopleSettings()
     moment = as_moment(as_of)
     people = {skill.technician for skill in skills}
-    work = observations(captures, checks, outcomes, orders, moment).filter(pl.col("technician").is_in(people))
-    topics = TOPICS if orders is not None else TOPICS[:-1]
-    per_share = chosen.false_alarms_per_technician_year / sum(TOPIC_SHARES[t] for t in topics)
+    work = observations(shop, moment).filter(pl.col("technician").is_in(people))
+    watchable = [topic for topic in TOPICS.values() if topic.name != SCOPE_USE or shop.orders.height]
+    per_share = chosen.false_alarms_per_technician_year / sum(topic.alarm_share for topic in watchable)
     items: list[CoachingItem] = []
     points: list[pl.DataFrame] = []
     past: list[tuple[str, str, date, date, date]] = []
@@ -185,18 +169,19 @@ def needs_coaching(
         if part.height < chosen.least_n:
             continue
         topic, name = str(topic), str(name)
-        if topic != "scope use":
+        if topic != SCOPE_USE:
             watched.add(name)
         charts += 1
-        allowed = TOPIC_SHARES[topic] * per_share
-        chart = _Chart(part, _sessions(coaching, name, topic, moment), moment, allowed, chosen)
+        allowed = TOPICS[topic].alarm_share * per_share
+        chart = _Chart(part, _sessions(shop.coaching, name, topic, moment), moment, allowed, chosen)
         rate += chart.false_alarm_per_year
         points.append(chart.points(name, topic))
         past += [(name, topic, *span) for span in chart.past]
         if chart.signal is not None:
             others = work.filter((pl.col("topic") == topic) & (pl.col("technician") != name))
-            items.append(_item(name, topic, part, chart.signal, checks, others))
-    items.sort(key=lambda item: (item.technician, TOPICS.index(item.topic)))
+            items.append(_item(name, topic, part, chart.signal, habit_checks(shop), others))
+    shown = list(TOPICS)
+    items.sort(key=lambda item: (item.technician, shown.index(item.topic)))
     return CoachingList(
         items=tuple(items),
         false_alarm_per_year=rate,
@@ -295,14 +280,12 @@ class _Chart:
 
 
 def _standing_out(
-    topic: str, since: pl.DataFrame, checks: pl.DataFrame, others: pl.DataFrame
+    topic: str, since: pl.DataFrame, habits: pl.DataFrame, others: pl.DataFrame
 ) -> tuple[str, frozenset[str], str]:
     """The check that fails most beyond what the others' captures have: its name, where, and in words."""
-    about = checks.filter(pl.col("check").is_in(HOOKUP_CHECKS))
-    if topic == "usable captures":
-        about = about.filter(pl.col("severity") == "unusable")
-    elif topic != "hookup":
+    if not TOPICS[topic].about_captures:
         return "", frozenset(), ""
+    about = habits.filter(pl.col("severity") == "unusable") if topic == USABLE else habits
     seen = about.select("capture_file", "check").unique()
     own = seen.filter(pl.col("capture_file").is_in(since["capture_file"].to_list()))
     elsewhere = seen.filter(pl.col("capture_file").is_in(others["capture_file"].to_list()))
@@ -320,14 +303,14 @@ def _standing_out(
 
 
 def _item(
-    name: str, topic: str, work: pl.DataFrame, signal: Signal, checks: pl.DataFrame, others: pl.DataFrame
+    name: str, topic: str, work: pl.DataFrame, signal: Signal, habits: pl.DataFrame, others: pl.DataFrame
 ) -> CoachingItem:
     since = work.filter(pl.col("at") >= signal.since)
     bad = since.filter("trouble").sort("at", descending=True)
-    detail, where, detail_text = _standing_out(topic, since, checks, others)
+    detail, where, detail_text = _standing_out(topic, since, habits, others)
     low, high = wilson(signal.trouble, signal.n)
     evidence = (
-        f"{signal.trouble} of {signal.n} {TROUBLE[topic]} since {signal.since:%Y-%m-%d}, where "
+        f"{signal.trouble} of {signal.n} {TOPICS[topic].trouble} since {signal.since:%Y-%m-%d}, where "
         f"{signal.expected:.1f} would be usual on the same work "
         f"({100 * signal.trouble / signal.n:.0f} %, 95 % interval {100 * low:.0f} to {100 * high:.0f} %)"
         f"{detail_text}."
@@ -348,6 +331,6 @@ def _item(
         since=signal.since.date(),
         evidence=evidence,
         captures=tuple(shown["capture_file"].drop_nulls().to_list()),
-        orders=tuple(shown["repair_order"].drop_nulls().to_list()) if topic == "scope use" else (),
+        orders=tuple(shown["repair_order"].drop_nulls().to_list()) if topic == SCOPE_USE else (),
         signal=signal,
     )

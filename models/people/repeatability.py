@@ -1,43 +1,51 @@
 """Repeatability: how far two captures of the same person on the same vehicle lie apart.
 
 The within-subject standard deviation of Bland & Altman (BMJ 312:1654, 1996): the pooled variance of
-repeats around their own mean, here of relative compression by element. Two captures differ by less
+repeats around their own mean, here of the relative readings by element. Two captures differ by less
 than 2.77 of it in 95 of 100 repeats.
 """
 
 from __future__ import annotations
 
 import math
+from datetime import datetime
 
 import polars as pl
 from scipy import stats
 
+from models.records.logbook import captures_until
+from models.records.shop import Shop
 from models.stats.results import Estimate
 
+_SET = ("technician", "vehicle", "test", "group", "purpose", "day")
 
-def repeats(captures: pl.DataFrame, elements: pl.DataFrame) -> pl.DataFrame:
-    """Sum of squares of repeats: one row a technician: technician, squares, freedom, sets, captures.
 
-    Repeats are captures of one technician on one vehicle, one test and one purpose on one day, read
-    and with their elements named: on another day the engine itself may have changed. A set of r
-    captures of an engine with c elements gives (r - 1)(c - 1) degrees of freedom, since relative
-    compression is measured against the capture's own median.
+def repeats(shop: Shop, moment: datetime) -> pl.DataFrame:
+    """Sum of squares of repeats, one row a technician, test and measure.
+
+    Columns: technician, test, measure, squares, freedom, sets, captures. Tests and measures are never added
+    up: each scatters in its own way.
+
+    Repeats are captures of one technician on one vehicle and group, one test and one purpose on one day,
+    read and with their elements named: on another day the vehicle itself may have changed. A set of r
+    captures with c elements gives (r - 1)(c - 1) degrees of freedom, since a relative reading is measured
+    against the capture's own median.
     """
-    sets = ["technician", "vehicle", "test", "purpose", "day"]
     read = (
-        captures.filter((pl.col("status") == "read") & pl.col("vehicle").is_not_null())
+        captures_until(shop, moment)
+        .filter((pl.col("status") == "read") & pl.col("vehicle").is_not_null())
         .with_columns(day=pl.col("captured_at").dt.date())
-        .filter(pl.len().over(sets) > 1)
-        .select("capture_file", *sets)
+        .filter(pl.len().over(_SET) > 1)
+        .select("capture_file", *_SET)
     )
-    named = elements.filter(
+    named = shop.elements.filter(
         pl.col("element").is_not_null() & pl.col("relative_pct").is_finite() & pl.col("se_pct").is_finite()
     )
     joined = read.join(
-        named.select("capture_file", "element", "relative_pct"), on="capture_file", how="inner"
+        named.select("capture_file", "measure", "element", "relative_pct"), on="capture_file", how="inner"
     )
     by_element = (
-        joined.group_by([*sets, "element"])
+        joined.group_by([*_SET, "measure", "element"])
         .agg(
             squares=(pl.col("relative_pct") - pl.col("relative_pct").mean()).pow(2).sum(),
             times=pl.len().cast(pl.Int64),
@@ -45,7 +53,8 @@ def repeats(captures: pl.DataFrame, elements: pl.DataFrame) -> pl.DataFrame:
         .filter(pl.col("times") > 1)
     )
     return (
-        by_element.group_by(sets)
+        by_element.sort([*_SET, "measure", "element"])
+        .group_by([*_SET, "measure"], maintain_order=True)
         .agg(
             squares=pl.col("squares").sum(),
             elements=pl.len().cast(pl.Int64),
@@ -53,14 +62,14 @@ def repeats(captures: pl.DataFrame, elements: pl.DataFrame) -> pl.DataFrame:
         )
         .with_columns(freedom=(pl.col("times") - 1) * (pl.col("elements") - 1))
         .filter(pl.col("freedom") > 0)
-        .group_by("technician")
+        .group_by("technician", "test", "measure", maintain_order=True)
         .agg(
             pl.col("squares").sum(),
             pl.col("freedom").sum(),
             sets=pl.len().cast(pl.Int64),
             captures=pl.col("times").sum(),
         )
-        .sort("technician")
+        .sort("technician", "test", "measure")
     )
 
 

@@ -13,25 +13,47 @@ from datetime import date, datetime
 
 import polars as pl
 
-from models.jobs.adoption import adjusted_adoption, eligible_orders
-from models.people import hookup as hookups
-from models.people.agreement import CallCounts, Corrected, corrected_for_confirmation, count_calls, kappa
+from models.jobs.adoption import adjusted_adoption
+from models.people.agreement import CallCounts, Corrected, corrected_for_confirmation, kappa
+from models.people.counts import (
+    MEASURES,
+    NOUNS,
+    Count,
+    Work,
+    all_calls,
+    by_person,
+    call_counts,
+    counts_of,
+    pooled,
+    share_counts,
+    work_until,
+)
 from models.people.drills import DrillCount, count_drills
+from models.people.hookup import failing_checks
 from models.people.repeatability import repeatability, repeats
-from models.people.trends import pooled_trends
-from models.records.logbook import captures_until, judged_calls
-from models.records.people_settings import PeopleSettings, as_moment
+from models.people.standing_hookup import ASPECTS
+from models.people.trends import Trends, pooled_trends
+from models.records.people_settings import PeopleSettings
+from models.records.shop import Shop
 from models.stats.intervals import rate
 from models.stats.results import Estimate
-from models.stats.shrinkage import pool_shares
+
+__all__ = ["Count", "SkillInTest", "TechnicianSkill", "technicians"]
 
 
 @dataclass(frozen=True, slots=True)
-class Count:
-    """Raw counts behind a share: `events` of `trials`."""
+class SkillInTest:
+    """One technician in one test: shares partially pooled over the technicians within that test.
 
-    events: int
-    trials: int
+    Attributes:
+        usable: share of captures that could be read. calls: share of right calls among the judged ones.
+        repeatability: measure -> within-vehicle standard deviation in percent.
+    """
+
+    test: str
+    usable: Estimate
+    calls: Estimate
+    repeatability: Mapping[str, Estimate]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,23 +70,24 @@ class TechnicianSkill:
         too_little: True where there are fewer captures than the settings ask for.
         usable: share of captures that could be read.
         calls: share of right calls among those a confirmed outcome can judge.
-        sensitivity: share of confirmed odd engines called odd on a right cylinder.
-        specificity: share of confirmed even engines called even.
+        sensitivity: share of confirmed odd called odd on a right element.
+        specificity: share of confirmed even called even.
         kappa: agreement of calls and outcomes beyond chance (not pooled).
         unsure: share of `unsure` among the calls made on captures that were read.
         confirmed: share of even and odd calls that an outcome has judged at all. Where odd calls are
             confirmed more often than even ones, sensitivity reads too high and specificity too low.
         corrected: both corrected for that (not pooled).
         drills: practice asked for and done.
-        adoption: share this technician would scope of the house's mix of eligible jobs.
+        adoption: share this technician would scope of the shop's mix of eligible jobs.
         usable_per_month, calls_per_month: change of the share a month, partially pooled.
-        hookup: share of captures that agree with the house setup in every aspect.
+        hookup: share of captures that agree with the standing hookup in every aspect.
         hookup_aspects: aspect, agree, of: where the hookup differs.
-        repeatability: within-vehicle standard deviation of relative compression, in percent.
+        repeatability: within-vehicle standard deviation in percent, of the test and measure most often
+            repeated in the shop; all of them stand in `tests`.
         failing_checks: check, severity, captures, of, share_pct, others_share_pct, excess.
-        counts: raw counts by measure: `usable`, `calls`, `sensitivity`, `specificity`, `hookup`,
-            `adoption`.
-        house: the usual technician's share by measure, in parts of one.
+        counts: raw counts by measure (`counts.MEASURES`).
+        usual: the usual technician's share by measure, in parts of one.
+        tests: the same person test by test, for every test the shop has captured.
         usable_by_week, calls_by_week: week, events, trials, share, fitted, low, high.
     """
 
@@ -91,57 +114,98 @@ class TechnicianSkill:
     repeatability: Estimate
     failing_checks: pl.DataFrame
     counts: Mapping[str, Count]
-    house: Mapping[str, float]
+    usual: Mapping[str, float]
+    tests: tuple[SkillInTest, ...]
     usable_by_week: pl.DataFrame
     calls_by_week: pl.DataFrame
 
 
-def _by_person(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    return {str(key[0]): part for key, part in frame.group_by("technician", maintain_order=True)}
+def technicians(
+    shop: Shop, *, as_of: date | datetime, settings: PeopleSettings | None = None
+) -> tuple[TechnicianSkill, ...]:
+    """The figures of every technician who is in `shop.technicians` or has a capture, by name.
+
+    For one test alone: `technicians(shop.of_test(test), ...)`.
+
+    Args:
+        as_of: nothing logged after it counts.
+
+    Raises:
+        models.stats.logistic.NotConverged: where a model of the people's shares does not settle.
+    """
+    work = work_until(shop, as_of, settings)
+    figures = _figures(work)
+    return tuple(_technician(name, work, figures) for name in work.people)
 
 
-def _pooled(
-    counts: Mapping[str, Count], *, least_n: int, what: str
-) -> tuple[dict[str, Estimate], float | None]:
-    """Partially pooled shares of everybody, and the usual technician's share (None without a count)."""
-    names = [name for name, count in counts.items() if count.trials > 0]
-    pooled = pool_shares([counts[n].events for n in names], [counts[n].trials for n in names])
-    answers = {}
-    for name, count in counts.items():
-        if count.trials < least_n:
-            answers[name] = Estimate.nothing(
-                count.trials, f"Too little to say: {count.trials} {what}, at least {least_n} needed."
-            )
-            continue
-        i = names.index(name)
-        answers[name] = Estimate(
-            n=count.trials,
-            estimate=float(pooled.mean[i]),
-            low=float(pooled.low[i]),
-            high=float(pooled.high[i]),
-        )
-    return answers, pooled.house_mean if names else None
+@dataclass(frozen=True, slots=True)
+class _Figures:
+    """Everybody's figures, by name, before they are put together person by person."""
+
+    calls: Mapping[str, CallCounts]
+    counts: Mapping[str, Mapping[str, Count]]
+    pooled: Mapping[str, Mapping[str, Estimate]]
+    usual: Mapping[str, float]
+    all_calls: Mapping[str, tuple[int, int]]
+    adoption: Mapping[str, Estimate]
+    usable_trend: Trends
+    calls_trend: Trends
+    aspects: Mapping[str, pl.DataFrame]
+    failing: pl.DataFrame
+    tests: Mapping[str, tuple[SkillInTest, ...]]
+    repeated: Mapping[str, Estimate]
+    practice: Mapping[str, Count]
+    drills: Mapping[str, DrillCount]
+    log_began: datetime
 
 
-def _aspects(rows: pl.DataFrame) -> pl.DataFrame:
-    return pl.DataFrame(
-        {
-            "aspect": list(hookups.ASPECTS),
-            "agree": [int(rows[a].sum() or 0) for a in hookups.ASPECTS],
-            "of": [int(rows[a].is_not_null().sum()) for a in hookups.ASPECTS],
-        },
-        schema={"aspect": pl.String, "agree": pl.Int64, "of": pl.Int64},
+def _figures(work: Work) -> _Figures:
+    least = work.settings.least_n
+    calls = call_counts(work)
+    counts = counts_of(work, calls)
+    shares = {m: pooled(counts[m], least_n=least, what=noun) for m, noun in NOUNS.items()}
+    usual = {measure: share for measure, (_, share) in shares.items() if share is not None}
+    if work.eligible.height:
+        usual["adoption"] = float(work.eligible["scoped"].sum()) / work.eligible.height
+    sets = repeats(work.shop, work.moment)
+    return _Figures(
+        calls=calls,
+        counts=counts,
+        pooled={measure: by_name for measure, (by_name, _) in shares.items()},
+        usual=usual,
+        all_calls=all_calls(work),
+        adoption=adjusted_adoption(work.eligible, work.settings),
+        usable_trend=_trend(work, work.taken, "usable", NOUNS["usable"]),
+        calls_trend=_trend(work, work.judged, "right", NOUNS["calls"]),
+        aspects=by_person(work.agreeing),
+        failing=failing_checks(work.shop, work.moment),
+        tests=_by_test(work, sets),
+        repeated=_most_repeated(sets),
+        practice=share_counts(
+            work.taken.with_columns(drill=pl.col("purpose") == "drill"), "drill", work.people
+        ),
+        drills=count_drills(work.shop, work.people, work.moment),
+        log_began=_log_began(work),
     )
 
 
-def _share_counts(frame: pl.DataFrame, event: str, people: tuple[str, ...]) -> dict[str, Count]:
-    found = {
-        str(name): Count(int(k), int(n))
-        for name, k, n in frame.group_by("technician")
-        .agg(pl.col(event).cast(pl.Int64).sum(), pl.len().cast(pl.Int64).alias("n"))
-        .iter_rows()
-    }
-    return {name: found.get(name, Count(0, 0)) for name in people}
+def _trend(work: Work, frame: pl.DataFrame, event: str, what: str) -> Trends:
+    return pooled_trends(
+        frame,
+        work.people,
+        at="captured_at",
+        event=event,
+        moment=work.moment,
+        least_n=work.settings.least_n,
+        draws=work.settings.draws,
+        seed=work.settings.seed,
+        what=what,
+    )
+
+
+def _log_began(work: Work) -> datetime:
+    first = [work.taken["captured_at"].min(), work.shop.orders["opened_at"].min()]
+    return min([day for day in first if isinstance(day, datetime)], default=work.moment)
 
 
 def _weeks_here(started_on: date | None, log_began: datetime, moment: datetime) -> float:
@@ -149,134 +213,102 @@ def _weeks_here(started_on: date | None, log_began: datetime, moment: datetime) 
     return max(0.0, ((moment.date() - begin).days + 1) / 7)
 
 
-def technicians(
-    captures: pl.DataFrame,
-    cylinders: pl.DataFrame,
-    checks: pl.DataFrame,
-    orders: pl.DataFrame,
-    outcomes: pl.DataFrame,
-    technicians: pl.DataFrame,
-    drills: pl.DataFrame,
-    *,
-    as_of: date | datetime,
-    settings: PeopleSettings | None = None,
-) -> tuple[TechnicianSkill, ...]:
-    """The figures of every technician who is in `technicians` or has a capture, by name.
-
-    Args:
-        captures, cylinders, checks, orders, outcomes, technicians, drills: frames of the warehouse;
-            may be empty.
-        as_of: nothing logged after it counts.
-
-    Raises:
-        models.logistic.NotConverged: where a model of the people's shares does not settle.
-    """
-    chosen = settings or PeopleSettings()
-    moment, least = as_moment(as_of), chosen.least_n
-    taken = captures_until(captures, moment).with_columns(usable=pl.col("status") == "read")
-    started: dict[str, date | None] = dict(technicians.select("technician", "started_on").iter_rows())
-    people = tuple(sorted({*started, *taken["technician"].unique().to_list()}))
-    judged = judged_calls(taken, outcomes, moment)
-    agreeing = hookups.consistency(taken, chosen.house)
-    eligible = eligible_orders(captures, orders, moment)
-
-    calls_of = _by_person(judged)
-    call_counts: dict[str, CallCounts] = {
-        name: count_calls(calls_of.get(name, judged.clear())) for name in people
-    }
-    counts = {
-        "usable": _share_counts(taken, "usable", people),
-        "calls": {name: Count(c.right, c.judged) for name, c in call_counts.items()},
-        "sensitivity": {name: Count(c.found, c.odd) for name, c in call_counts.items()},
-        "specificity": {name: Count(c.cleared, c.even) for name, c in call_counts.items()},
-        "hookup": _share_counts(agreeing, "consistent", people),
-        "adoption": _share_counts(eligible.filter(pl.col("technician").is_not_null()), "scoped", people),
-    }
-    made = taken.filter((pl.col("status") == "read") & pl.col("call").is_in(("even", "odd", "unsure")))
-    unsure = _share_counts(made.with_columns(unsure=pl.col("call") == "unsure"), "unsure", people)
-    judgeable = made.filter((pl.col("call") != "unsure") & (pl.col("purpose") != "known_good"))
-    all_calls = {
-        str(name): (int(odd), int(even))
-        for name, odd, even in judgeable.group_by("technician")
-        .agg((pl.col("call") == "odd").sum(), (pl.col("call") == "even").sum().alias("even"))
-        .iter_rows()
-    }
-    confirmed = _share_counts(
-        judgeable.with_columns(judged=pl.col("capture_file").is_in(judged["capture_file"].to_list())),
-        "judged",
-        people,
+def _aspects(rows: pl.DataFrame) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "aspect": list(ASPECTS),
+            "agree": [int(rows[a].sum() or 0) for a in ASPECTS],
+            "of": [int(rows[a].is_not_null().sum()) for a in ASPECTS],
+        },
+        schema={"aspect": pl.String, "agree": pl.Int64, "of": pl.Int64},
     )
-    nouns = {
-        "usable": "captures",
-        "calls": "judged calls",
-        "sensitivity": "confirmed odd engines",
-        "specificity": "confirmed even engines",
-        "hookup": "captures",
-    }
-    pooled = {m: _pooled(counts[m], least_n=least, what=noun) for m, noun in nouns.items()}
-    pooled["unsure"] = _pooled(unsure, least_n=least, what="calls")
-    pooled["confirmed"] = _pooled(confirmed, least_n=least, what="calls")
-    house = {measure: usual for measure, (_, usual) in pooled.items() if usual is not None}
-    adoption = adjusted_adoption(eligible, chosen)
-    if eligible.height:
-        house["adoption"] = float(eligible["scoped"].sum()) / eligible.height
 
-    usable_trend = pooled_trends(
-        taken, people, at="captured_at", event="usable", moment=moment, least_n=least,
-        draws=chosen.draws, seed=chosen.seed, what="captures",
-    )  # fmt: skip
-    calls_trend = pooled_trends(
-        judged, people, at="captured_at", event="right", moment=moment, least_n=least,
-        draws=chosen.draws, seed=chosen.seed, what="judged calls",
-    )  # fmt: skip
-    aspects_of = _by_person(agreeing)
-    failing = hookups.failing_checks(taken, checks)
-    repeated = {
-        str(name): (float(sq), int(df), int(sets), int(n))
-        for name, sq, df, sets, n in repeats(taken, cylinders).iter_rows()
-    }
-    practice = _share_counts(taken.with_columns(drill=pl.col("purpose") == "drill"), "drill", people)
-    done = count_drills(drills, taken, started, people, moment)
 
-    log_began = min(
-        [*taken["captured_at"].to_list(), *orders["opened_at"].drop_nulls().to_list()], default=moment
-    )
-    return tuple(
-        TechnicianSkill(
-            technician=name,
-            started_on=started.get(name),
-            captures=counts["usable"][name].trials,
-            practice=practice[name].events,
-            captures_a_week=rate(
-                counts["usable"][name].trials, _weeks_here(started.get(name), log_began, moment), what="weeks"
-            ),
-            too_little=counts["usable"][name].trials < least,
-            usable=pooled["usable"][0][name],
-            calls=pooled["calls"][0][name],
-            sensitivity=pooled["sensitivity"][0][name],
-            specificity=pooled["specificity"][0][name],
-            kappa=kappa(call_counts[name].table, least_n=least),
-            unsure=pooled["unsure"][0][name],
-            confirmed=pooled["confirmed"][0][name],
-            corrected=corrected_for_confirmation(
-                *all_calls.get(name, (0, 0)),
-                call_counts[name],
-                least_n=least,
-                draws=chosen.draws,
-                seed=chosen.seed,
-            ),
-            drills=done[name],
-            adoption=adoption.get(name, Estimate.nothing(0, "Too little to say: no eligible closed order.")),
-            usable_per_month=usable_trend.per_month[name],
-            calls_per_month=calls_trend.per_month[name],
-            hookup=pooled["hookup"][0][name],
-            hookup_aspects=_aspects(aspects_of.get(name, agreeing.clear())),
-            repeatability=repeatability(*repeated.get(name, (0.0, 0, 0, 0))),
-            failing_checks=failing.filter(pl.col("technician") == name).drop("technician"),
-            counts={measure: by_name[name] for measure, by_name in counts.items()},
-            house=house,
-            usable_by_week=usable_trend.curves.filter(pl.col("technician") == name).drop("technician"),
-            calls_by_week=calls_trend.curves.filter(pl.col("technician") == name).drop("technician"),
+def _repeatability_of(sets: pl.DataFrame, name: str) -> dict[tuple[str, str], Estimate]:
+    own = sets.filter(pl.col("technician") == name)
+    return {
+        (str(row["test"]), str(row["measure"])): repeatability(
+            float(row["squares"]), int(row["freedom"]), int(row["sets"]), int(row["captures"])
         )
-        for name in people
+        for row in own.iter_rows(named=True)
+    }
+
+
+def _most_repeated(sets: pl.DataFrame) -> dict[str, Estimate]:
+    """Everybody's repeatability in the test and measure with most repeats in the shop."""
+    if sets.height == 0:
+        return {}
+    totals = sets.group_by("test", "measure").agg(pl.col("sets").sum())
+    row = totals.sort(["sets", "test", "measure"], descending=[True, False, False]).row(0, named=True)
+    key = (str(row["test"]), str(row["measure"]))
+    names = sets["technician"].unique().to_list()
+    found = {name: _repeatability_of(sets, name) for name in names}
+    return {name: by_key[key] for name, by_key in found.items() if key in by_key}
+
+
+def _by_test(work: Work, sets: pl.DataFrame) -> dict[str, tuple[SkillInTest, ...]]:
+    """Usable share and calls within each test alone, pooled over the technicians of that test."""
+    least, tests = work.settings.least_n, sorted(work.taken["test"].drop_nulls().unique().to_list())
+    shares = {}
+    for test in tests:
+        for measure, frame, event in (("usable", work.taken, "usable"), ("calls", work.judged, "right")):
+            counts = share_counts(frame.filter(pl.col("test") == test), event, work.people)
+            shares[test, measure] = pooled(counts, least_n=least, what=NOUNS[measure])[0]
+    answers = {}
+    for name in work.people:
+        repeated = _repeatability_of(sets, name)
+        answers[name] = tuple(
+            SkillInTest(
+                test=test,
+                usable=shares[test, "usable"][name],
+                calls=shares[test, "calls"][name],
+                repeatability={measure: value for (of, measure), value in repeated.items() if of == test},
+            )
+            for test in tests
+        )
+    return answers
+
+
+def _technician(name: str, work: Work, figures: _Figures) -> TechnicianSkill:
+    settings, shares, counts = work.settings, figures.pooled, figures.counts
+    captures = counts["usable"][name].trials
+    weeks = _weeks_here(work.started.get(name), figures.log_began, work.moment)
+    corrected = corrected_for_confirmation(
+        *figures.all_calls.get(name, (0, 0)),
+        figures.calls[name],
+        least_n=settings.least_n,
+        draws=settings.draws,
+        seed=settings.seed,
+    )
+    own = pl.col("technician") == name
+    return TechnicianSkill(
+        technician=name,
+        started_on=work.started.get(name),
+        captures=captures,
+        practice=figures.practice[name].events,
+        captures_a_week=rate(captures, weeks, what="weeks"),
+        too_little=captures < settings.least_n,
+        usable=shares["usable"][name],
+        calls=shares["calls"][name],
+        sensitivity=shares["sensitivity"][name],
+        specificity=shares["specificity"][name],
+        kappa=kappa(figures.calls[name].table, least_n=settings.least_n),
+        unsure=shares["unsure"][name],
+        confirmed=shares["confirmed"][name],
+        corrected=corrected,
+        drills=figures.drills[name],
+        adoption=figures.adoption.get(
+            name, Estimate.nothing(0, "Too little to say: no eligible closed order.")
+        ),
+        usable_per_month=figures.usable_trend.per_month[name],
+        calls_per_month=figures.calls_trend.per_month[name],
+        hookup=shares["hookup"][name],
+        hookup_aspects=_aspects(figures.aspects.get(name, work.agreeing.clear())),
+        repeatability=figures.repeated.get(name, repeatability(0.0, 0, 0, 0)),
+        failing_checks=figures.failing.filter(own).drop("technician"),
+        counts={measure: counts[measure][name] for measure in MEASURES},
+        usual=figures.usual,
+        tests=figures.tests[name],
+        usable_by_week=figures.usable_trend.curves.filter(own).drop("technician"),
+        calls_by_week=figures.calls_trend.curves.filter(own).drop("technician"),
     )

@@ -1,7 +1,7 @@
 """Trend of a share for each technician, partially pooled, with an interval a month.
 
 Each person's weekly counts follow a logistic line in time; the lines' levels and slopes are drawn
-towards the house's (see `mixed`). Slopes are read off as the change of the share itself, in parts of one
+towards the shop's (see `mixed`). Slopes are read off as the change of the share itself, in parts of one
 a month, between the person's first and last week: 'two points a month' can be pictured, log odds
 cannot.
 """

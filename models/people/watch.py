@@ -10,13 +10,16 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
-from models.jobs.adoption import CASE_MIX, eligible_orders
+from models.jobs.adoption import CASE_MIX
 from models.people.hookup import hookup_trouble
-from models.records.logbook import captures_until, judged_calls
-from models.stats.casemix import usual_technician
+from models.records.logbook import captures_until, eligible_orders, judged_calls
+from models.records.shop import Shop
+from models.records.topics import CALLS, HOOKUP, SCOPE_USE, USABLE
+from models.stats.casemix import usual_person
 
 SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "topic": pl.String,
+    "test": pl.String,
     "technician": pl.String,
     "at": pl.Datetime("us"),
     "trouble": pl.Boolean,
@@ -24,64 +27,48 @@ SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "capture_file": pl.String,
     "repair_order": pl.String,
 }
+CAPTURE_MIX = ("test", "group", "purpose")
+CALL_MIX = ("test", "finding", "purpose")
 
-# a chart needs chances inside (0, 1); a house that never errs would make one slip an alarm
+# a chart needs chances inside (0, 1); a shop that never errs would make one slip an alarm
 _LEAST_EXPECTED, _MOST_EXPECTED = 0.02, 0.95
 
 
 def _with_expected(frame: pl.DataFrame, topic: str, columns: tuple[str, ...]) -> pl.DataFrame:
     if frame.height == 0:
         return pl.DataFrame(schema=SCHEMA)
-    expected = np.clip(
-        usual_technician(frame, event="trouble", columns=columns).chance, _LEAST_EXPECTED, _MOST_EXPECTED
-    )
+    chance = usual_person(frame, event="trouble", columns=columns, who="technician").chance
     return frame.with_columns(
         topic=pl.lit(topic),
-        expected=pl.Series(expected, dtype=pl.Float64),
-        at=pl.col("at").cast(pl.Datetime("us")),
+        expected=pl.Series(np.clip(chance, _LEAST_EXPECTED, _MOST_EXPECTED), dtype=pl.Float64),
     ).select(pl.col(name).cast(dtype) for name, dtype in SCHEMA.items())
 
 
-def observations(
-    captures: pl.DataFrame,
-    checks: pl.DataFrame,
-    outcomes: pl.DataFrame,
-    orders: pl.DataFrame | None,
-    moment: datetime,
-) -> pl.DataFrame:
+def observations(shop: Shop, moment: datetime) -> pl.DataFrame:
     """Every piece of work by topic, in order of time.
 
-    - `usable captures`: captures taken; trouble is an unusable one. Expected by test, family, purpose.
-    - `hookup`: the same captures; trouble is a failed setup check about the hookup.
-    - `calls`: judged calls; trouble is a wrong one. Expected by finding and purpose.
-    - `scope use`: eligible closed orders, where `orders` is given; trouble is none scoped. Expected by
-      complaint and engine family.
+    - `usable captures`: captures taken; trouble is an unusable one. Expected by test, group, purpose.
+    - `hookup`: the same captures; trouble is a failed setup check about a habit.
+    - `calls`: judged calls; trouble is a wrong one. Expected by test, finding and purpose.
+    - `scope use`: eligible closed orders; trouble is none scoped. Expected by complaint and engine family.
 
-    Columns: topic, technician, at, trouble, expected (chance for the usual technician on the same work),
-    capture_file (null for scope use), repair_order.
+    Columns: topic, test (null for scope use), technician, at, trouble, expected (chance for the usual
+    technician on the same work), capture_file (null for scope use), repair_order.
     """
-    taken = captures_until(captures, moment).with_columns(at=pl.col("captured_at"))
-    mix = ("test", "engine_family", "purpose")
+    when = pl.col("captured_at").alias("at")
+    taken = captures_until(shop, moment).with_columns(when, trouble=pl.col("status") == "unusable")
+    judged = judged_calls(shop, moment).with_columns(when, trouble=~pl.col("right"))
+    eligible = eligible_orders(shop, moment).filter(pl.col("technician").is_not_null())
+    missed = eligible.with_columns(
+        trouble=~pl.col("scoped"),
+        at=pl.col("closed_at"),
+        capture_file=pl.lit(None, dtype=pl.String),
+        test=pl.lit(None, dtype=pl.String),
+    )
     parts = [
-        _with_expected(taken.with_columns(trouble=pl.col("status") == "unusable"), "usable captures", mix),
-        _with_expected(hookup_trouble(taken, checks), "hookup", mix),
-        _with_expected(
-            judged_calls(taken, outcomes, moment).with_columns(trouble=~pl.col("right")),
-            "calls",
-            ("finding", "purpose"),
-        ),
+        _with_expected(taken, USABLE, CAPTURE_MIX),
+        _with_expected(hookup_trouble(shop, moment).with_columns(when), HOOKUP, CAPTURE_MIX),
+        _with_expected(judged, CALLS, CALL_MIX),
+        _with_expected(missed, SCOPE_USE, CASE_MIX),
     ]
-    if orders is not None:
-        eligible = eligible_orders(captures, orders, moment).filter(pl.col("technician").is_not_null())
-        parts.append(
-            _with_expected(
-                eligible.with_columns(
-                    trouble=~pl.col("scoped"),
-                    at=pl.col("closed_at"),
-                    capture_file=pl.lit(None, dtype=pl.String),
-                ),
-                "scope use",
-                CASE_MIX,
-            )
-        )
     return pl.concat(parts).sort("topic", "technician", "at", "capture_file", "repair_order")

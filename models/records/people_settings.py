@@ -8,34 +8,14 @@ from datetime import date, datetime, time, timedelta
 DAYS_A_MONTH = 365.25 / 12
 DAYS_A_YEAR = 365.25
 
-# setup checks that are about how the scope was hooked up and set, and so can be coached;
-# `weak_battery` is the vehicle's
-HOOKUP_CHECKS: tuple[str, ...] = (
-    "no_sync",
-    "reversed_leads",
-    "swapped_channels",
-    "too_short",
-    "engine_started",
-    "clipped",
-    "ac_coupled",
-    "coarse_resolution",
-    "low_sample_rate",
-    "off_house_setup",
-)
-
-# what a list may be wrong about, shared over its topics: calls are judged rarely and get the most, eligible
-# orders are many and need the least
-TOPIC_SHARES: dict[str, float] = {"usable captures": 0.25, "hookup": 0.25, "calls": 0.4, "scope use": 0.1}
-TOPICS: tuple[str, ...] = tuple(TOPIC_SHARES)
-
 
 @dataclass(frozen=True, slots=True)
-class HouseSetup:
+class StandingHookup:
     """The shop's standing hookup for one test; None where the shop leaves it free.
 
     Attributes:
         signals: signals in channel order. scales: multipliers in channel order.
-        sync_cylinder: the cylinder the sync lead goes on.
+        sync_cylinder: the number the sync lead goes on.
         min_rate_hz: least sample rate. min_duration_s: least length.
     """
 
@@ -54,10 +34,10 @@ class PeopleSettings:
     Attributes:
         window_days: an order that returns within so many days of closing is a comeback.
         least_n: below so many observations a person's figure is 'too little to say'.
-        house: the standing hookups; a test without one is held to the hookup most used in the shop.
+        hookups: the standing hookups decided; a test without one is held to the hookup most used in the shop.
         false_alarms_per_technician_year: how often the coaching list may name a technician whose
-            work is ordinary, in a year; shared out over the topics by `TOPIC_SHARES`.
-        odds_in_control: odds of trouble up to this multiple of the house's are ordinary
+            work is ordinary, in a year; shared out over the topics by `Topic.alarm_share`.
+        odds_in_control: odds of trouble up to this multiple of the usual technician's are ordinary
             differences between people.
         odds_to_find: the multiple the charts are tuned to find.
         draws, seed: posterior draws, and the seed that makes every figure repeatable.
@@ -65,7 +45,7 @@ class PeopleSettings:
 
     window_days: int = 30
     least_n: int = 6
-    house: tuple[HouseSetup, ...] = ()
+    hookups: tuple[StandingHookup, ...] = ()
     false_alarms_per_technician_year: float = 0.05
     odds_in_control: float = 1.25
     odds_to_find: float = 4.0

@@ -1,8 +1,8 @@
-"""What an ordinary technician would have got on the same work: the allowance for case mix.
+"""What an ordinary person would have got on the same work: the allowance for case mix.
 
 logit(chance) = intercept + terms for each category of the work + a term for the person, all terms
 ridge-penalised (a normal prior with SD 1 on the logit scale), fitted on counts. The chance expected of
-*the usual technician* puts the median of the persons' terms in place of the person's own: one person
+*the usual person* puts the median of the persons' terms in place of the person's own: one person
 with much trouble must not raise what is expected of the others, nor of himself.
 """
 
@@ -24,13 +24,13 @@ _LEAST_FOR_MEDIAN = 5
 
 @dataclass(frozen=True, slots=True)
 class CaseMix:
-    """Per row of the frame given: `logit` of the chance of the usual technician, shape (rows,)."""
+    """Per row of the frame given: `logit` of the chance of the usual person, shape (rows,)."""
 
     logit: Floats
 
     @property
     def chance(self) -> Floats:
-        """Chance of the event for the usual technician, shape (rows,)."""
+        """Chance of the event for the usual person, shape (rows,)."""
         return np.asarray(1 / (1 + np.exp(-self.logit)))
 
 
@@ -42,13 +42,11 @@ def codes_of(values: pl.Series) -> tuple[npt.NDArray[np.int64], list[str]]:
     return np.array([index[v] for v in text.to_list()], dtype=np.int64), levels
 
 
-def usual_technician(
-    frame: pl.DataFrame, *, event: str, columns: Sequence[str], who: str = "technician"
-) -> CaseMix:
+def usual_person(frame: pl.DataFrame, *, event: str, columns: Sequence[str], who: str) -> CaseMix:
     """Fit the case mix of `event` (bool column) over `columns`, allowing for `who`.
 
     Raises:
-        models.logistic.NotConverged: where the fit does not settle.
+        models.stats.logistic.NotConverged: where the fit does not settle.
     """
     if frame.height == 0:
         return CaseMix(np.zeros(0))

@@ -139,7 +139,7 @@ def cusum_weights(
     """Weights of the risk-adjusted CUSUM: log likelihood ratio of an event and of none.
 
     Args:
-        expected: chance of the event by the house's standard, in (0, 1), shape (n,).
+        expected: chance of the event by the usual standard, in (0, 1), shape (n,).
         odds_to_find: odds multiplied by this is what the chart looks for.
         odds_in_control: odds multiplied by this is still ordinary.
 
@@ -289,7 +289,7 @@ def risk_adjusted_cusum(
 
     Args:
         events: 1 where there was trouble, shape (n,).
-        expected: its chance by the house's standard for that piece of work, shape (n,).
+        expected: its chance by the usual standard for that piece of work, shape (n,).
         restart: True where the chart starts anew *before* that point (an action was taken).
         restart_at: the statistic after a restart (a head start), in the chart's unit.
     """

@@ -31,7 +31,7 @@ class PooledShares:
         mean, low, high: posterior mean and 95 % interval of each share, shapes (people,).
         own_weight: how much of each mean is the person's own share, E[n / (n + alpha + beta)], shape
             (people,): 0 for nobody's own figure, towards 1 with many observations.
-        house_mean: posterior mean of alpha / (alpha + beta), the usual person's share.
+        usual_mean: posterior mean of alpha / (alpha + beta), the usual person's share.
         alpha, beta: posterior means of the hyperparameters.
         rho: posterior mean of the intraclass correlation 1 / (alpha + beta + 1).
     """
@@ -40,7 +40,7 @@ class PooledShares:
     low: Floats
     high: Floats
     own_weight: Floats
-    house_mean: float
+    usual_mean: float
     alpha: float
     beta: float
     rho: float
@@ -90,7 +90,7 @@ def hyper_grid(events: npt.ArrayLike, trials: npt.ArrayLike) -> tuple[Floats, Fl
     if k.shape != n.shape or k.ndim != 1 or (k < 0).any() or (k > n).any():
         raise ValueError("events and trials must be two rows of equal length with 0 <= events <= trials")
     centre = np.log((k.sum() + 0.5) / (n.sum() - k.sum() + 0.5))
-    # the logit of the house share is known no better than by its people and no worse than this
+    # the logit of the usual share is known no better than by its people and no worse than this
     spread = 1.5 + 4.0 / np.sqrt(max(k.size, 1))
     logit = np.linspace(centre - spread, centre + spread, _GRID_MEAN)
     log_size = np.linspace(np.log(0.4), np.log(2000.0), _GRID_SIZE)
@@ -110,7 +110,7 @@ def pool_shares(events: npt.ArrayLike, trials: npt.ArrayLike) -> PooledShares:
 
     Args:
         events, trials: counts of each person, shape (people,); a person with 0 trials gets the
-            house's distribution.
+            usual person's distribution.
 
     Raises:
         ValueError: where the counts are no shares.
@@ -132,7 +132,7 @@ def pool_shares(events: npt.ArrayLike, trials: npt.ArrayLike) -> PooledShares:
         low=low,
         high=high,
         own_weight=(n[:, None] / (n[:, None] + a + b)) @ weight,
-        house_mean=float((a / (a + b)) @ weight),
+        usual_mean=float((a / (a + b)) @ weight),
         alpha=float(a @ weight),
         beta=float(b @ weight),
         rho=float((1 / (a + b + 1)) @ weight),

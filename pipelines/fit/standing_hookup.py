@@ -2,27 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import duckdb
 import polars as pl
 
-from models.records.people_settings import HouseSetup
+from models.people.standing_hookup import ASPECTS, compare, decided_hookups
+from models.records.people_settings import StandingHookup
 from pipelines.warehouse import log as intake_log
 
 CHECK = "off_house_setup"
 # Tells this module's findings from the reader's own of the same name (a scale that cannot be right).
-OPENING = "The hookup differs from the house setup:"
-# A finer time base or a longer record than the house's is no fault; a much coarser or shorter one is.
+OPENING = "The hookup differs from the standing one:"
+_OPENINGS = (OPENING, "The hookup differs from the house setup:")  # the second as older versions wrote it
+# A finer time base or a longer record than the shop asks for is no fault; a much coarser or shorter one is.
 RATE_FACTOR = 1.5
 LENGTH_SHARE = 0.7
 
 
-def setups(house_setup: Mapping[str, Mapping[str, Any]]) -> tuple[HouseSetup, ...]:
+def setups(house_setup: Mapping[str, Mapping[str, Any]]) -> tuple[StandingHookup, ...]:
     """The setting `house_setup` as the models take it."""
     return tuple(
-        HouseSetup(
+        StandingHookup(
             test=test,
             signals=tuple(wanted["signals"]) if "signals" in wanted else None,
             scales=tuple(float(scale) for scale in wanted["scales"]) if "scales" in wanted else None,
@@ -34,29 +36,37 @@ def setups(house_setup: Mapping[str, Mapping[str, Any]]) -> tuple[HouseSetup, ..
     )
 
 
-def drift(capture: Mapping[str, Any], wanted: Mapping[str, Any]) -> list[str]:
-    """How one capture differs from the house setup of its test, in sentences; empty when it does not.
+def _what_to_do(aspect: str, wanted: Mapping[str, Any]) -> str:
+    if aspect == ASPECTS[0]:
+        order = ", ".join(f"channel {n} {signal}" for n, signal in enumerate(wanted["signals"], start=1))
+        return f"connect {order}, as the shop always does"
+    if aspect == ASPECTS[1]:
+        return f"set the scales to {', '.join(f'{value:g}' for value in wanted['scales'])} in channel order"
+    if aspect == ASPECTS[2]:
+        return f"take the sync from cylinder {wanted['sync_cylinder']}"
+    if aspect == ASPECTS[3]:
+        return f"sample with {wanted['rate_hz']:g} per second"
+    return f"record {wanted['duration_s']:g} s"
+
+
+def drift(
+    captures: pl.DataFrame, house_setup: Mapping[str, Mapping[str, Any]]
+) -> list[tuple[str, Sequence[str]]]:
+    """Captures that differ from the standing hookup of their test, each with what to do about it.
 
     Args:
-        capture: ch_signals, ch_scales, sync_cylinder, rate_hz, duration_s of one capture.
-        wanted: the house setup of its test; what it leaves out is not checked.
+        captures: capture_file, test, ch_signals and ch_scales (`;` between them), sync_cylinder, rate_hz,
+            duration_s.
+        house_setup: the setting; what it leaves out for a test is not checked.
     """
-    found = []
-    signals = [signal for signal in capture["ch_signals"] or [] if signal]
-    if "signals" in wanted and signals != list(wanted["signals"]):
-        order = " , ".join(f"channel {n} {signal}" for n, signal in enumerate(wanted["signals"], start=1))
-        found.append(f"connect {order.replace(' , ', ', ')}, as the shop always does")
-    scales = [float(scale) for scale in capture["ch_scales"] or []]
-    if "scales" in wanted and scales[: len(wanted["scales"])] != [float(scale) for scale in wanted["scales"]]:
-        scale = ", ".join(f"{value:g}" for value in wanted["scales"])
-        found.append(f"set the scales to {scale} in channel order")
-    if "sync_cylinder" in wanted and (capture["sync_cylinder"] or 1) != wanted["sync_cylinder"]:
-        found.append(f"take the sync from cylinder {wanted['sync_cylinder']}")
-    if "rate_hz" in wanted and (capture["rate_hz"] or 0) * RATE_FACTOR < wanted["rate_hz"]:
-        found.append(f"sample with {wanted['rate_hz']:g} per second")
-    if "duration_s" in wanted and (capture["duration_s"] or 0) < LENGTH_SHARE * wanted["duration_s"]:
-        found.append(f"record {wanted['duration_s']:g} s")
-    return found
+    compared = compare(captures, decided_hookups(setups(house_setup))).filter(~pl.col("consistent"))
+    return [
+        (
+            str(row["capture_file"]),
+            [_what_to_do(aspect, house_setup[row["test"]]) for aspect in ASPECTS if row[aspect] is False],
+        )
+        for row in compared.iter_rows(named=True)
+    ]
 
 
 def refresh(connection: duckdb.DuckDBPyConnection, house_setup: Mapping[str, Mapping[str, Any]]) -> int:
@@ -66,19 +76,19 @@ def refresh(connection: duckdb.DuckDBPyConnection, house_setup: Mapping[str, Map
     setting changes what counts as drift for captures read long before.
     """
     captures = connection.sql(
-        "SELECT log.capture_file, log.test, log.ch_signals, log.ch_scales, log.sync_cylinder, state.rate_hz, "
+        "SELECT log.capture_file, log.test, array_to_string(log.ch_signals, ';') AS ch_signals, "
+        "array_to_string(log.ch_scales, ';') AS ch_scales, log.sync_cylinder, state.rate_hz, "
         "state.duration_s FROM capture_log AS log JOIN capture_state AS state USING (capture_file) "
         "WHERE state.status IN ('read', 'unusable')"
     ).pl()
-    rows = []
-    for capture in captures.to_dicts():
-        found = drift(capture, house_setup.get(capture["test"], {}))
-        if found:
-            detail = f"{OPENING} next time {'; '.join(found)}."
-            rows.append((capture["capture_file"], CHECK, "note", detail))
-    connection.execute(
-        'DELETE FROM setup_check WHERE "check" = ? AND starts_with(detail, ?)', [CHECK, OPENING]
-    )
+    rows = [
+        (name, CHECK, "note", f"{OPENING} next time {'; '.join(found)}.")
+        for name, found in drift(captures, house_setup)
+    ]
+    for opening in _OPENINGS:
+        connection.execute(
+            'DELETE FROM setup_check WHERE "check" = ? AND starts_with(detail, ?)', [CHECK, opening]
+        )
     said = {
         name
         for (name,) in connection.execute(

@@ -16,7 +16,7 @@ from models.people.skill import TechnicianSkill, technicians
 from models.records.people_settings import PeopleSettings
 from models.records.shop import Shop
 from models.stats.results import Estimate
-from pipelines.fit import standing_hookup as house
+from pipelines.fit import standing_hookup
 from pipelines.kinds import kinds
 from pipelines.reports.groups import GROUP_FRAMES, family_reports, test_reports
 from pipelines.warehouse.database import Warehouse
@@ -31,7 +31,8 @@ STATUSES = ("read", "unusable", "waiting", "refused")
 def people_settings(settings: dict[str, Any]) -> PeopleSettings:
     """The shop's settings as the models about people take them."""
     return PeopleSettings(
-        window_days=int(settings["comeback_window_days"]), house=house.setups(settings["house_setup"])
+        window_days=int(settings["comeback_window_days"]),
+        hookups=standing_hookup.setups(settings["house_setup"]),
     )
 
 
