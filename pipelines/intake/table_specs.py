@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from models.records.people_settings import TOPICS
+from models.records.topics import SCOPE_USE, TOPICS
 from pipelines.errors import BadFamily
 from pipelines.intake.table_cells import (
     CellProblem,
@@ -51,7 +51,7 @@ SIGNALS = tuple(
 )
 TESTS = tuple(kinds())
 # Scope use is talked over, not coached at the bench.
-COACHED = tuple(topic for topic in TOPICS if topic != "scope use")
+COACHED = tuple(topic for topic in TOPICS if topic != SCOPE_USE)
 # A petrol engine worn past starting still shows more; less is bar or psi (1 bar = 100 kPa exactly,
 # 1 psi = 6.894757 kPa: NIST SP 811, appendix B.8).
 LOOKS_LIKE_BAR_KPA = 60.0

@@ -11,7 +11,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from models.records.people_settings import TOPICS
+from models.records.topics import TOPICS
 from models.thresholds.flags import FLAG_SCHEMA, flags
 from pipelines.errors import ShopspreadError, ThresholdConflict
 from pipelines.kinds import kind
@@ -20,7 +20,7 @@ from pipelines.warehouse.database import Warehouse, query
 from pipelines.warehouse.log import LogRow
 from pipelines.warehouse.settings import SETTINGS, setting
 
-COACHING_TOPICS = TOPICS
+COACHING_TOPICS = tuple(TOPICS)
 
 
 @dataclass(frozen=True, slots=True)
