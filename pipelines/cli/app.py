@@ -13,6 +13,7 @@ from typing import Annotated
 
 import typer
 
+from pipelines import __version__
 from pipelines.cli import output as out
 from pipelines.errors import ShopspreadError, UnreadableFile
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse
@@ -38,6 +39,21 @@ WarehousePath = Annotated[
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print a JSON document instead of text.")]
 Port = Annotated[int, typer.Option("--port", min=1, max=65535, help="Port on this machine (127.0.0.1).")]
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        out.result(f"shopspread {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def shopspread(
+    version: Annotated[  # noqa: ARG001  (typer calls back)
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version and stop.")
+    ] = False,
+) -> None:
+    """The options before the command's name."""
 
 
 @app.command()
