@@ -49,7 +49,7 @@ def _version(asked: bool) -> None:
 
 @app.callback()
 def shopspread(
-    version: Annotated[  # noqa: ARG001  (typer calls back)
+    version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version and stop.")
     ] = False,
 ) -> None:

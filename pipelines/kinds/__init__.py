@@ -28,6 +28,7 @@ __all__ = [
     "Reading",
     "SetupCheck",
     "checks",
+    "forget",
     "habits",
     "kind",
     "kinds",
@@ -68,6 +69,11 @@ def kind(name: str) -> Kind | None:
 def register(declared: Kind) -> None:
     """Add a kind that lives outside this package, for this process (worker processes do not see it)."""
     _registered[declared.name] = declared
+
+
+def forget(name: str) -> None:
+    """Take a registered kind away again."""
+    _registered.pop(name, None)
 
 
 def checks() -> dict[str, SetupCheck]:
