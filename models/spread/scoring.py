@@ -1,4 +1,14 @@
-"""How odd each capture is: `odd_pct` against its group's pattern, and a calibrated p-value."""
+"""How odd each capture is: `odd_pct` against its group's pattern, and a calibrated p-value.
+
+An uncertain figure is not a fault. A capture that was read less surely than its group usually is (few steps of the
+scope, few repeats) scatters more than the group's healthy captures do, so its gap is judged by
+
+    judged = odd * sqrt(V / (V + max(e^2 - e_usual^2, 0))),
+
+V the variance of the gap in healthy captures, e the standard error of this capture's gap and e_usual that of the
+group's captures: the gap in units of the scatter it really has, put back on the group's scale. Captures read as
+surely as usual are judged by their gap itself.
+"""
 
 from __future__ import annotations
 
@@ -31,6 +41,7 @@ CAPTURE_SCHEMA: dict[str, pl.DataType] = {
     "capture_file": pl.String(),
     "odd_pct": pl.Float64(),
     "odd_se_pct": pl.Float64(),
+    "judged_pct": pl.Float64(),
     "odd_position": pl.Int64(),
     "odd_element": pl.Int64(),
     "odd_companion": pl.Int64(),
@@ -53,10 +64,10 @@ class Scores:
     """What scoring gives, larger = odder.
 
     Attributes:
-        captures: one row a readable capture: `odd_pct` with the standard error of the reading, where it
-            is (position; element and companion as far as they are named), the calibrated `p_value` with
-            the set it was calibrated on and its floor, and `model_p`, the same chance under the normal
-            spread alone.
+        captures: one row a readable capture: `odd_pct` with the standard error of the reading; `judged_pct`,
+            what p-values and thresholds look at; where it is (position; element and companion as far as they
+            are named); the calibrated `p_value` with the set it was calibrated on and its floor; and
+            `model_p`, the same chance under the normal spread alone.
         elements: one row a capture and position: the group's usual value and the deviation.
     """
 
@@ -76,14 +87,17 @@ def score_captures(fit: GroupFit, shop: Shop) -> Scores:
     expected = _expected(fit, readings)
     deviation = readings.relative_pct - expected
     odd, at_column = widest_gap(deviation, either=fit.measure.direction == "either")
-    alone = odd * _left_out_factor(fit, readings)
+    error = _gap_error(readings.se_pct, np.maximum(at_column, 0)) if rows else np.zeros(0)
+    judged = odd * _certainty(fit, readings, error)
+    alone = judged * _left_out_factor(fit, readings)
     model_p = np.full(rows, np.nan)
     for at, layout in enumerate(readings.layouts):
         member = np.flatnonzero(readings.group == at)
         if member.size and layout.group in fit.nulls:
             model_p[member] = fit.nulls[layout.group].survival(alone[member])
     calibrated = _calibrate(readings, alone, model_p, fit.settings.draws)
-    table = _capture_table(readings, odd, at_column, model_p, calibrated)
+    gaps = _Gaps(odd, error, judged, at_column)
+    table = _capture_table(readings, gaps, model_p, calibrated)
     at_cell = np.nonzero(np.isfinite(deviation))
     side = -1.0 if fit.measure.direction == "high" else 1.0
     cells = pl.DataFrame(
@@ -116,22 +130,50 @@ def _expected(fit: GroupFit, readings: Readings) -> Floats:
     return expected
 
 
+@dataclass(frozen=True, slots=True)
+class _Gaps:
+    """The oddest element of each capture: its gap, standard error, judged gap and column (-1 = none)."""
+
+    odd: Floats
+    error: Floats
+    judged: Floats
+    at_column: Ints
+
+
+def _certainty(fit: GroupFit, readings: Readings, error: Floats) -> Floats:
+    """Share of a gap that counts, 0 to 1: 1 where the capture was read as surely as its group usually is."""
+    known = {row["group"]: row for row in fit.stats.iter_rows(named=True)}
+    spread, usual = np.full(len(readings.layouts), np.nan), np.zeros(len(readings.layouts))
+    for at, layout in enumerate(readings.layouts):
+        stat = known.get(layout.group)
+        if stat is None:
+            continue
+        spread[at] = stat["spread_pct"] * _gap_over_one(layout.elements)
+        usual[at] = (stat["reading_se_pct"] or 0.0) * _gap_over_one(layout.elements)
+    own = readings.group
+    excess = np.maximum(np.nan_to_num(error) ** 2 - usual[own] ** 2, 0.0) if own.size else np.zeros(0)
+    variance = spread[own] ** 2 if own.size else np.zeros(0)
+    return np.asarray(np.sqrt(variance / (variance + excess)))
+
+
+def _gap_over_one(elements: int) -> float:
+    """Standard error of one element minus the median of the others, in standard errors of one element."""
+    return float(_gap_error(np.ones((1, elements)), np.zeros(1, dtype=np.int64))[0])
+
+
 def _capture_table(
-    readings: Readings,
-    odd: Floats,
-    at_column: Ints,
-    model_p: Floats,
-    calibrated: tuple[Floats, list[str], Floats],
+    readings: Readings, gaps: _Gaps, model_p: Floats, calibrated: tuple[Floats, list[str], Floats]
 ) -> pl.DataFrame:
     p_value, basis, floor = calibrated
-    rows = odd.size
-    row, column, found = np.arange(rows), np.maximum(at_column, 0), at_column >= 0
+    rows = gaps.odd.size
+    row, column, found = np.arange(rows), np.maximum(gaps.at_column, 0), gaps.at_column >= 0
     names = [layout.group for layout in readings.layouts]
     table = pl.DataFrame(
         {
             "capture_file": readings.capture_file,
-            "odd_pct": odd,
-            "odd_se_pct": _gap_error(readings.se_pct, column) if rows else np.zeros(0),
+            "odd_pct": gaps.odd,
+            "odd_se_pct": gaps.error,
+            "judged_pct": gaps.judged,
             "odd_position": np.where(found, column + 1, 0),
             "odd_element": readings.element[row, column] if rows else np.zeros(0, dtype=np.int64),
             "odd_companion": readings.companion[row, column] if rows else np.zeros(0, dtype=np.int64),

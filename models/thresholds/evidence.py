@@ -90,6 +90,9 @@ def evidence(scores: Scores | pl.DataFrame, shop: Shop) -> pl.DataFrame:
     """
     captures, outcomes = shop.captures, shop.outcomes
     table = score_frame(scores)
+    if "judged_pct" in table.columns:
+        # What a threshold looks at: the gap, less what this capture's own error explains.
+        table = table.with_columns(odd_pct=pl.coalesce("judged_pct", "odd_pct"))
     wanted = ["capture_file", "odd_pct"] + [
         name for name in ("odd_element", "odd_companion", "flagged") if name in table.columns
     ]

@@ -53,6 +53,7 @@ def flags(elements: pl.DataFrame, thresholds: pl.DataFrame, measure: Measure) ->
     Args:
         elements: capture_file, group, position, element (null where only the position
             is known), companion (null unless the element is one of a pair), deviation_pct.
+            `certainty`, where given, is the share of a gap that counts in this capture (`models.spread.scoring`).
         thresholds: group, threshold_pct, version.
         measure: says on which side of the others a fault stands.
 
@@ -79,6 +80,11 @@ def flags(elements: pl.DataFrame, thresholds: pl.DataFrame, measure: Measure) ->
         )
     if not parts:
         return pl.DataFrame(schema=FLAG_SCHEMA)
+    if "certainty" in elements.columns:
+        parts = [
+            part.with_columns(oddness=pl.col("oddness") * pl.col("certainty").fill_null(1.0))
+            for part in parts
+        ]
     worst = pl.col("oddness").max()
     odd = (pl.col("oddness") >= pl.col("threshold_pct")) & (pl.col("oddness") >= RESIDUE * worst)
     named = pl.concat_list("element", "companion").list.drop_nulls()

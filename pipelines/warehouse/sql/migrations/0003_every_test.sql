@@ -125,7 +125,7 @@ SELECT capture_file, 'relative_compression', firing_position, family_pct, deviat
 DROP TABLE cylinder_score;
 CREATE TABLE measure_score (
     capture_file VARCHAR, measure VARCHAR, rank INTEGER,
-    odd_pct DOUBLE, odd_se_pct DOUBLE, odd_position INTEGER, odd_element INTEGER, odd_companion INTEGER,
+    odd_pct DOUBLE, odd_se_pct DOUBLE, judged_pct DOUBLE, odd_position INTEGER, odd_element INTEGER, odd_companion INTEGER,
     p_value DOUBLE, p_basis VARCHAR, p_floor DOUBLE, model_p DOUBLE,
     PRIMARY KEY (capture_file, measure)
 );
