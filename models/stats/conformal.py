@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.stats import beta, false_discovery_control
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -80,8 +81,6 @@ def false_alarm_spread(level: float, calibration_n: int) -> RateSpread:
     Raises:
         ValueError: the set is too small for the level (k = 0): no p-value can reach it.
     """
-    from scipy.stats import beta
-
     k = math.floor(level * (calibration_n + 1) + 1e-9)
     if k < 1:
         raise ValueError(f"{calibration_n} calibration captures cannot give a p-value of {level:g} or less")
@@ -97,23 +96,16 @@ def benjamini_hochberg(p_values: Floats, q: float) -> Bools:
     Args:
         p_values: shape (m,); NaN is never rejected and does not count.
     """
-    finite = np.isfinite(p_values)
-    ordered = np.sort(p_values[finite])
-    m = ordered.size
-    passing = np.flatnonzero(ordered <= q * np.arange(1, m + 1) / max(m, 1) + 1e-12)
-    if passing.size == 0:
-        return np.zeros(p_values.shape, dtype=bool)
-    return np.asarray(finite & (p_values <= ordered[passing[-1]]))
+    # p = q k/m exactly is rejected: the last digit of the adjusted value must not decide.
+    return np.asarray(np.nan_to_num(adjusted_p(p_values), nan=np.inf) <= q + 1e-12)
 
 
 def adjusted_p(p_values: Floats) -> Floats:
-    """Benjamini-Hochberg adjusted p-values: the smallest q at which each would be rejected."""
-    finite = np.flatnonzero(np.isfinite(p_values))
-    order = finite[np.argsort(p_values[finite], kind="stable")]
-    m = order.size
-    raised = p_values[order] * m / np.arange(1, m + 1)
+    """Benjamini-Hochberg adjusted p-values: the smallest q at which each would be rejected; NaN stays NaN."""
+    finite = np.isfinite(p_values)
     adjusted = np.full(p_values.shape, np.nan)
-    adjusted[order] = np.minimum(np.minimum.accumulate(raised[::-1])[::-1], 1.0)
+    if finite.any():
+        adjusted[finite] = false_discovery_control(p_values[finite], method="bh")
     return adjusted
 
 
