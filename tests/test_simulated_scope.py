@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from demo_warehouse.scope import Recording, ScopeChannel, ScopeSetup, random_setup, record, slip
 from demo_warehouse.textfiles import DIALECTS, TIME_UNITS, TextDialect, write_text
 from pipelines.kinds.relative_compression.simulation.cranking import (
     CoilLoad,
@@ -18,6 +17,14 @@ from pipelines.kinds.relative_compression.simulation.cranking import (
     simulate,
 )
 from pipelines.kinds.relative_compression.simulation.ignition import firings_on
+from pipelines.kinds.relative_compression.simulation.scope import (
+    Recording,
+    ScopeChannel,
+    ScopeSetup,
+    random_setup,
+    record,
+    slip,
+)
 
 BATTERY = ScopeChannel("battery_voltage", full_scale=20.0)
 PRIMARY = ScopeChannel("ignition_primary", full_scale=400.0, scale=20.0, noise=0.3)

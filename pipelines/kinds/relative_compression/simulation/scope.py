@@ -16,6 +16,7 @@ from pipelines.kinds.relative_compression.simulation.ignition import (
     primary_voltage,
 )
 from pipelines.kinds.relative_compression.simulation.run import CrankingTrace
+from pipelines.kinds.simulated import Recording
 
 Array = npt.NDArray[np.float64]
 Signal = Literal[
@@ -82,24 +83,6 @@ class ScopeSetup:
     commutator_segments: int = 23
     shape: PrimaryShape = field(default_factory=PrimaryShape)
     seed: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Recording:
-    """What the scope holds: the numbers that go into the file.
-
-    Attributes:
-        rate_hz, start_s: of the time axis.
-        samples: shape (channels, samples), in `units`; NaN = lost, +-inf = off the screen.
-        units: `V` or `A` per channel.
-        step: smallest step of each channel's numbers.
-    """
-
-    rate_hz: float
-    start_s: float
-    samples: Array
-    units: tuple[str, ...]
-    step: tuple[float, ...]
 
 
 def record(trace: CrankingTrace, setup: ScopeSetup) -> Recording:
