@@ -203,7 +203,7 @@ def test_an_empty_shop_gives_an_empty_answer() -> None:
 
 def test_a_reason_names_the_unit_and_the_side() -> None:
     assert in_words("crank_rpm", WORDS) == ("Cranking speed", " rpm")
-    assert in_words("some_new_thing_v", WORDS) == ("Some new thing v", "")
+    assert in_words("some_new_thing_v", WORDS) == ("Some new thing", " V")
     low = sentence_for("rest_v", 11.2, 12.3, 12.8, WORDS)
     assert low == "Battery voltage at rest is low: 11.2 V, usual in this group is 12.3 to 12.8 V."
     assert "is high: 13.1 V" in sentence_for("rest_v", 13.1, 12.3, 12.8, WORDS)
