@@ -14,6 +14,10 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from models.records import schemas
+from models.records.measure import Measure
+from models.records.shop import Shop
+
 Floats = npt.NDArray[np.float64]
 
 ORDERS: dict[int, str] = {
@@ -25,52 +29,8 @@ ORDERS: dict[int, str] = {
 }
 SIZES = (4, 4, 6, 3, 8, 5, 4, 6, 8, 6)
 
-CAPTURES = pl.Schema(
-    {
-        "capture_file": pl.String,
-        "group": pl.String,
-        "technician": pl.String,
-        "repair_order": pl.String,
-        "vehicle": pl.String,
-        "captured_at": pl.Datetime("us"),
-        "test": pl.String,
-        "purpose": pl.String,
-        "status": pl.String,
-        "call": pl.String,
-        "call_elements": pl.List(pl.Int64),
-    }
-)
-CYLINDERS = pl.Schema(
-    {
-        "capture_file": pl.String,
-        "element": pl.Int64,
-        "position": pl.Int64,
-        "relative_pct": pl.Float64,
-        "se_pct": pl.Float64,
-        "identified": pl.String,
-        "companion": pl.Int64,
-    }
-)
-FAMILIES = pl.Schema(
-    {
-        "group": pl.String,
-        "elements": pl.Int64,
-        "sequence": pl.String,
-        "firing_intervals_deg": pl.String,
-        "sync_kind": pl.String,
-    }
-)
-OUTCOMES = pl.Schema(
-    {
-        "repair_order": pl.String,
-        "confirmed_at": pl.Datetime("us"),
-        "finding": pl.String,
-        "confirmed_elements": pl.List(pl.Int64),
-        "method": pl.String,
-        "gauge_kpa": pl.List(pl.Float64),
-    }
-)
-FEATURES = pl.Schema({"capture_file": pl.String, "feature": pl.String, "value": pl.Float64})
+TEST = "relative_compression"
+MEASURE = Measure("relative_compression", "Relative compression", "the median element")
 
 
 @dataclass(frozen=True)
@@ -89,13 +49,10 @@ class Truth:
 
 
 @dataclass(frozen=True)
-class Shop:
-    """Frames as the models receive them, and the truth beside them."""
+class DrawnShop:
+    """Records as the models receive them, and the truth beside them."""
 
-    captures: pl.DataFrame
-    elements: pl.DataFrame
-    groups: pl.DataFrame
-    outcomes: pl.DataFrame
+    records: Shop
     truth: dict[str, Truth]
     odd_elements: dict[str, tuple[int, ...]]
 
@@ -105,7 +62,22 @@ class Shop:
 
     def group_of(self) -> dict[str, str]:
         """Group of each capture."""
-        return dict(self.captures.select("capture_file", "group").iter_rows())
+        return dict(self.records.captures.select("capture_file", "group").iter_rows())
+
+
+def found_odd(captures: pl.DataFrame, after: dt.timedelta, *, method: str = "gauge") -> pl.DataFrame:
+    """Outcomes that confirm element 2 odd on the order of each capture, so long after it was made."""
+    return schemas.OUTCOMES.of(
+        captures.select(
+            "repair_order",
+            "test",
+            confirmed_at=pl.col("captured_at") + after,
+            finding=pl.lit("odd"),
+            confirmed_elements=pl.lit([2], dtype=pl.List(pl.Int32)),
+            method=pl.lit(method),
+            gauge_kpa=pl.lit([], dtype=pl.List(pl.Float64)),
+        )
+    )
 
 
 def random_group(rng: np.random.Generator, at: int, *, elements: int | None = None) -> Truth:
@@ -145,7 +117,7 @@ def make_shop(
     sizes: list[int] | None = None,
     confirm: tuple[float, float] | None = None,
     groups: list[Truth] | None = None,
-) -> Shop:
+) -> DrawnShop:
     """Draw a shop.
 
     Args:
@@ -182,7 +154,7 @@ def make_shop(
             captures.append(
                 (
                     *(name, group.name, "t", name, f"{group.name}-v{row // repeats}", when),
-                    *("relative_compression", "known_good" if good else "diagnosis", "read", None, []),
+                    *(TEST, "known_good" if good else "diagnosis", "read", None, []),
                 )
             )
             turn = int(rng.integers(group.elements)) if kind == "none" else 0
@@ -205,17 +177,38 @@ def make_shop(
             if confirm and not good and rng.random() < confirm[0 if looks else 1]:
                 found = "odd" if weak else "even"
                 outcomes.append(
-                    (name, when + dt.timedelta(days=1), found, list(odd_elements[name]), "gauge", [])
+                    (name, TEST, when + dt.timedelta(days=1), found, list(odd_elements[name]), "gauge", [])
                 )
-    return Shop(
-        pl.DataFrame(captures, schema=CAPTURES, orient="row"),
-        pl.DataFrame(cells, schema=CYLINDERS, orient="row"),
-        pl.DataFrame(
-            [(t.name, t.elements, ORDERS[t.elements], "", "coil_on_plug") for t in truth.values()],
-            schema=FAMILIES,
-            orient="row",
+    return DrawnShop(
+        Shop.made(
+            captures=frame(captures, CAPTURE_CELLS),
+            elements=frame(cells, ELEMENT_CELLS).with_columns(measure=pl.lit(MEASURE.name)),
+            groups=frame(
+                [
+                    (TEST, t.name, t.elements, [int(part) for part in ORDERS[t.elements].split("-")], False)
+                    for t in truth.values()
+                ],
+                "test group elements sequence uneven",
+            ),
+            outcomes=frame(
+                outcomes, "repair_order test confirmed_at finding confirmed_elements method gauge_kpa"
+            ),
         ),
-        pl.DataFrame(outcomes, schema=OUTCOMES, orient="row"),
         truth,
         odd_elements,
     )
+
+
+CAPTURE_CELLS = (
+    "capture_file group technician repair_order vehicle captured_at test purpose status call call_elements"
+)
+ELEMENT_CELLS = "capture_file element position relative_pct se_pct identified companion"
+TYPES: dict[str, pl.DataType] = {
+    name: dtype for schema in schemas.ALL for name, dtype in schema.types.items() if name != "elements"
+}
+
+
+def frame(rows: list[tuple[object, ...]], names: str) -> pl.DataFrame:
+    """Rows under these column names, of the types the schemas give them."""
+    schema = {name: TYPES.get(name, pl.Int32()) for name in names.split()}
+    return pl.DataFrame(rows, schema=schema, orient="row")

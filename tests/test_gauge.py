@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -9,29 +10,38 @@ import polars as pl
 import pytest
 from scipy.stats import spearmanr
 
+from models.records import schemas
 from models.spread.fit import fit_groups, score_captures
 from models.thresholds.gauge import clustered_spearman, deviation_against_gauge, spearman
-from tests.groups_shop import OUTCOMES, Shop, Truth, make_shop
+from tests.groups_shop import MEASURE, TEST, DrawnShop, Truth, make_shop
 
 
-def gauged(shop: Shop, *, noise_pct: float, days: int = 1) -> pl.DataFrame:
+def gauged(shop: DrawnShop, *, noise_pct: float, days: int = 1) -> pl.DataFrame:
     """Outcomes whose gauge readings follow the readings, about 1200 kPa at 100 %."""
     rng = np.random.default_rng(3)
     rows = []
-    for (name,), cells in shop.elements.sort("element").group_by("capture_file", maintain_order=True):
+    for (name,), cells in shop.records.elements.sort("element").group_by("capture_file", maintain_order=True):
         kpa = 12.0 * cells["relative_pct"].to_numpy() * (1 + rng.normal(0, noise_pct / 100, cells.height))
         weak = shop.odd_elements[str(name)]
         when = datetime(2026, 12, 1) if days > 0 else datetime(2025, 12, 1)
         rows.append(
-            (name, when + timedelta(days=days), "odd" if weak else "even", list(weak), "gauge", kpa.tolist())
+            (
+                name,
+                TEST,
+                when + timedelta(days=days),
+                "odd" if weak else "even",
+                list(weak),
+                "gauge",
+                kpa.tolist(),
+            )
         )
-    return pl.DataFrame(rows, schema=OUTCOMES, orient="row")
+    return pl.DataFrame(rows, schema=schemas.OUTCOMES.types, orient="row")
 
 
-def check(shop: Shop, outcomes: pl.DataFrame, **options):  # type: ignore[no-untyped-def]
-    fit = fit_groups(shop.captures, shop.elements, shop.groups, outcomes)
-    scores = score_captures(fit, shop.captures, shop.elements, shop.groups, outcomes)
-    return deviation_against_gauge(scores, shop.captures, shop.elements, outcomes, draws=100, **options)
+def check(shop: DrawnShop, outcomes: pl.DataFrame, **options):  # type: ignore[no-untyped-def]
+    records = shop.records.with_frames(outcomes=outcomes)
+    scores = score_captures(fit_groups(records, MEASURE), records)
+    return deviation_against_gauge(scores, records, draws=100, **options)
 
 
 def test_a_gauge_that_agrees_and_one_that_does_not() -> None:
@@ -70,8 +80,9 @@ def test_captures_after_the_repair_and_unnamed_elements_stay_out() -> None:
     shop = make_shop(5, [6], odd_share=1.0, sizes=[4])
     assert check(shop, gauged(shop, noise_pct=0.5, days=-30)).points.height == 0
     nameless = make_shop(5, [6], odd_share=1.0, sizes=[4], identified="none")
-    by_position = nameless.elements.with_columns(element=pl.col("position"))
-    outcomes = gauged(Shop(**{**nameless.__dict__, "elements": by_position}), noise_pct=0.5)
+    by_position = nameless.records.elements.with_columns(element=pl.col("position"))
+    named = replace(nameless, records=nameless.records.with_frames(elements=by_position))
+    outcomes = gauged(named, noise_pct=0.5)
     assert check(nameless, outcomes).points.height == 0
 
 

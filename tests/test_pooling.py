@@ -63,7 +63,7 @@ def test_own_weight_runs_from_all_borrowed_to_all_own() -> None:
     ("y", "se"), [([1.0, 2.0], [1.0, 1.0]), ([1.0, 2.0, 3.0], [1.0, 1.0]), ([1.0] * 3, [1.0, 0.0, 1.0])]
 )
 def test_what_makes_no_sense_is_refused(y: list[float], se: list[float]) -> None:
-    with pytest.raises(ValueError, match=r"three strata|same shape|positive"):
+    with pytest.raises(ValueError, match=r"three groups|same shape|positive"):
         pool_normal(y, se)
 
 
@@ -96,7 +96,7 @@ def test_a_group_borrows_from_its_stratum_before_the_shop() -> None:
     assert np.exp(prior).sum(axis=1) == pytest.approx(np.ones(10), abs=1e-6)
 
 
-def test_what_others_say_leaves_the_familys_own_data_out() -> None:
+def test_what_others_say_leaves_the_groups_own_data_out() -> None:
     rest = [known(0.0, 0.05)] * 5
     low = pool_log_scale(np.stack([known(-0.8, 0.05), *rest]), X, np.zeros(6, dtype=np.int64), PRIOR)
     high = pool_log_scale(np.stack([known(0.8, 0.05), *rest]), X, np.zeros(6, dtype=np.int64), PRIOR)

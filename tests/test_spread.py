@@ -9,30 +9,29 @@ import polars as pl
 import pytest
 from sklearn.metrics import roc_auc_score
 
+from models.records.shop import Shop
 from models.spread.drift import drift_of
 from models.spread.fit import GroupFit, SpreadSettings, fit_groups, score_captures
 from models.spread.null import Null, lowest_gap
 from tests.groups_shop import (
-    CAPTURES,
-    CYLINDERS,
-    FAMILIES,
-    OUTCOMES,
-    Shop,
+    MEASURE,
+    DrawnShop,
     Truth,
+    found_odd,
     healthy_readings,
     make_shop,
     to_median,
 )
 
 
-def fitted(shop: Shop) -> GroupFit:
-    return fit_groups(shop.captures, shop.elements, shop.groups, shop.outcomes)
+def fitted(shop: DrawnShop) -> GroupFit:
+    return fit_groups(shop.records, MEASURE)
 
 
-def flagged(shop: Shop) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def flagged(shop: DrawnShop) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """odd_pct of every capture, whether its group's normal-spread limit flags it, and whether it is odd."""
     fit = fitted(shop)
-    scores = score_captures(fit, shop.captures, shop.elements, shop.groups, shop.outcomes).captures
+    scores = score_captures(fit, shop.records).captures
     limit = scores.join(fit.stats.select("group", "odd_limit_pct"), on="group", how="left")
     odd = scores["odd_pct"].to_numpy()
     return odd, odd >= limit["odd_limit_pct"].to_numpy(), shop.is_odd(scores["capture_file"])
@@ -132,39 +131,19 @@ def test_labels_outweigh_looks() -> None:
     """Eleven of twelve captures have a low element 2; only if they are known good is that the pattern."""
     low = Truth("low-two", 4, np.array([100.0, 90.0, 100.0, 100.0]), 1.0, 0.5)
     shop = make_shop(6, [12], odd_share=0.0, groups=[low])
-    as_good = shop.captures.with_columns(purpose=pl.lit("known_good"))
-    known = fit_groups(as_good, shop.elements, shop.groups, shop.outcomes)
+    as_good = shop.records.captures.with_columns(purpose=pl.lit("known_good"))
+    known = fit_groups(shop.records.with_frames(captures=as_good), MEASURE)
     assert known.pattern_of("low-two")[1] == pytest.approx(90.0, abs=1.5)
-    outcomes = pl.DataFrame(
-        {
-            "repair_order": shop.captures["repair_order"],
-            "confirmed_at": shop.captures["captured_at"] + timedelta(days=2),
-            "finding": ["odd"] * 12,
-            "confirmed_elements": [[2]] * 12,
-            "method": ["gauge"] * 12,
-            "gauge_kpa": [[]] * 12,
-        },
-        schema=OUTCOMES,
-    )
-    faulty = fit_groups(shop.captures, shop.elements, shop.groups, outcomes)
+    outcomes = found_odd(shop.records.captures, timedelta(days=2))
+    faulty = fit_groups(shop.records.with_frames(outcomes=outcomes), MEASURE)
     assert faulty.stats["basis"].item() == "borrowed"
     assert faulty.pattern_of("low-two") == pytest.approx(np.full(4, 100.0), abs=0.5)
 
 
 def test_an_outcome_says_nothing_about_the_repaired_engine() -> None:
     shop = make_shop(7, [10], odd_share=0.0, sizes=[4])
-    outcomes = pl.DataFrame(
-        {
-            "repair_order": shop.captures["repair_order"],
-            "confirmed_at": shop.captures["captured_at"] - timedelta(days=2),
-            "finding": ["odd"] * 10,
-            "confirmed_elements": [[2]] * 10,
-            "method": ["gauge"] * 10,
-            "gauge_kpa": [[]] * 10,
-        },
-        schema=OUTCOMES,
-    )
-    fit = fit_groups(shop.captures, shop.elements, shop.groups, outcomes)
+    outcomes = found_odd(shop.records.captures, -timedelta(days=2))
+    fit = fit_groups(shop.records.with_frames(outcomes=outcomes), MEASURE)
     assert set(fit.healthy["label"]) == {"not known"}
     assert fit.stats["healthy_captures"].item() > 9.0
 
@@ -172,19 +151,9 @@ def test_an_outcome_says_nothing_about_the_repaired_engine() -> None:
 def test_a_known_good_capture_on_a_repaired_order_is_healthy() -> None:
     """Same order, same day, an odd finding: the capture made as known-good shows the engine after the repair."""
     shop = make_shop(7, [10], odd_share=0.0, sizes=[4])
-    good = shop.captures.with_columns(purpose=pl.lit("known_good"))
-    outcomes = pl.DataFrame(
-        {
-            "repair_order": good["repair_order"],
-            "confirmed_at": good["captured_at"] + timedelta(minutes=10),
-            "finding": ["odd"] * 10,
-            "confirmed_elements": [[2]] * 10,
-            "method": ["repair_verified"] * 10,
-            "gauge_kpa": [[]] * 10,
-        },
-        schema=OUTCOMES,
-    )
-    fit = fit_groups(good, shop.elements, shop.groups, outcomes)
+    good = shop.records.captures.with_columns(purpose=pl.lit("known_good"))
+    outcomes = found_odd(good, timedelta(minutes=10), method="repair_verified")
+    fit = fit_groups(shop.records.with_frames(captures=good, outcomes=outcomes), MEASURE)
     assert set(fit.healthy["label"]) == {"known healthy"}
     assert fit.stats["basis"].item() == "known_good"
 
@@ -202,7 +171,7 @@ def test_one_group_with_one_capture_gets_a_sensible_borrowed_limit() -> None:
         fit = fitted(shop)
         limit = fit.stats["odd_limit_pct"].item()
         assert 5.0 < limit < 15.0
-        scores = score_captures(fit, shop.captures, shop.elements, shop.groups, shop.outcomes)
+        scores = score_captures(fit, shop.records)
         assert scores.captures.height == 1
     rich = make_shop(3, [60] * 6 + [1], odd_share=0.2, sizes=[4] * 7)
     limits = fitted(rich).stats["odd_limit_pct"].to_list()
@@ -229,7 +198,7 @@ def test_repeats_of_one_vehicle_are_not_independent() -> None:
     repeated = make_shop(5, [60] * 6, odd_share=0.0, repeats=10, groups=[group, *others])
     single = make_shop(5, [60] * 6, odd_share=0.0, repeats=1, groups=[group, *others])
 
-    def width(shop: Shop) -> float:
+    def width(shop: DrawnShop) -> float:
         rows = fitted(shop).pattern
         return float((rows["high"] - rows["low"]).mean())  # type: ignore[operator, arg-type]
 
@@ -247,7 +216,7 @@ def test_unnamed_elements_are_still_judged(kind: str) -> None:
     assert roc_auc_score(truth, odd) > 0.995
     assert over[~truth].mean() <= 0.05
     fit = fitted(shop)
-    scores = score_captures(fit, shop.captures, shop.elements, shop.groups).captures
+    scores = score_captures(fit, shop.records).captures
     if kind == "none":
         assert scores["odd_element"].is_null().all()
         assert scores["odd_companion"].is_null().all()
@@ -264,10 +233,11 @@ def test_a_capture_without_sync_is_turned_to_fit_an_uneven_group() -> None:
     named = make_shop(3, [40], odd_share=0.0, groups=[uneven])
     nameless = make_shop(30, [20], odd_share=0.0, groups=[uneven], identified="none")
     rename = pl.col("capture_file") + "-unnamed"
-    captures = pl.concat([named.captures, nameless.captures.with_columns(rename)])
-    elements = pl.concat([named.elements, nameless.elements.with_columns(rename)])
-    fit = fit_groups(captures, elements, named.groups, named.outcomes)
-    scores = score_captures(fit, captures, elements, named.groups)
+    captures = pl.concat([named.records.captures, nameless.records.captures.with_columns(rename)])
+    elements = pl.concat([named.records.elements, nameless.records.elements.with_columns(rename)])
+    both = named.records.with_frames(captures=captures, elements=elements)
+    fit = fit_groups(both, MEASURE)
+    scores = score_captures(fit, both)
     unnamed = scores.captures.filter(pl.col("capture_file").str.ends_with("-unnamed"))
     assert unnamed["odd_pct"].max() < 4.0  # type: ignore[operator]
 
@@ -275,9 +245,9 @@ def test_a_capture_without_sync_is_turned_to_fit_an_uneven_group() -> None:
 def test_deviation_is_reading_minus_group_and_odd_pct_follows_from_it() -> None:
     shop = make_shop(2, [30, 30], odd_share=0.3)
     fit = fitted(shop)
-    scores = score_captures(fit, shop.captures, shop.elements, shop.groups, shop.outcomes)
-    both = shop.elements.join(scores.elements, on=["capture_file", "position"])
-    assert both.height == shop.elements.height
+    scores = score_captures(fit, shop.records)
+    both = shop.records.elements.join(scores.elements, on=["capture_file", "position"])
+    assert both.height == shop.records.elements.height
     assert (both["relative_pct"] - both["group_pct"] - both["deviation_pct"]).abs().max() < 1e-9  # type: ignore[operator]
     for (name,), rows in both.sort("position").group_by("capture_file"):
         gap, at = naive_gap(rows["deviation_pct"].to_numpy())
@@ -296,8 +266,10 @@ def test_p_values_hold_for_new_healthy_captures_whatever_they_rest_on() -> None:
         p_all = []
         for seed in range(3):
             shop = make_shop(40 + seed, counts, odd_share=0.15, known_good_share=share)
-            scores = score_captures(fitted(shop), shop.captures, shop.elements, shop.groups, shop.outcomes)
-            table = scores.captures.join(shop.captures.select("capture_file", "purpose"), on="capture_file")
+            scores = score_captures(fitted(shop), shop.records)
+            table = scores.captures.join(
+                shop.records.captures.select("capture_file", "purpose"), on="capture_file"
+            )
             assert table["p_basis"].str.contains(words).all()
             assert (table["p_value"] >= table["p_floor"] - 1e-12).all()
             healthy = ~shop.is_odd(table["capture_file"]) & (table["purpose"] == "diagnosis").to_numpy()
@@ -310,9 +282,9 @@ def test_p_values_hold_for_new_healthy_captures_whatever_they_rest_on() -> None:
 
 def test_p_value_falls_as_odd_pct_grows() -> None:
     shop = make_shop(2, [300], odd_share=0.3, known_good_share=0.6)
-    table = score_captures(fitted(shop), shop.captures, shop.elements, shop.groups, shop.outcomes).captures
+    table = score_captures(fitted(shop), shop.records).captures
     unlabelled = table.join(
-        shop.captures.filter(pl.col("purpose") == "diagnosis"), on="capture_file", how="semi"
+        shop.records.captures.filter(pl.col("purpose") == "diagnosis"), on="capture_file", how="semi"
     )
     ordered = unlabelled.sort("odd_pct")
     assert (ordered["p_value"].diff().drop_nulls() <= 0.05).all()
@@ -372,57 +344,49 @@ def test_drift_is_seldom_seen_where_there_is_none() -> None:
 
 
 def test_empty_frames_give_empty_answers() -> None:
-    shop = make_shop(1, [3, 3])
-    none = {
-        "captures": pl.DataFrame(schema=CAPTURES),
-        "elements": pl.DataFrame(schema=CYLINDERS),
-        "groups": pl.DataFrame(schema=FAMILIES),
-        "outcomes": pl.DataFrame(schema=OUTCOMES),
-    }
-    full = {
-        "captures": shop.captures,
-        "elements": shop.elements,
-        "groups": shop.groups,
-        "outcomes": shop.outcomes,
-    }
+    full = make_shop(1, [3, 3]).records
     for missing in ("captures", "elements", "groups", "outcomes"):
-        frames = full | {missing: none[missing]}
-        fit = fit_groups(*frames.values())
-        scores = score_captures(fit, *frames.values())
-        assert fit.stats.height == frames["groups"].height
-        assert fit.pattern.height == frames["groups"]["elements"].sum()
+        shop = full.with_frames(**{missing: getattr(full, missing).clear()})
+        fit = fit_groups(shop, MEASURE)
+        scores = score_captures(fit, shop)
+        assert fit.stats.height == shop.groups.height
+        assert fit.pattern.height == shop.groups["elements"].sum()
         assert scores.captures.height == (6 if missing == "outcomes" else 0)
-    fit = fit_groups(*none.values())
+    fit = fit_groups(Shop(), MEASURE)
     assert (fit.stats.height, fit.pattern.height, fit.healthy.height) == (0, 0, 0)
 
 
 def test_broken_rows_are_left_out_not_fatal() -> None:
     shop = make_shop(1, [12], odd_share=0.0, sizes=[4])
-    spoiled = shop.elements.with_columns(
+    spoiled = shop.records.elements.with_columns(
         relative_pct=pl.when((pl.col("capture_file") == "group-0/0.csv") & (pl.col("position") == 2))
         .then(float("nan"))
         .otherwise(pl.col("relative_pct")),
         se_pct=pl.when(pl.col("capture_file") == "group-0/1.csv").then(None).otherwise(pl.col("se_pct")),
     ).filter(~((pl.col("capture_file") == "group-0/2.csv") & (pl.col("position") == 4)))
-    captures = shop.captures.with_columns(
+    captures = shop.records.captures.with_columns(
         captured_at=pl.when(pl.col("capture_file") == "group-0/3.csv").then(None).otherwise("captured_at"),
         vehicle=pl.lit(None, dtype=pl.String),
         purpose=pl.when(pl.col("capture_file") == "group-0/4.csv").then(None).otherwise("purpose"),
     )
-    groups = pl.concat([shop.groups, shop.groups.with_columns(group=pl.lit("x"), sequence=pl.lit("1-1"))])
-    fit = fit_groups(captures, spoiled, groups, shop.outcomes)
-    scores = score_captures(fit, captures, spoiled, groups, shop.outcomes)
+    broken = shop.records.with_frames(captures=captures, elements=spoiled)
+    fit = fit_groups(broken, MEASURE)
+    scores = score_captures(fit, broken)
     assert fit.stats["group"].to_list() == ["group-0"]
     assert scores.captures.height == 10
+    twice = broken.groups.with_columns(
+        group=pl.lit("x"), sequence=pl.lit([1, 1, 3, 4], dtype=pl.List(pl.Int32))
+    )
+    with pytest.raises(ValueError, match=r"'x': sequence \(1, 1, 3, 4\)"):
+        fit_groups(broken.with_frames(groups=pl.concat([broken.groups, twice])), MEASURE)
     error = scores.captures.filter(pl.col("capture_file") == "group-0/1.csv")["odd_se_pct"].item()
     assert error is None
 
 
 def test_the_share_of_healthy_captures_a_limit_may_flag_can_be_chosen() -> None:
     shop = make_shop(2, [40], odd_share=0.2, sizes=[4])
-    args = (shop.captures, shop.elements, shop.groups, shop.outcomes)
-    strict = fit_groups(*args, settings=SpreadSettings(false_alarm_share=0.001))
-    loose = fit_groups(*args, settings=SpreadSettings(false_alarm_share=0.1))
+    strict = fit_groups(shop.records, MEASURE, settings=SpreadSettings(false_alarm_share=0.001))
+    loose = fit_groups(shop.records, MEASURE, settings=SpreadSettings(false_alarm_share=0.1))
     assert loose.stats["odd_limit_pct"].item() < strict.stats["odd_limit_pct"].item()
     truth = shop.truth["group-0"]
     new = to_median(healthy_readings(np.random.default_rng(3), truth, 4000))

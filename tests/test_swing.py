@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
@@ -17,25 +19,25 @@ from models.spread.swing import (
     shared_swings,
     swing_of,
 )
-from tests.groups_shop import Shop, Truth, make_shop
+from tests.groups_shop import MEASURE, DrawnShop, Truth, make_shop
 
 SIX = Layout("six", 6, (1, 6, 5, 4, 3, 2), uneven=True)
 
 
-def swinging(shop: Shop, name: str, swing_pct: float, seed: int) -> Shop:
+def swinging(shop: DrawnShop, name: str, swing_pct: float, seed: int) -> DrawnShop:
     """The shop with a swing added to every capture of one group, by position."""
     rng = np.random.default_rng(seed)
-    size = {file: rng.normal(0.0, swing_pct) for file in shop.captures["capture_file"]}
+    size = {file: rng.normal(0.0, swing_pct) for file in shop.records.captures["capture_file"]}
     added = pl.col("capture_file").replace_strict(size) * pl.when(pl.col("position") % 2 == 1).then(
         1.0
     ).otherwise(-1.0)
     mine = pl.col("capture_file").str.starts_with(name + "/")
-    moved = shop.elements.with_columns(
+    moved = shop.records.elements.with_columns(
         relative_pct=pl.when(mine).then(pl.col("relative_pct") + added).otherwise(pl.col("relative_pct"))
     ).with_columns(
         relative_pct=100 * pl.col("relative_pct") / pl.col("relative_pct").median().over("capture_file")
     )
-    return Shop(**{**shop.__dict__, "elements": moved})
+    return replace(shop, records=shop.records.with_frames(elements=moved))
 
 
 def test_the_sign_alternates_in_sequence() -> None:
@@ -110,7 +112,7 @@ def test_a_swinging_group_keeps_its_spread_and_gets_a_low_limit() -> None:
     groups = [Truth(f"f{at}", 6, np.full(6, 100.0), 1.3, 0.5) for at in range(4)]
     plain = make_shop(7, [100] * 4, odd_share=0.4, groups=groups)
     shop = swinging(plain, "f1", 4.0, seed=3)
-    fit = fit_groups(shop.captures, shop.elements, shop.groups, shop.outcomes)
+    fit = fit_groups(shop.records, MEASURE)
     stats = {row["group"]: row for row in fit.stats.iter_rows(named=True)}
     assert stats["f1"]["swing_pct"] == pytest.approx(4.0, rel=0.4)
     assert stats["f0"]["swing_pct"] < 1.5
@@ -118,7 +120,7 @@ def test_a_swinging_group_keeps_its_spread_and_gets_a_low_limit() -> None:
     assert "swings by about" in stats["f1"]["why"]
     assert "swings by about" not in stats["f0"]["why"]
     assert stats["f1"]["odd_limit_pct"] < 2.0 * stats["f0"]["odd_limit_pct"]
-    scores = score_captures(fit, shop.captures, shop.elements, shop.groups, shop.outcomes).captures
+    scores = score_captures(fit, shop.records).captures
     mine = scores.filter(pl.col("group") == "f1")
     odd = shop.is_odd(mine["capture_file"])
     over = mine["odd_pct"].to_numpy() >= stats["f1"]["odd_limit_pct"]
@@ -130,9 +132,9 @@ def test_the_limit_of_a_swinging_group_flags_the_share_it_says() -> None:
     """New healthy captures of the group: 1 % beyond the limit, give or take what 60 captures can tell."""
     groups = [Truth("f0", 6, np.full(6, 100.0), 1.3, 0.5), Truth("f1", 6, np.full(6, 100.0), 1.3, 0.5)]
     shop = swinging(make_shop(8, [60, 60], odd_share=0.2, groups=groups), "f1", 4.0, seed=4)
-    fit = fit_groups(shop.captures, shop.elements, shop.groups, shop.outcomes)
+    fit = fit_groups(shop.records, MEASURE)
     new = swinging(make_shop(9, [1, 3000], odd_share=0.0, groups=groups), "f1", 4.0, seed=5)
-    scores = score_captures(fit, new.captures, new.elements, new.groups).captures
+    scores = score_captures(fit, new.records).captures
     mine = scores.filter(pl.col("group") == "f1")["odd_pct"].to_numpy()
     limit = fit.stats.filter(pl.col("group") == "f1")["odd_limit_pct"].item()
     assert 0.001 < np.mean(mine >= limit) < 0.035

@@ -9,28 +9,29 @@ import polars as pl
 import pytest
 from sklearn.metrics import roc_auc_score
 
+from models.records import schemas
 from models.spread.fit import fit_groups, score_captures
 from models.thresholds.costs import COST_GRID_PCT, smoothed_detection
 from models.thresholds.curves import band, share_at_least
 from models.thresholds.evidence import EVEN, MAX_WEIGHT, ODD, confirmation_weights, evidence
-from models.thresholds.proposal import Proposal, costs_at, curves, propose
+from models.thresholds.proposal import Costs, Proposal, costs_at, curves, propose
 from models.thresholds.whatif import what_if
-from tests.groups_shop import OUTCOMES, Shop, make_shop
+from tests.groups_shop import MEASURE, TEST, DrawnShop, make_shop
 
 
-def scored(shop: Shop):  # type: ignore[no-untyped-def]
-    fit = fit_groups(shop.captures, shop.elements, shop.groups, shop.outcomes)
-    return fit, score_captures(fit, shop.captures, shop.elements, shop.groups, shop.outcomes)
+def scored(shop: DrawnShop):  # type: ignore[no-untyped-def]
+    fit = fit_groups(shop.records, MEASURE)
+    return fit, score_captures(fit, shop.records)
 
 
-def proposals_of(shop: Shop, **costs: float) -> tuple[Proposal, ...]:
+def proposals_of(shop: DrawnShop, **costs: float) -> tuple[Proposal, ...]:
     fit, scores = scored(shop)
-    asked = {"cost_miss": 600.0, "cost_false_alarm": 90.0} | costs
-    return propose(fit, scores, shop.captures, shop.outcomes, draws=60, **asked)
+    asked = {"miss": 600.0, "false_alarm": 90.0} | costs
+    return propose(fit, scores, shop.records, Costs(**asked), draws=60)
 
 
 @pytest.fixture(scope="module")
-def followed_up() -> Shop:
+def followed_up() -> DrawnShop:
     """Small faults, three quarters of the odd-looking captures followed up, an eighth of the others."""
     return make_shop(
         2001, [120] * 6, odd_share=0.25, loss_pct=(3.0, 25.0), confirm=(0.75, 0.12), known_good_share=0.1
@@ -76,13 +77,13 @@ def test_band_is_honest_where_the_bootstrap_cannot_see() -> None:
 
 def test_evidence_knows_what_each_capture_is_about() -> None:
     shop = make_shop(5, [12], odd_share=0.4, sizes=[4])
-    captures = shop.captures.with_columns(
+    captures = shop.records.captures.with_columns(
         purpose=pl.Series(["drill", "known_good"] + ["diagnosis"] * 10), call=pl.lit("odd")
     )
     odd_names = [name for name in captures["capture_file"] if shop.odd_elements[name]]
     outcomes = pl.DataFrame(
         [
-            (name, when + timedelta(days=late), "odd", list(shop.odd_elements[name]), "gauge", [])
+            (name, TEST, when + timedelta(days=late), "odd", list(shop.odd_elements[name]), "gauge", [])
             for (name, when), late in zip(
                 captures.filter(pl.col("capture_file").is_in(odd_names))
                 .select("capture_file", "captured_at")
@@ -91,11 +92,11 @@ def test_evidence_knows_what_each_capture_is_about() -> None:
                 strict=True,
             )
         ],
-        schema=OUTCOMES,
+        schema=schemas.OUTCOMES.types,
         orient="row",
     )
-    fit = fit_groups(captures, shop.elements, shop.groups, outcomes)
-    rows = evidence(score_captures(fit, captures, shop.elements, shop.groups, outcomes), captures, outcomes)
+    records = shop.records.with_frames(captures=captures, outcomes=outcomes)
+    rows = evidence(score_captures(fit_groups(records, MEASURE), records), records)
     assert rows.height == 12
     asked = dict(rows.select("capture_file", "in_question").iter_rows())
     assert not asked["group-0/0.csv"]
@@ -107,10 +108,10 @@ def test_evidence_knows_what_each_capture_is_about() -> None:
     assert named.null_count() == 0
 
 
-def test_weights_repair_what_following_up_the_odd_ones_spoils(followed_up: Shop) -> None:
+def test_weights_repair_what_following_up_the_odd_ones_spoils(followed_up: DrawnShop) -> None:
     """Within four standard errors of the full truth corrected; off by more than that naive."""
     _, scores = scored(followed_up)
-    rows = evidence(scores, followed_up.captures, followed_up.outcomes)
+    rows = evidence(scores, followed_up.records)
     weighting = confirmation_weights(rows)
     assert weighting.why is None
     assert 1.0 <= weighting.largest <= MAX_WEIGHT
@@ -131,7 +132,7 @@ def test_corrected_curves_lie_nearer_the_truth_than_naive_ones() -> None:
     """Many captures, so that the bias stands out from the noise: one in twenty even-looking ones followed up."""
     shop = make_shop(31, [400] * 4, odd_share=0.25, loss_pct=(3.0, 20.0), confirm=(0.9, 0.04))
     _, scores = scored(shop)
-    rows = evidence(scores, shop.captures, shop.outcomes)
+    rows = evidence(scores, shop.records)
     found = curves(rows, draws=40)
     odd, truth = rows["odd_pct"].to_numpy(), shop.is_odd(rows["capture_file"])
     everything = {}
@@ -161,7 +162,7 @@ def test_corrected_curves_lie_nearer_the_truth_than_naive_ones() -> None:
 def test_weights_are_one_where_there_is_nothing_to_model() -> None:
     shop = make_shop(3, [20], odd_share=0.3, confirm=(1.0, 1.0), sizes=[4])
     _, scores = scored(shop)
-    weighting = confirmation_weights(evidence(scores, shop.captures, shop.outcomes))
+    weighting = confirmation_weights(evidence(scores, shop.records))
     assert weighting.weight.tolist() == [1.0] * 20
     assert weighting.effective_n == pytest.approx(20.0)
     assert weighting.why == "Not weighted: every capture in question was confirmed."
@@ -210,9 +211,9 @@ def test_proposed_limits_come_close_to_the_ones_that_truly_cost_least() -> None:
     assert ((table["low"] <= table["true_pct"]) & (table["true_pct"] <= table["high"])).mean() > 0.7  # type: ignore[operator]
 
 
-def test_dearer_misses_lower_the_limit(followed_up: Shop) -> None:
-    cheap = proposals_of(followed_up, cost_miss=100.0)
-    dear = proposals_of(followed_up, cost_miss=5000.0)
+def test_dearer_misses_lower_the_limit(followed_up: DrawnShop) -> None:
+    cheap = proposals_of(followed_up, miss=100.0)
+    dear = proposals_of(followed_up, miss=5000.0)
     assert all(d.threshold_pct < c.threshold_pct for d, c in zip(dear, cheap, strict=True))
     assert {proposal.basis for proposal in dear} == {"outcomes"}
     for proposal in dear:
@@ -224,9 +225,9 @@ def test_dearer_misses_lower_the_limit(followed_up: Shop) -> None:
         assert "follow" in proposal.why
 
 
-def test_only_the_ratio_of_the_costs_moves_the_limit(followed_up: Shop) -> None:
-    once = proposals_of(followed_up, cost_miss=600.0, cost_false_alarm=90.0)
-    tenfold = proposals_of(followed_up, cost_miss=6000.0, cost_false_alarm=900.0)
+def test_only_the_ratio_of_the_costs_moves_the_limit(followed_up: DrawnShop) -> None:
+    once = proposals_of(followed_up, miss=600.0, false_alarm=90.0)
+    tenfold = proposals_of(followed_up, miss=6000.0, false_alarm=900.0)
     assert [p.threshold_pct for p in once] == [p.threshold_pct for p in tenfold]
 
 
@@ -234,15 +235,14 @@ def test_only_the_ratio_of_the_costs_moves_the_limit(followed_up: Shop) -> None:
 def test_a_cost_that_is_none_is_refused(cost: float) -> None:
     shop = make_shop(4, [5], sizes=[4])
     with pytest.raises(ValueError, match="cost_miss is a positive number"):
-        proposals_of(shop, cost_miss=cost)
+        proposals_of(shop, miss=cost)
 
 
-def test_costs_of_given_limits(followed_up: Shop) -> None:
+def test_costs_of_given_limits(followed_up: DrawnShop) -> None:
     _, scores = scored(followed_up)
     found = costs_at(
         scores.captures,
-        followed_up.captures,
-        followed_up.outcomes,
+        followed_up.records,
         {"group-0": 4.0, "group-1": 400.0},
         draws=40,
     )
@@ -258,16 +258,18 @@ def test_costs_of_given_limits(followed_up: Shop) -> None:
 
 def test_nothing_in_nothing_out() -> None:
     shop = make_shop(4, [3], odd_share=0.0, sizes=[4])
-    empty = shop.captures.clear()
-    fit = fit_groups(empty, shop.elements.clear(), shop.groups, shop.outcomes)
-    scores = score_captures(fit, empty, shop.elements.clear(), shop.groups, shop.outcomes)
-    (proposal,) = propose(fit, scores, empty, shop.outcomes, cost_miss=1.0, cost_false_alarm=1.0, draws=20)
+    empty = shop.records.with_frames(
+        captures=shop.records.captures.clear(), elements=shop.records.elements.clear()
+    )
+    fit = fit_groups(empty, MEASURE)
+    scores = score_captures(fit, empty)
+    (proposal,) = propose(fit, scores, empty, Costs(1.0, 1.0), draws=20)
     assert proposal.basis == "normal spread"
     assert proposal.flags_per_week == 0.0
-    assert curves(evidence(scores, empty, shop.outcomes), draws=5).curves.height == 0
-    assert costs_at(scores, empty, shop.outcomes, {"group-0": 5.0})["group-0"].detection.estimate is None
-    none = fit_groups(empty, shop.elements.clear(), shop.groups.clear(), shop.outcomes)
-    assert propose(none, scores, empty, shop.outcomes, cost_miss=1.0, cost_false_alarm=1.0) == ()
+    assert curves(evidence(scores, empty), draws=5).curves.height == 0
+    assert costs_at(scores, empty, {"group-0": 5.0})["group-0"].detection.estimate is None
+    none = fit_groups(empty.with_frames(groups=empty.groups.clear()), MEASURE)
+    assert propose(none, scores, empty, Costs(1.0, 1.0)) == ()
 
 
 def test_what_if_agrees_with_a_loop() -> None:

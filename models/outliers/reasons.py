@@ -26,6 +26,12 @@ REASON = pl.Struct(
 
 MOST_REASONS = 3
 
+UNITS: dict[str, str] = {
+    "pct": " %", "rpm": " rpm", "hz": " Hz", "deg": " degrees", "kpa": " kPa", "ms": " ms", "mv": " mV", "v": " V",
+    "a": " A", "s": " s",
+}  # fmt: skip
+"""Units as names of features end with them."""
+
 
 @dataclass(frozen=True, slots=True)
 class FeatureWords:
@@ -38,11 +44,13 @@ class FeatureWords:
 def in_words(feature: str, words: Mapping[str, FeatureWords]) -> tuple[str, str]:
     """A feature's name in words, and its unit with a leading blank (empty without one).
 
-    A feature nobody declared is named by its own name.
+    A feature nobody declared is named by its own name, with the unit that name ends with.
     """
     known = words.get(feature)
     if known is None:
-        return feature.replace("_", " ").capitalize(), ""
+        bare, _, suffix = feature.rpartition("_")
+        unit = UNITS.get(suffix, "") if bare else ""
+        return (bare if unit else feature).replace("_", " ").capitalize(), unit
     return known.title, f" {known.unit}" if known.unit else ""
 
 
