@@ -110,9 +110,7 @@ def saved(drawn: Drawn, record: Record) -> tuple[Waveform, Hookup]:
     samples = _file_faults(drawn, rows).astype(np.float32)
     rate = drawn.scope.rate_hz * drawn.file.repeats
     signals = [NAMES.get(n) or IGNITION_NAMES.get(drawn.ignition.watched, "ignition_pickup") for n in names]
-    logged = [
-        s * (getattr(drawn.scope, n).scale_error) for n, s in zip(names, scales, strict=True)
-    ]
+    logged = [s * (getattr(drawn.scope, n).scale_error) for n, s in zip(names, scales, strict=True)]
     if drawn.log.swapped and "ignition" in names:
         a = names.index("ignition")
         b = next(k for k, n in enumerate(names) if n != "ignition")

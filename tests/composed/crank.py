@@ -71,8 +71,7 @@ def loads_on(drawn: Drawn, time_s: Array) -> Array:
 
 
 def motor_constant(drawn: Drawn, tables: Tables) -> float:
-    """k in N m per A that gives the drawn speed at the mean load, raised where it could not pass the first top
-    even with what speed it has gained by then.
+    """k in N m per A that gives the drawn speed at the mean load, raised where it could not pass the first top.
 
     Steady state: w k = E - R i with i = T / (efficiency k), so w k^2 - E k + R T / efficiency = 0 (larger root).
     """
@@ -85,7 +84,7 @@ def motor_constant(drawn: Drawn, tables: Tables) -> float:
     root = volts**2 - 4 * speed * ohm * load
     k = (volts + math.sqrt(root)) / (2 * speed) if root > 0 else volts / (2 * speed)
     hardest = engine.friction_nm + engine.tight_nm - float(tables.torque[0, 1].min())
-    k = max(k, 0.8 * hardest * ohm / (volts * starter.efficiency))
+    k = max(k, 1.2 * hardest * ohm / (volts * starter.efficiency))
     if starter.series:
         mean = load / k
         k *= (mean + starter.saturation_a) / mean
@@ -143,7 +142,10 @@ def run(drawn: Drawn) -> Course:  # noqa: C901 - one loop over time, kept togeth
     work = float(np.trapezoid(np.maximum(tables.burn, 0.0), dx=math.pi / 180))
     drag = engine.friction_nm + engine.viscous_nms * idle + 12.0
     firing = _Firing(
-        drag * 4 * math.pi / (engine.cylinders * work), idle, crank.fire_share, np.random.default_rng([drawn.seed, 21])
+        drag * 4 * math.pi / (engine.cylinders * work),
+        idle,
+        crank.fire_share,
+        np.random.default_rng([drawn.seed, 21]),
     )
     burn = tables.burn.tolist()
     torque = tables.torque.tolist()
@@ -230,7 +232,11 @@ def run(drawn: Drawn) -> Course:  # noqa: C901 - one loop over time, kept togeth
                 if at_top == len(order):
                     at_top, turn = 0, turn + 1
                 next_top = order[at_top][0] + 720.0 * turn
-        if fires and w > ALTERNATOR_CUT_IN and (ran is not None or t > (crank.starts_s or 0.0) + battery.alternator_delay_s):
+        if (
+            fires
+            and w > ALTERNATOR_CUT_IN
+            and (ran is not None or t > (crank.starts_s or 0.0) + battery.alternator_delay_s)
+        ):
             wanted = min(max(40 * (battery.alternator_v - volts), 0.0), battery.alternator_a)
             alternator += DT / 0.05 * (wanted - alternator)
             w -= DT / inertia * alternator * volts / (0.55 * max(w, 20.0))
@@ -244,5 +250,17 @@ def run(drawn: Drawn) -> Course:  # noqa: C901 - one loop over time, kept togeth
         angles[step], ws[step], currents[step], loads_out[step] = angle, w, i, load - alternator
         volts_out[step], motors[step], rubs[step], turning[step] = volts, motor, rub, on
     return Course(
-        time, angles, ws, currents, loads_out, volts_out, turning, motors, rubs, tuple(tops), tables, full_k, started
+        time,
+        angles,
+        ws,
+        currents,
+        loads_out,
+        volts_out,
+        turning,
+        motors,
+        rubs,
+        tuple(tops),
+        tables,
+        full_k,
+        started,
     )

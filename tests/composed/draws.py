@@ -131,7 +131,9 @@ def _draw_engine(rng: np.random.Generator) -> EngineDraw:
         ivc_abdc_deg=between(rng, 25.0, 80.0),
         evo_bbdc_deg=between(rng, 25.0, 70.0),
         manifold_kpa=between(rng, 60.0, 101.0),
-        leak_per_s=tuple(float(v) for v in over(rng, 0.01, 0.08) * np.exp(0.3 * rng.standard_normal(cylinders))),
+        leak_per_s=tuple(
+            float(v) for v in over(rng, 0.01, 0.08) * np.exp(0.3 * rng.standard_normal(cylinders))
+        ),
         fill=tuple(float(v) for v in 1 + over(rng, 0.002, 0.02) * rng.standard_normal(cylinders)),
         fault_cylinders=tuple(order[(place + step * k) % cylinders] for k in range(faults)),
         fault_leak_per_s=over(rng, 0.1, 6.0) if leaks else 0.0,
@@ -140,7 +142,7 @@ def _draw_engine(rng: np.random.Generator) -> EngineDraw:
         fault_when=str(rng.choice(["always", "first", "kicks"], p=[0.8, 0.1, 0.1])),
         fault_share=between(rng, 0.1, 0.5),
         oil_c=cold,
-        friction_nm=between(rng, 14.0, 26.0) * litre * cylinders * (0.6 + 0.4 * thick),
+        friction_nm=between(rng, 9.0, 20.0) * litre * cylinders * (0.6 + 0.4 * thick),
         viscous_nms=between(rng, 0.15, 0.5) * litre * cylinders * thick,
         tight_nm=between(rng, 10.0, 60.0) if often(rng, 0.06) else 0.0,
         tight_deg=between(rng, 0.0, 360.0),

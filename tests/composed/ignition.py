@@ -143,4 +143,6 @@ def _injector(ignition: IgnitionDraw, out: Array, at_s: Array, t0: float, share:
 def _pickup(ignition: IgnitionDraw, out: Array, at_s: Array, t0: float, height: float) -> None:
     where = _slice(at_s, t0, t0 + 6 * ignition.pulse_s)
     since = at_s[where] - t0
-    out[where] += height * np.exp(-since / ignition.pulse_s) * np.cos(2 * np.pi * ignition.ring_hz * since * 0.2)
+    out[where] += (
+        height * np.exp(-since / ignition.pulse_s) * np.cos(2 * np.pi * ignition.ring_hz * since * 0.2)
+    )

@@ -9,11 +9,11 @@ Every yes-or-no has a grey zone (None), in which neither answer counts. Definiti
 | swapped_channels | the log exchanges supply and ignition, both to be seen | it does not |
 | too_short | under 3 cycles of cranking in the record before the first firing stroke | 6 and more |
 | engine_started | 4 firing strokes or more in the record, and above 1.25 times the cranking speed | not one |
-| weak_battery | posts below 8.5 V in the mean while cranking | above 9.8 V, or no volts to be had |
-| clipped | over 2 % of the supply's samples, or of those of the crank, beyond the screen's edge | none, nor the ignition |
+| weak_battery | posts below 8.5 V in the mean while cranking | above 9.8 V, dips above 9.3 V; or no volts |
+| clipped | over 2 % of the supply's samples, or of those of the crank, held at the screen's edge | none, nor the ignition |
 | ac_coupled | battery channel's time constant below half the cranking time | DC |
-| coarse_resolution | ripple (below) under 5 codes | over 15 |
-| low_sample_rate | under 8 samples from firing to firing | over 25, and pulses to be seen |
+| coarse_resolution | ripple (below) 1 to 4 codes (below one it is not to be seen) | over 12 |
+| low_sample_rate | under 8 samples from firing to firing | over 25, and 3 to a pulse |
 
 Ripple: median over the firings of the supply's span from one compression top to the next, without noise, after
 coupling and bandwidth. Relative compression of a cylinder: the mean over its compression tops in the window (key at
@@ -98,6 +98,7 @@ class _Facts:
     pulses: float
     pulse_count: int
     mean_v: float
+    dip_v: float
 
 
 def grey(value: float, yes_below: float, no_above: float) -> Answer:
@@ -198,6 +199,7 @@ def _facts(drawn: Drawn, record: Record) -> _Facts:
         pulses=shown,
         pulse_count=count,
         mean_v=float(course.volts[window].mean()) if window.any() else float("nan"),
+        dip_v=float(np.quantile(course.volts[window], 0.05)) if window.any() else float("nan"),
     )
 
 
@@ -319,19 +321,20 @@ def _checks(drawn: Drawn, record: Record, facts: _Facts) -> dict[str, Answer]:
         reversed_leads = None
     cut = max(facts.cut_crank, facts.cut_all)
     clipped: Answer = True if cut > 0.02 else (None if cut > 0 or cut_ignition else False)
-    started: Answer = False
-    if facts.firings or drawn.crank.ran_until_s is not None:
-        top = max((t.speed for t in record.course.tops if t.time_s < record.end_s), default=0.0) * 60 / (2 * np.pi)
-        clear = facts.firings >= 4 and top > 1.25 * facts.rpm and facts.cycles > 1 and visible
-        started = True if clear and drawn.crank.ran_until_s is None else None
+    if clipped and (v if voltage else drawn.scope.current).clip_nan:
+        clipped = None  # nothing written may as well be a gap
     ac: Answer = False
     if voltage and v.ac_tau_s:
         ac = True if v.ac_tau_s < 0.5 * facts.crank_s else None
     elif (voltage and v.taken_off) or not voltage and drawn.scope.current.ac_tau_s:
         ac = None
     known = voltage and not v.ac_tau_s and not v.taken_off and v.scale_error == 1.0 and cut < 0.02
+    weak = grey(facts.mean_v, 8.5, 9.8)
+    if weak is False and facts.dip_v < 9.3:
+        weak = None
     low = grey(facts.per_firing, 8.0, 25.0)
-    if low is False and ignition and not drawn.ignition.missing_share and facts.pulses < 0.9:
+    width = drawn.ignition.pulse_s if drawn.ignition.watched == "pickup" else drawn.ignition.dwell_s
+    if low is False and ignition and (facts.pulses < 0.9 or width < 3 * record.step_s):
         low = None
     too_short = grey(facts.cycles, 3.0, 6.0)
     if too_short is False and (facts.longest < 6.0 or not visible):
@@ -341,11 +344,11 @@ def _checks(drawn: Drawn, record: Record, facts: _Facts) -> dict[str, Answer]:
         "reversed_leads": reversed_leads,
         "swapped_channels": _swapped(drawn, facts, ignition),
         "too_short": too_short,
-        "engine_started": started,
-        "weak_battery": grey(facts.mean_v, 8.5, 9.8) if known else (None if voltage else False),
+        "engine_started": _started(drawn, record, facts, visible),
+        "weak_battery": weak if known else (None if voltage else False),
         "clipped": clipped,
         "ac_coupled": ac,
-        "coarse_resolution": grey(facts.codes, 5.0, 15.0) if cranked else None,
+        "coarse_resolution": grey(facts.codes, 4.0, 12.0) if cranked and facts.codes >= 1.0 else None,
         "low_sample_rate": low,
     }
 
@@ -354,6 +357,16 @@ def _swapped(drawn: Drawn, facts: _Facts, ignition: bool) -> Answer:
     if not ignition or facts.codes < 2 or facts.longest < 3:
         return None if ignition and drawn.log.swapped else False
     if drawn.log.swapped:
+        # On a coarse screen a logic level and a battery's ripple look alike.
         plain = drawn.ignition.watched == "trigger" and drawn.scope.ignition.high <= LOGIC_V * 10
         return True if facts.pulses > 0.5 and (drawn.ignition.watched != "trigger" or plain) else None
     return False
+
+
+def _started(drawn: Drawn, record: Record, facts: _Facts, visible: bool) -> Answer:
+    if not facts.firings and drawn.crank.ran_until_s is None:
+        return False
+    inside = [t.speed for t in record.course.tops if record.begin_s <= t.time_s < record.end_s]
+    top = max(inside, default=0.0) * 60 / (2 * np.pi)
+    clear = facts.firings >= 4 and top > 1.25 * facts.rpm and facts.cycles > 1 and visible
+    return True if clear and drawn.crank.ran_until_s is None else None
