@@ -63,6 +63,11 @@ def interval(k: int, n: int) -> str:
     return f"{k / n:.3f} ({k} of {n}; {max(middle - half, 0):.3f} to {min(middle + half, 1):.3f})"
 
 
+def every(_: Verdict) -> bool:
+    """All of them."""
+    return True
+
+
 def flagged(v: Verdict) -> bool:
     """The lowest cylinder is out by more than 8 % and 3 of its own stated errors."""
     return v.odd_gap[0] > HEALTHY_ODD_PCT and v.odd_gap[1] > 3
@@ -94,7 +99,7 @@ def print_summary(verdicts: Sequence[Verdict]) -> None:
             "read though no expert could",
             share(verdicts, lambda v: v.readable is False, lambda v: v.status == "read"),
         ),
-        ("crashed", share(verdicts, lambda v: True, lambda v: v.status == "crashed")),
+        ("crashed", share(verdicts, every, lambda v: v.status == "crashed")),
         ("right cylinder", share(verdicts, lambda v: v.right is not None, lambda v: v.right is True)),
         (
             "right events",
@@ -108,8 +113,8 @@ def print_summary(verdicts: Sequence[Verdict]) -> None:
             "  beyond its own 2.6 errors",
             share(verdicts, lambda v: v.status == "read", lambda v: v.wrong_sure > 0),
         ),
-        ("healthy and called odd", share(healthy, lambda v: True, flagged)),
-        ("healthy, gap over 2.6 errors", share(healthy, lambda v: True, lambda v: v.odd_gap[1] > 2.6)),
+        ("healthy and called odd", share(healthy, every, flagged)),
+        ("healthy, gap over 2.6 errors", share(healthy, every, lambda v: v.odd_gap[1] > 2.6)),
     )
     for name, (k, n) in rows:
         print(f"{name:<30} {interval(k, n)}")
@@ -135,19 +140,22 @@ def print_checks(verdicts: Sequence[Verdict]) -> None:
 
 def print_errors(verdicts: Sequence[Verdict]) -> None:
     """Standard errors: root mean square of error over stated error (1 is honest) and the middle one."""
-    print("\nerror over stated error       n     rms   rms of inner 95 %   beyond 1.96 (honest .05)")
-    groups: dict[str, list[float]] = defaultdict(list)
+    print(
+        "\nerror over stated error       n     rms   rms of inner 95 %   beyond 1.96 (honest .05)   median error %"
+    )
+    groups: dict[str, list[tuple[float, float]]] = defaultdict(list)
     for v in verdicts:
         groups[f"{v.cylinders:>2} cylinders"] += v.errors
         groups[f"   {v.style}"] += v.errors
     for name, values in sorted(groups.items()):
         if len(values) < 10:
             continue
-        z = np.abs(np.array(values))
+        error, stated = np.array(values).T
+        z = np.abs(error / stated)
         inner = z[z <= np.quantile(z, 0.95)]
         print(
             f"{name:<24} {z.size:>6}  {np.sqrt(np.mean(z**2)):6.2f}  {np.sqrt(np.mean(inner**2)):8.2f}"
-            f"{np.mean(z > 1.96):20.3f}"
+            f"{np.mean(z > 1.96):20.3f}{np.median(np.abs(error)):24.2f}"
         )
 
 
@@ -166,7 +174,8 @@ def _row(name: str, of: Sequence[Verdict]) -> str:
 def print_by_trouble(verdicts: Sequence[Verdict], *, both: bool) -> None:
     """One row a trouble; with `both` also the captures that do not have it."""
     print(
-        f"\n{'trouble':<26}{'n':>5}  {'read':>14}  {'right cyl':>14}  {'checks found':>14}  {'false':>14}  {'healthy odd':>14}  wrong"
+        f"\n{'trouble':<26}{'n':>5}  {'read':>14}  {'right cyl':>14}  {'checks found':>14}  "
+        f"{'false':>14}  {'healthy odd':>14}  wrong"
     )
     print(_row("all", verdicts))
     for name in TROUBLES:
@@ -205,7 +214,8 @@ def explain(seed: int) -> None:
         v = read_drawn(variant)
         print(f"\n{name}: {v.line}\n    {v.status} {v.reason[:160]}")
         print(
-            f"    readable {v.readable} right {v.right} wrong {v.wrong} missed {v.missed} false {v.false} gap {v.odd_gap}"
+            f"    readable {v.readable} right {v.right} wrong {v.wrong} missed {v.missed} false {v.false} "
+            f"gap {v.odd_gap}"
         )
 
 

@@ -86,7 +86,7 @@ def observe(drawn: Drawn, course: Course) -> Record:
     if drawn.scope.supply in ("current", "both"):
         signals["current"] = np.interp(at, course.time_s, carried["current"]) + rough
     if drawn.ignition.watched != "none":
-        signals["ignition"] = volts_seen(drawn, course, pulses, at, volts)
+        signals["ignition"] = volts_seen(drawn, pulses, at, volts)
     channels: dict[str, Seen] = {}
     before = course.time_s <= begin
     for number, (name, values) in enumerate(signals.items()):

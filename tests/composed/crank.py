@@ -1,9 +1,10 @@
 """Battery, starter and engine turned together in time: what was really there before any instrument.
 
-Starter: L di/dt = E - v_p - R0 (i + i_loads) - R_c i - v_brush - k w, torque = efficiency k i through a one-way clutch;
-k is constant with permanent magnets and grows as i/(i + i_sat) with a series field. Battery: open voltage, resistance
-and one polarisation pair. Engine: J dw/dt = starter + gas - friction. Steps of 0.2 ms, the current implicit, the
-angle with the new speed (semi-implicit), dry friction taken off last so that it can hold the engine still.
+Starter: L di/dt = E - v_p - R0 (i + i_loads) - R_c i - v_brush - k w, torque = efficiency k (i - i_free) through a
+one-way clutch; k is constant with permanent magnets and grows as i/(i + i_sat) with a series field. Battery: open
+voltage, resistance and one polarisation pair. Engine: J dw/dt = starter + gas - friction. Steps of 0.2 ms, the
+current implicit, the angle with the new speed (semi-implicit), dry friction taken off last so that it can hold the
+engine still.
 """
 
 from __future__ import annotations
@@ -73,11 +74,12 @@ def loads_on(drawn: Drawn, time_s: Array) -> Array:
 def motor_constant(drawn: Drawn, tables: Tables) -> float:
     """k in N m per A that gives the drawn speed at the mean load, raised where it could not pass the first top.
 
-    Steady state: w k = E - R i with i = T / (efficiency k), so w k^2 - E k + R T / efficiency = 0 (larger root).
+    Steady state: w k = E - R (i + i_free) with i = T / (efficiency k), so
+    w k^2 - (E - R i_free) k + R T / efficiency = 0 (larger root).
     """
     starter, battery, engine = drawn.starter, drawn.battery, drawn.engine
-    volts = battery.open_v - starter.brush_v
     ohm = starter.circuit_ohm + battery.ohm + battery.polarisation_ohm
+    volts = battery.open_v - starter.brush_v - ohm * starter.free_a
     speed = starter.target_rpm * 2 * math.pi / 60
     pumping = -float(np.interp(speed, SPEEDS, tables.torque[0, :, :720].mean(axis=1)))
     load = (engine.friction_nm + engine.viscous_nms * speed + max(pumping, 0.0)) / starter.efficiency
@@ -86,7 +88,7 @@ def motor_constant(drawn: Drawn, tables: Tables) -> float:
     hardest = engine.friction_nm + engine.tight_nm - float(tables.torque[0, 1].min())
     k = max(k, 1.2 * hardest * ohm / (volts * starter.efficiency))
     if starter.series:
-        mean = load / k
+        mean = load / k + starter.free_a
         k *= (mean + starter.saturation_a) / mean
     return k
 
@@ -124,14 +126,14 @@ def fault_there(drawn: Drawn, cycles: int) -> list[int]:
     return [1] * cycles
 
 
-def run(drawn: Drawn) -> Course:  # noqa: C901 - one loop over time, kept together for speed
+def run(drawn: Drawn) -> Course:
     """Integrate the whole record and what went before it."""
     engine, starter, battery, crank = drawn.engine, drawn.starter, drawn.battery, drawn.crank
     tables = tabulate(engine)
     full_k = motor_constant(drawn, tables)
     first_on = crank.engaged_s[0][0]
     began = min(0.0, first_on - 0.05, (crank.ran_until_s or 0.0) - 0.3)
-    n = int(math.ceil((crank.duration_s - began) / DT)) + 2
+    n = math.ceil((crank.duration_s - began) / DT) + 2
     time = began + DT * np.arange(n)
     loads = loads_on(drawn, time)
     key = np.zeros(n, dtype=bool)
@@ -207,7 +209,7 @@ def run(drawn: Drawn) -> Course:  # noqa: C901 - one loop over time, kept togeth
             if i <= starter.free_a and w > 1.0:
                 i = starter.free_a  # the clutch overruns, the motor turns by itself
             else:
-                motor = starter.efficiency * k * max(i, 0.0)
+                motor = starter.efficiency * k * max(i - starter.free_a, 0.0)
             i = max(i, 0.0)
             open_v -= battery.dying_v_per_s * DT
             r0 += battery.dying_ohm_per_s * DT

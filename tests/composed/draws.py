@@ -161,7 +161,7 @@ def _draw_starter(rng: np.random.Generator) -> StarterDraw:
         circuit_ohm=over(rng, 0.004, 0.014),
         inductance_h=over(rng, 3e-5, 3e-4),
         brush_v=between(rng, 0.6, 1.8),
-        free_a=between(rng, 25.0, 90.0),
+        free_a=between(rng, 25.0, 80.0),
         efficiency=between(rng, 0.75, 0.95),
         bars=int(rng.integers(19, 36)),
         commutation_share=over(rng, 0.001, 0.06),

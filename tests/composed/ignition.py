@@ -83,7 +83,7 @@ def _given(drawn: Drawn, course: Course, angles: Array, rng: np.random.Generator
     return times[keep]
 
 
-def volts_seen(drawn: Drawn, course: Course, pulses: Sparks, at_s: Array, supply_v: Array) -> Array:
+def volts_seen(drawn: Drawn, pulses: Sparks, at_s: Array, supply_v: Array) -> Array:
     """What the ignition input is given at those times, before the scope's own doing."""
     ignition = drawn.ignition
     key_s = min(drawn.crank.engaged_s[0][0] - 0.4, drawn.crank.ran_until_s or 1e9)

@@ -27,7 +27,7 @@ class Verdict:
         wrong: sentences, one a cylinder that was called odd and is even.
         wrong_sure: how many of these were beyond 2.6 of their own standard errors.
         missed, found, false, quiet: checks by truth and outcome; grey ones are in none of them.
-        errors: error over stated error of each cylinder whose name is sure.
+        errors: (error in %, stated error in %) of each cylinder whose name is sure.
         odd_gap: (median - lowest) in %, and in its own stated errors.
     """
 
@@ -48,7 +48,7 @@ class Verdict:
     found: tuple[str, ...]
     false: tuple[str, ...]
     quiet: tuple[str, ...]
-    errors: tuple[float, ...]
+    errors: tuple[tuple[float, float], ...]
     odd_gap: tuple[float, float]
     log_wrong: tuple[str, ...]
     read_ms: float
@@ -128,11 +128,11 @@ def _wrong(truth: Truth, reading: Reading) -> tuple[tuple[str, ...], int]:
     return tuple(said), sure
 
 
-def _errors(truth: Truth, reading: Reading) -> tuple[float, ...]:
+def _errors(truth: Truth, reading: Reading) -> tuple[tuple[float, float], ...]:
     if truth.readable is not True or truth.log_wrong or truth.naming != "sync":
         return ()
     return tuple(
-        (c.relative_pct - truth.relative_pct[c.cylinder - 1]) / c.se_pct
+        (c.relative_pct - truth.relative_pct[c.cylinder - 1], c.se_pct)
         for c in reading.cylinders
         if c.identified == "sync" and c.cylinder is not None and 0 < c.se_pct < TRUSTED_SE_PCT
     )
@@ -185,7 +185,8 @@ def describe(drawn: Drawn, truth: Truth) -> str:
     holds = ",".join(n for n, a in truth.checks.items() if a) or "-"
     return (
         f"{drawn.engine.cylinders} cyl {drawn.ignition.style} {drawn.scope.supply} "
-        f"{drawn.scope.rate_hz:g} S/s {truth.cycles:.1f} cycles {truth.crank_rpm:.0f} rpm ripple {truth.codes:.1f} codes "
+        f"{drawn.scope.rate_hz:g} S/s {truth.cycles:.1f} cycles {truth.crank_rpm:.0f} rpm "
+        f"ripple {truth.codes:.1f} codes "
         f"se {truth.se_pct:.2f} | {', '.join(troubles_of(drawn)) or 'no trouble'} | true {relative} | "
         f"{truth.naming} checks {holds}"
     )

@@ -4,13 +4,13 @@ Every yes-or-no has a grey zone (None), in which neither answer counts. Definiti
 
 | check | holds where | holds not where |
 | --- | --- | --- |
-| no_sync | no ignition channel, or under 20 % of the crank's cycles show a pulse of twice the noise and 1.5 codes | 80 %, and 3 |
+| no_sync | no ignition channel, or a pulse stands out in under 20 % of the cycles | over 80 %, 3 pulses |
 | reversed_leads | battery clips the wrong way round (ripple's sign) | voltage on screen and right; clamp alone: right |
 | swapped_channels | the log exchanges supply and ignition, both to be seen | it does not |
 | too_short | under 3 cycles of cranking in the record before the first firing stroke | 6 and more |
 | engine_started | 4 firing strokes or more in the record, and above 1.25 times the cranking speed | not one |
 | weak_battery | posts below 8.5 V in the mean while cranking | above 9.8 V, dips above 9.3 V; or no volts |
-| clipped | over 2 % of the supply's samples, or of those of the crank, held at the screen's edge | none, nor the ignition |
+| clipped | over 2 % of the supply's samples (all, or the crank's) at the screen's edge | none, nor the ignition |
 | ac_coupled | battery channel's time constant below half the cranking time | DC |
 | coarse_resolution | ripple (below) 1 to 4 codes (below one it is not to be seen) | over 12 |
 | low_sample_rate | under 8 samples from firing to firing | over 25, and 3 to a pulse |
@@ -26,6 +26,7 @@ bounds hold.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -155,7 +156,7 @@ def truth_of(drawn: Drawn, record: Record) -> Truth:
     )
 
 
-def _window(drawn: Drawn, record: Record) -> npt.NDArray[np.bool_]:
+def _window(record: Record) -> npt.NDArray[np.bool_]:
     course = record.course
     until = course.started_s if course.started_s is not None else 1e9
     inside = (course.time_s >= record.begin_s) & (course.time_s < min(record.end_s, until))
@@ -164,7 +165,7 @@ def _window(drawn: Drawn, record: Record) -> npt.NDArray[np.bool_]:
 
 def _facts(drawn: Drawn, record: Record) -> _Facts:
     course = record.course
-    window = _window(drawn, record)
+    window = _window(record)
     travelled = np.where(window, course.speed, 0.0) * DT * 180 / np.pi / 720
     runs = np.cumsum(np.diff(window.astype(int), prepend=0) == 1)
     each = np.bincount(runs, travelled) if window.any() else np.zeros(1)
@@ -209,7 +210,7 @@ def _ripple(drawn: Drawn, record: Record, name: str, tops: tuple[Top, ...]) -> f
     out = coupled(getattr(drawn.scope, name), smooth, DT, float(smooth[0]))
     at = np.searchsorted(course.time_s, [t.time_s for t in tops])
     spans = []
-    for a, b in zip(at[:-1], at[1:], strict=True):
+    for a, b in pairwise(at.tolist()):
         if b - a < 3 or b - a > 5000:
             continue
         piece = out[a : b + 1]
@@ -219,7 +220,7 @@ def _ripple(drawn: Drawn, record: Record, name: str, tops: tuple[Top, ...]) -> f
 
 def _noise(drawn: Drawn, record: Record, name: str) -> float:
     channel = getattr(drawn.scope, name)
-    window = _window(drawn, record)
+    window = _window(record)
     mean_a = float(record.course.current_a[window].mean()) if window.any() else 0.0
     starter = drawn.starter
     rough = mean_a * (starter.brush_noise_share**2 + starter.commutation_share**2 / 2) ** 0.5
@@ -235,7 +236,7 @@ def _pulses_shown(drawn: Drawn, record: Record) -> tuple[float, int]:
         return 0.0, 0
     course, ignition = record.course, drawn.ignition
     seen = record.channels["ignition"]
-    window = _window(drawn, record)
+    window = _window(record)
     inside = np.interp(record.sparks.own_s, course.time_s, window.astype(float)) > 0.5
     wanted = max(2 * drawn.scope.ignition.noise, 1.5 * seen.code)
     before = ignition.on_time_s if ignition.watched == "injector" else ignition.dwell_s
@@ -315,9 +316,7 @@ def _checks(drawn: Drawn, record: Record, facts: _Facts) -> dict[str, Answer]:
     reversed_leads: Answer = False
     if voltage and v.sign < 0:
         reversed_leads = True if visible else None
-    elif voltage and not visible:
-        reversed_leads = None
-    elif not voltage and drawn.scope.current.sign < 0:
+    elif (voltage and not visible) or (not voltage and drawn.scope.current.sign < 0):
         reversed_leads = None
     cut = max(facts.cut_crank, facts.cut_all)
     clipped: Answer = True if cut > 0.02 else (None if cut > 0 or cut_ignition else False)
@@ -326,7 +325,7 @@ def _checks(drawn: Drawn, record: Record, facts: _Facts) -> dict[str, Answer]:
     ac: Answer = False
     if voltage and v.ac_tau_s:
         ac = True if v.ac_tau_s < 0.5 * facts.crank_s else None
-    elif (voltage and v.taken_off) or not voltage and drawn.scope.current.ac_tau_s:
+    elif (voltage and v.taken_off) or (not voltage and drawn.scope.current.ac_tau_s):
         ac = None
     known = voltage and not v.ac_tau_s and not v.taken_off and v.scale_error == 1.0 and cut < 0.02
     weak = grey(facts.mean_v, 8.5, 9.8)
