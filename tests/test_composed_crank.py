@@ -43,6 +43,7 @@ def plain_engine(cylinders: int = 4, **changes: object) -> EngineDraw:
         fault_seats_rpm=0.0,
         fault_when="always",
         fault_share=0.3,
+        cycle_scatter=0.0,
         oil_c=40.0,
         friction_nm=32.0,
         viscous_nms=0.4,
@@ -284,3 +285,16 @@ def test_no_reading_is_neither_right_nor_wrong() -> None:
         set(verdict.missed) >= {n for n, a in truth.checks.items() if a} - {"low_sample_rate"}
         or truth.log_wrong
     )
+
+
+def test_cycles_scatter_as_drawn_and_the_truth_is_their_mean() -> None:
+    drawn = plain(cycle_scatter=0.02)
+    course = run(drawn)
+    tops = [t for t in course.tops if t.time_s > 1.5]
+    scatter = np.array([t.scatter for t in tops])
+    # Four standard errors of a standard deviation: s / sqrt(2 n).
+    assert np.std(scatter) == pytest.approx(0.02, abs=4 * 0.02 / (2 * scatter.size) ** 0.5)
+    quiet = run(plain())
+    assert {t.scatter for t in quiet.tops} == {0.0}
+    # A stronger stroke slows the crank more: speed at the top goes against its scatter.
+    assert np.corrcoef(scatter, [t.speed for t in tops])[0, 1] < -0.4

@@ -122,9 +122,9 @@ def run(drawn: Drawn) -> Course:
     full_k = motor_constant(drawn, tables)
     time, key = _grid(drawn)
     loads = loads_on(drawn, time)
-    gas, faults, firing = Gas(tables), Faults(drawn, tables), Firing(drawn, tables)
+    gas, faults, firing = Gas(drawn, tables), Faults(drawn, tables), Firing(drawn, tables)
     supply, alternator = Supply(drawn, full_k, float(loads[0])), Alternator(drawn)
-    tops = Tops(tables, engine.rest_deg)
+    tops = Tops(tables, engine.rest_deg, gas)
     angle, ran = engine.rest_deg, crank.ran_until_s
     w = firing.idle if ran is not None else 0.0
     motor_j = motor_inertia(drawn)

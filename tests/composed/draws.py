@@ -141,6 +141,7 @@ def _draw_engine(rng: np.random.Generator) -> EngineDraw:
         fault_seats_rpm=between(rng, 80.0, 250.0) if often(rng, 0.15) else 0.0,
         fault_when=str(rng.choice(["always", "first", "kicks"], p=[0.8, 0.1, 0.1])),
         fault_share=between(rng, 0.1, 0.5),
+        cycle_scatter=over(rng, 0.001, 0.02),
         oil_c=cold,
         friction_nm=between(rng, 9.0, 20.0) * litre * cylinders * (0.6 + 0.4 * thick),
         viscous_nms=between(rng, 0.15, 0.5) * litre * cylinders * thick,

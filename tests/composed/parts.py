@@ -19,21 +19,34 @@ ALTERNATOR_EFFICIENCY = 0.55
 
 @dataclass(frozen=True, slots=True)
 class Top:
-    """One compression top dead centre: when, whose (cylinder number), with the faults there or not, at what speed."""
+    """One compression top dead centre: when, whose (cylinder number), with the faults there or not, at what speed.
+
+    `scatter` is the share by which its pressure differed in this cycle.
+    """
 
     time_s: float
     cylinder: int
     variant: int
     speed: float
     fired: bool
+    scatter: float
 
 
 class Gas:
-    """Torque of the gas by angle and speed, linear between the table's places."""
+    """Torque of the gas by angle and speed, linear between the table's places; scatters from cycle to cycle.
 
-    __slots__ = ("_level", "_speeds", "_torque")
+    A cylinder's cycle runs from one of its tops of valve overlap to the next.
+    """
 
-    def __init__(self, tables: Tables) -> None:
+    __slots__ = ("_cycle", "_each", "_extra", "_level", "_own", "_speeds", "_torque", "scatter")
+
+    def __init__(self, drawn: Drawn, tables: Tables) -> None:
+        rng = np.random.default_rng([drawn.seed, 22])
+        # By cylinder and cycle; the first column is the cycle that was under way when the first began.
+        self.scatter = drawn.engine.cycle_scatter * rng.standard_normal((len(tables.tops_deg), 4002))
+        self._each = tables.each
+        self._own = np.floor((np.arange(721) - tables.tops_deg[:, None] + 360.0) / 720.0).astype(int) + 1
+        self._cycle, self._extra = -1, [0.0] * 721
         self._torque: list[list[list[float]]] = tables.torque.tolist()
         self._speeds: list[float] = SPEEDS.tolist()
         self._level = 0
@@ -50,10 +63,17 @@ class Gas:
         place = angle_deg % 720.0
         k = int(place)
         f = place - k
+        cycle = int(angle_deg // 720.0)
+        if cycle != self._cycle:
+            self._cycle = cycle
+            rows = np.arange(self._each.shape[0])[:, None]
+            self._extra = (self._each * self.scatter[rows, cycle + self._own]).sum(axis=0).tolist()
         lower, upper = self._torque[variant][level], self._torque[variant][level + 1]
-        return (lower[k] * (1 - f) + lower[k + 1] * f) * (1 - part) + (
-            upper[k] * (1 - f) + upper[k + 1] * f
-        ) * part
+        return (
+            (lower[k] * (1 - f) + lower[k + 1] * f) * (1 - part)
+            + (upper[k] * (1 - f) + upper[k + 1] * f) * part
+            + self._extra[k]
+        )
 
 
 class Faults:
@@ -173,9 +193,10 @@ class Alternator:
 class Tops:
     """Which compression top comes next, and those that have been."""
 
-    __slots__ = ("_at", "_order", "_turn", "been", "next_deg")
+    __slots__ = ("_at", "_order", "_scatter", "_turn", "been", "next_deg")
 
-    def __init__(self, tables: Tables, angle_deg: float) -> None:
+    def __init__(self, tables: Tables, angle_deg: float, gas: Gas) -> None:
+        self._scatter = gas.scatter
         self._order = sorted((float(a), c + 1) for c, a in enumerate(tables.tops_deg))
         ahead = next((k for k, (a, _) in enumerate(self._order) if a > angle_deg), len(self._order))
         self._turn, self._at = divmod(ahead, len(self._order))
@@ -184,7 +205,9 @@ class Tops:
 
     def passed(self, time_s: float, variant: int, speed: float, fired: bool) -> None:
         """The next top was reached."""
-        self.been.append(Top(time_s, self._order[self._at][1], variant, speed, fired))
+        cylinder = self._order[self._at][1]
+        scatter = float(self._scatter[cylinder - 1, self._turn + 1])
+        self.been.append(Top(time_s, cylinder, variant, speed, fired, scatter))
         self._at += 1
         if self._at == len(self._order):
             self._at, self._turn = 0, self._turn + 1

@@ -256,7 +256,11 @@ def _relative(drawn: Drawn, record: Record, tops: tuple[Top, ...]) -> Array:
     peaks = record.course.tables.peak_pa
     out = np.full(drawn.engine.cylinders, np.nan)
     for c in range(out.size):
-        own = [float(np.interp(t.speed, SPEEDS, peaks[t.variant, :, c])) for t in tops if t.cylinder == c + 1]
+        own = [
+            float(np.interp(t.speed, SPEEDS, peaks[t.variant, :, c])) * (1 + t.scatter)
+            for t in tops
+            if t.cylinder == c + 1
+        ]
         if own:
             out[c] = np.mean(own)
     if np.isnan(out).any():
@@ -307,7 +311,7 @@ def _checks(drawn: Drawn, record: Record, facts: _Facts) -> dict[str, Answer]:
     visible = facts.codes > 2 and facts.se_pct < 5 and facts.longest > 3
     cut_ignition = ignition and bool(record.channels["ignition"].cut.any())
     no_sync: Answer = True
-    if ignition and drawn.ignition.watched == "injector":
+    if ignition and (drawn.ignition.watched == "injector" or facts.longest < 3.0):
         no_sync = None
     elif ignition:
         no_sync = grey(facts.pulses, 0.2, 0.8) if facts.pulse_count >= 3 or facts.pulses < 0.2 else None
