@@ -11,10 +11,11 @@ import pytest
 import tests.composed.crank as crank_module
 from pipelines.kinds.base import CHECK_NAMES
 from tests.composed import Drawn, Truth, cured, draw, simulate, troubles_of
-from tests.composed.crank import DT, Course, run
+from tests.composed.crank import Course, run
 from tests.composed.engine import AMBIENT_PA, SPEEDS, lever_m3, pressures, tabulate, volume_m3
 from tests.composed.judging import judge
 from tests.composed.parameters import EngineDraw
+from tests.composed.parts import DT
 from tests.composed.scope import coupled, low_passed
 from tests.composed.troubles import TROUBLES
 

@@ -221,7 +221,7 @@ def explain(seed: int) -> None:
 
 def main() -> None:
     """Command line."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])  # type: ignore[union-attr]
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--n", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--worst", type=int, default=25)

@@ -56,7 +56,8 @@ def loads_on(drawn: Drawn, time_s: Array) -> Array:
     out[(time_s >= run) & (time_s < run + loads.prime_s)] += loads.prime_a
     if loads.pwm_a:
         out += loads.pwm_a * ((time_s * loads.pwm_hz) % 1.0 < loads.pwm_duty)
-    return np.maximum(out, 0.5)
+    floored: Array = np.maximum(out, 0.5)
+    return floored
 
 
 def motor_constant(drawn: Drawn, tables: Tables) -> float:
@@ -85,7 +86,7 @@ def _grid(drawn: Drawn) -> tuple[Array, npt.NDArray[np.bool_]]:
     """Times, and where the driver has the key at start."""
     crank = drawn.crank
     began = min(0.0, crank.engaged_s[0][0] - 0.05, (crank.ran_until_s or 0.0) - 0.3)
-    time = began + DT * np.arange(math.ceil((crank.duration_s - began) / DT) + 2)
+    time: Array = began + DT * np.arange(math.ceil((crank.duration_s - began) / DT) + 2)
     key = np.zeros(time.size, dtype=bool)
     for on, off in crank.engaged_s:
         key |= (time >= on) & (time < off)
@@ -157,7 +158,19 @@ def run(drawn: Drawn) -> Course:
             released = t + crank.release_s
         supply.settle(load - alternator.amps)
         rows.append((angle, w, supply.current, load - alternator.amps, supply.volts, motor, rub, on))
-    columns = np.array(rows).T
+    angles, speeds, current, others, volts, motors, rubs, turning = np.array(rows).T
     return Course(
-        time, *columns[:5], columns[7] > 0.5, *columns[5:7], tuple(tops.been), tables, full_k, started
-    )  # fmt: skip
+        time_s=time,
+        angle_deg=angles,
+        speed=speeds,
+        current_a=current,
+        loads_a=others,
+        volts=volts,
+        turning=turning > 0.5,
+        motor_nm=motors,
+        friction_nm=rubs,
+        tops=tuple(tops.been),
+        tables=tables,
+        constant=full_k,
+        started_s=started,
+    )

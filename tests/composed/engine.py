@@ -156,4 +156,5 @@ def _burn(engine: EngineDraw, peak_pa: float) -> Array:
     rise = np.clip(angle / 20.0, 0.0, 1.0)
     extra = 2.5 * peak_pa * rise * (volume[0] / volume) ** 1.28
     extra[angle >= 180.0 - engine.evo_bbdc_deg] = 0.0
-    return extra * lever_m3(engine, angle)
+    torque: Array = extra * lever_m3(engine, angle)
+    return torque

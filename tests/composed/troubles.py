@@ -25,7 +25,7 @@ def _setting(group: str, **usual: object) -> Callable[[Drawn], Drawn]:
     """Cure that sets numbers of one group back."""
 
     def cure(drawn: Drawn) -> Drawn:
-        return replace(drawn, **{group: replace(getattr(drawn, group), **usual)})  # type: ignore[arg-type]
+        return replace(drawn, **{group: replace(getattr(drawn, group), **usual)})
 
     return cure
 

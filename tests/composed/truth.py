@@ -34,11 +34,11 @@ import numpy.typing as npt
 from pipelines.kinds import EngineFamily, Hookup
 from pipelines.waveform import Waveform
 from tests.composed.capture import Record, logged_family, measured, record_of, saved
-from tests.composed.crank import DT, Top
 from tests.composed.engine import SPEEDS
 from tests.composed.ignition import LOGIC_V
 from tests.composed.naming import naming
 from tests.composed.parameters import Drawn
+from tests.composed.parts import DT, Top
 from tests.composed.scope import coupled
 
 Array = npt.NDArray[np.float64]
