@@ -72,7 +72,7 @@ def observe(drawn: Drawn, course: Course) -> Record:
     begin, end = window_s(drawn)
     step = 1 / drawn.scope.rate_hz
     n = max(int((end - begin) * drawn.scope.rate_hz), 32)
-    at: Array = begin + step * np.arange(n)
+    at = np.asarray(begin + step * np.arange(n), dtype=np.float64)
     if drawn.file.jitter_share:
         rng = np.random.default_rng([drawn.seed, 41])
         at = at + step * drawn.file.jitter_share * rng.uniform(-1, 1, n)

@@ -86,7 +86,8 @@ def _grid(drawn: Drawn) -> tuple[Array, npt.NDArray[np.bool_]]:
     """Times, and where the driver has the key at start."""
     crank = drawn.crank
     began = min(0.0, crank.engaged_s[0][0] - 0.05, (crank.ran_until_s or 0.0) - 0.3)
-    time: Array = began + DT * np.arange(math.ceil((crank.duration_s - began) / DT) + 2)
+    steps = math.ceil((crank.duration_s - began) / DT) + 2
+    time = np.asarray(began + DT * np.arange(steps), dtype=np.float64)
     key = np.zeros(time.size, dtype=bool)
     for on, off in crank.engaged_s:
         key |= (time >= on) & (time < off)

@@ -13,7 +13,7 @@ Every yes-or-no has a grey zone (None), in which neither answer counts. Definiti
 | clipped | over 2 % of the supply's samples (all, or the crank's) at the screen's edge | none, nor the ignition |
 | ac_coupled | battery channel's time constant below half the cranking time | DC |
 | coarse_resolution | ripple (below) 1 to 4 codes (below one it is not to be seen) | over 12 |
-| low_sample_rate | under 8 samples from firing to firing | over 25, and 3 to a pulse |
+| low_sample_rate | under 8 samples from firing to firing, or pulses lost between samples | over 25, and 3 to a pulse |
 
 Ripple: median over the firings of the supply's span from one compression top to the next, without noise, after
 coupling and bandwidth. Relative compression of a cylinder: the mean over its compression tops in the window (key at
@@ -98,6 +98,7 @@ class _Facts:
     cut_all: float
     pulses: float
     pulse_count: int
+    given_shown: float
     mean_v: float
     dip_v: float
 
@@ -183,7 +184,7 @@ def _facts(drawn: Drawn, record: Record) -> _Facts:
     crank = np.interp(times, course.time_s, window.astype(float)) > 0.5
     noise = _noise(drawn, record, name)
     averaged = max(per_firing / 4 * max(cycles, 1.0), 1.0) if np.isfinite(per_firing) else 1.0
-    shown, count = _pulses_shown(drawn, record)
+    shown, count, given_shown = _pulses_shown(drawn, record)
     return _Facts(
         cycles=cycles,
         longest=float(each.max()),
@@ -199,6 +200,7 @@ def _facts(drawn: Drawn, record: Record) -> _Facts:
         cut_all=float(seen.cut.mean()),
         pulses=shown,
         pulse_count=count,
+        given_shown=given_shown,
         mean_v=float(course.volts[window].mean()) if window.any() else float("nan"),
         dip_v=float(np.quantile(course.volts[window], 0.05)) if window.any() else float("nan"),
     )
@@ -230,10 +232,10 @@ def _noise(drawn: Drawn, record: Record, name: str) -> float:
     return float((channel.noise**2 + channel.hum**2 / 2 + rough**2 + code**2 / 12) ** 0.5)
 
 
-def _pulses_shown(drawn: Drawn, record: Record) -> tuple[float, int]:
-    """Share of the crank's cycles with a pulse that stands out on screen, and how many pulses do."""
+def _pulses_shown(drawn: Drawn, record: Record) -> tuple[float, int, float]:
+    """Share of the crank's cycles with a pulse that stands out on screen, how many do, and of how many given."""
     if "ignition" not in record.channels:
-        return 0.0, 0
+        return 0.0, 0, 1.0
     course, ignition = record.course, drawn.ignition
     seen = record.channels["ignition"]
     window = _window(record)
@@ -249,7 +251,8 @@ def _pulses_shown(drawn: Drawn, record: Record) -> tuple[float, int]:
             shown.append(float(t0))
     cycle = np.interp(shown, course.time_s, course.angle_deg) // 720
     total = float(np.sum(np.where(window, course.speed, 0.0)) * DT * 180 / np.pi / 720)
-    return float(min(np.unique(cycle).size / max(total, 1.0), 1.0)), len(shown)
+    given = len(shown) / inside.sum() if inside.any() else 1.0
+    return float(min(np.unique(cycle).size / max(total, 1.0), 1.0)), len(shown), float(given)
 
 
 def _relative(drawn: Drawn, record: Record, tops: tuple[Top, ...]) -> Array:
@@ -338,7 +341,9 @@ def _checks(drawn: Drawn, record: Record, facts: _Facts) -> dict[str, Answer]:
     low = grey(facts.per_firing, 8.0, 25.0)
     width = drawn.ignition.pulse_s if drawn.ignition.watched == "pickup" else drawn.ignition.dwell_s
     if low is False and ignition and (facts.pulses < 0.9 or width < 3 * record.step_s):
-        low = None
+        # Some pulses fell between two samples and some did not: the rate is too low for them, for all to see.
+        between = width < 1.2 * record.step_s and 0.15 < facts.given_shown < 0.85 and facts.pulse_count >= 3
+        low = True if between else None
     too_short = grey(facts.cycles, 3.0, 6.0)
     if too_short is False and (facts.longest < 6.0 or not visible):
         too_short = None
