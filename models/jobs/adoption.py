@@ -17,6 +17,7 @@ from scipy.special import expit
 from models.jobs.weekly import WeekChart, watch_weeks
 from models.records.logbook import ON_THE_JOB, captures_until, eligible_orders, week_of
 from models.records.people_settings import PeopleSettings, as_moment
+from models.records.pieces import first_tries, pieces
 from models.records.shop import Shop
 from models.stats.casemix import codes_of, usual_person
 from models.stats.intervals import share, wilson_many
@@ -39,8 +40,9 @@ class Adoption:
         by_week: week (Monday), eligible, scoped, share, low, high.
         by_technician: technician, eligible, scoped, share (raw), adjusted, low, high (partially pooled,
             over the shop's mix of jobs; null where there is too little to say).
-        by_test: test, paid (captures on jobs), practice (drills), unusable (of both).
-        practice_by_week: week, paid, practice: captures of either sort.
+        by_test: test, paid (pieces of work on jobs), practice (drills), unusable (of both, those without a
+            usable try); a capture with its retakes is one piece of work (`records.pieces`).
+        practice_by_week: week, paid, practice: pieces of work of either sort.
         change: the weekly share watched for a lasting change (see `weekly`).
     """
 
@@ -148,7 +150,8 @@ def adoption(shop: Shop, *, as_of: date | datetime, settings: PeopleSettings | N
     chosen = settings or PeopleSettings()
     moment = as_moment(as_of)
     eligible = eligible_orders(shop, moment)
-    taken = captures_until(shop, moment)
+    taken = first_tries(captures_until(shop, moment))
+    failed = pieces(shop, moment).filter(pl.col("succeeded_at").is_null()).group_by("test").len("unusable")
     n, k = eligible.height, int(eligible["scoped"].sum())
     by_week = _weeks(eligible)
     sorts = {
@@ -162,7 +165,9 @@ def adoption(shop: Shop, *, as_of: date | datetime, settings: PeopleSettings | N
         by_week=by_week,
         by_technician=_by_technician(eligible, shop.technicians, adjusted_adoption(eligible, chosen)),
         by_test=taken.group_by("test")
-        .agg(**sorts, unusable=(pl.col("status") == "unusable").sum().cast(pl.Int64))
+        .agg(**sorts)
+        .join(failed.with_columns(pl.col("unusable").cast(pl.Int64)), on="test", how="left")
+        .with_columns(pl.col("unusable").fill_null(0))
         .sort("test"),
         practice_by_week=taken.with_columns(week=week_of("captured_at"))
         .group_by("week")

@@ -7,6 +7,7 @@ from datetime import datetime
 import polars as pl
 
 from models.records.logbook import captures_until
+from models.records.pieces import first_tries
 from models.records.shop import Shop
 
 FAILING_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -30,10 +31,10 @@ def habit_checks(shop: Shop) -> pl.DataFrame:
 
 
 def hookup_trouble(shop: Shop, moment: datetime) -> pl.DataFrame:
-    """Captures taken up to `moment`, with `trouble`: at least one setup check about a habit failed."""
+    """First tries of the pieces of work up to `moment`, with `trouble`: a setup check about a habit failed."""
     failed = habit_checks(shop).select("capture_file").unique().with_columns(trouble=pl.lit(True))
     return (
-        captures_until(shop, moment)
+        first_tries(captures_until(shop, moment))
         .join(failed, on="capture_file", how="left", maintain_order="left")
         .with_columns(pl.col("trouble").fill_null(False))
     )
