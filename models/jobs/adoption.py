@@ -7,7 +7,7 @@ in `logbook.eligible_orders`. Orders count once they are closed, since an open o
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +28,8 @@ Floats = npt.NDArray[np.float64]
 
 CASE_MIX = ("complaint", "engine_family")
 _MIX_BINS = 40
+DIRECTION_WEEKS = 8
+"""How long after a change was seen the use is called rising or falling."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +46,9 @@ class Adoption:
             usable try); a capture with its retakes is one piece of work (`records.pieces`).
         practice_by_week: week, paid, practice: pieces of work of either sort.
         change: the weekly share watched for a lasting change (see `weekly`).
+        direction: `rising` or `falling` where the chart has seen a lasting change within the last
+            `DIRECTION_WEEKS` weeks, else empty. direction_sentence: since when, by how much, and how often the
+            chart says so of a quiet shop.
     """
 
     overall: Estimate
@@ -54,6 +59,8 @@ class Adoption:
     by_test: pl.DataFrame
     practice_by_week: pl.DataFrame
     change: WeekChart
+    direction: str
+    direction_sentence: str
 
 
 def adjusted_adoption(eligible: pl.DataFrame, settings: PeopleSettings) -> dict[str, Estimate]:
@@ -154,6 +161,8 @@ def adoption(shop: Shop, *, as_of: date | datetime, settings: PeopleSettings | N
     failed = pieces(shop, moment).filter(pl.col("succeeded_at").is_null()).group_by("test").len("unusable")
     n, k = eligible.height, int(eligible["scoped"].sum())
     by_week = _weeks(eligible)
+    change = watch_weeks(by_week.select("week", events="scoped", trials="eligible"))
+    direction, sentence = _direction(change, moment.date())
     sorts = {
         "paid": pl.col("purpose").is_in(ON_THE_JOB).sum().cast(pl.Int64),
         "practice": (pl.col("purpose") == "drill").sum().cast(pl.Int64),
@@ -173,5 +182,25 @@ def adoption(shop: Shop, *, as_of: date | datetime, settings: PeopleSettings | N
         .group_by("week")
         .agg(**sorts)
         .sort("week"),
-        change=watch_weeks(by_week.select("week", events="scoped", trials="eligible")),
+        change=change,
+        direction=direction,
+        direction_sentence=sentence,
+    )
+
+
+def _direction(change: WeekChart, day: date) -> tuple[str, str]:
+    years = change.weeks_between_false_alarms / 52
+    rate = f"In a shop where nothing changes the chart says so about once in {years:.0f} years."
+    recent = [c for c in change.changes if c.seen_on > day - timedelta(weeks=DIRECTION_WEEKS)]
+    if not recent:
+        return "", f"No lasting change was seen in the last {DIRECTION_WEEKS} weeks. {rate}"
+    last = recent[-1]
+    gap = last.difference
+    if gap.estimate is None or gap.low is None or gap.high is None:
+        return "", f"{gap.why} {rate}"
+    word = "rising" if gap.estimate > 0 else "falling"
+    return word, (
+        f"{word.capitalize()} since the week of {last.since:%Y-%m-%d}, seen in the week of {last.seen_on:%Y-%m-%d}: "
+        f"{100 * gap.estimate:+.0f} points (95 % interval {100 * gap.low:+.0f} to {100 * gap.high:+.0f}, n = {gap.n} "
+        f"orders; picked for its size, so rather too large). {rate}"
     )

@@ -19,6 +19,9 @@ from models.stats.shrinkage import pool_shares
 
 MEASURES: tuple[str, ...] = ("usable", "calls", "sensitivity", "specificity", "hookup", "adoption")
 
+FUNNELS: tuple[str, ...] = ("usable", "calls", "hookup", "adoption")
+"""Measures that may be set side by side: shares among confirmed odd or even ones hang on who gets confirmed."""
+
 # what a pooled share counts, for the sentence that says why there is none
 NOUNS: dict[str, str] = {
     "usable": "pieces of work",

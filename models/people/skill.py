@@ -75,13 +75,15 @@ class TechnicianSkill:
         usable: share of pieces of work whose first try could be read.
         tries: how many pieces could be read first at which try (1, 2, ...); 0 counts those that never could.
         calls: share of right calls among those a confirmed outcome can judge, the last on each order.
+            Together with `sensitivity` and `specificity` for the record only: which calls get confirmed hangs
+            on the call. What may be shown is `corrected`.
         sensitivity: share of confirmed odd called odd on a right element.
         specificity: share of confirmed even called even.
         kappa: agreement of calls and outcomes beyond chance (not pooled).
         unsure: share of `unsure` among the calls made on captures that were read.
         confirmed: share of even and odd calls that an outcome has judged at all. Where odd calls are
             confirmed more often than even ones, sensitivity reads too high and specificity too low.
-        corrected: both corrected for that (not pooled).
+        corrected: all three corrected for that (not pooled): the honest figures.
         drills: practice asked for and done.
         adoption: share this technician would scope of the shop's mix of eligible jobs.
         usable_per_month, calls_per_month: change of the share a month, partially pooled.
@@ -89,7 +91,7 @@ class TechnicianSkill:
         hookup_aspects: aspect, agree, of: where the hookup differs.
         repeatability: within-vehicle standard deviation in percent, of the test and measure most often
             repeated in the shop; all of them stand in `tests`.
-        failing_checks: check, severity, captures, of, share_pct, others_share_pct, excess.
+        failing_checks: check, severity, captures, of, share_pct, others_share_pct, excess, p_value, evident.
         counts: raw counts by measure (`counts.MEASURES`).
         usual: the usual technician's share by measure, in parts of one.
         tests: the same person test by test, for every test the shop has captured.
