@@ -86,7 +86,7 @@ class TechnicianSkill:
         corrected: all three corrected for that (not pooled): the honest figures.
         drills: practice asked for and done.
         adoption: share this technician would scope of the shop's mix of eligible jobs.
-        usable_per_month, calls_per_month: change of the share a month, partially pooled.
+        usable_per_month, calls_per_month: change of the share a month, by the person's own work alone.
         hookup: share of pieces of work whose first try agrees with the standing hookup in every aspect.
         hookup_aspects: aspect, agree, of: where the hookup differs.
         repeatability: within-vehicle standard deviation in percent, of the test and measure most often
