@@ -169,6 +169,7 @@ def skill_shop(
     between_sd: float = 0.2,
     confirmed: tuple[float, float] = (0.4, 0.7),
     coaching: tuple[tuple[str, str, int], ...] = (),
+    retakes: tuple[float, float] = (0.0, 0.0),
 ) -> SkillShop:
     """A year of captures with ordinary technicians and planted ones.
 
@@ -177,7 +178,10 @@ def skill_shop(
         between_sd: how much ordinary ones differ (SD on the logit scale).
         confirmed: share of even and of odd calls that get an outcome.
         coaching: (technician, topic, day) of sessions.
+        retakes: chance that a bad capture is taken again at once, and that the retake fails in the same way; up
+            to three times.
     """
+    again = np.random.default_rng([seed, 1])
     rng = np.random.default_rng(seed)
     names = [f"tech {chr(97 + i)}" for i in range(people)]
     planted = {(t.technician, t.topic): t for t in trouble}
@@ -232,14 +236,26 @@ def skill_shop(
             if bad:
                 short = rng.random() < 0.5
                 checks.append({
-                    "capture_file": file, "check": "too_short" if short else "weak_battery", "severity": "unusable",
-                    "detail": "Record longer.", "habit": bool(short),
+                    "capture_file": file, "check": "too_short" if short else "clipped", "severity": "unusable",
+                    "detail": "Record longer.", "habit": True,
                 })  # fmt: skip
             if slip:
                 checks.append({
                     "capture_file": file, "check": "reversed_leads", "severity": "warning",
                     "detail": "Swap the two battery leads.", "habit": True,
                 })  # fmt: skip
+            for retake in range(3) if bad or slip else ():
+                if again.random() >= retakes[0]:
+                    break
+                stuck = again.random() < retakes[1]
+                copy = f"{file} {retake + 1}"
+                rows.append({
+                    **rows[-1], "capture_file": copy, "captured_at": at + timedelta(minutes=5 * (retake + 1)),
+                    "status": "unusable" if bad and stuck else "read",
+                })  # fmt: skip
+                if not stuck:
+                    break
+                checks += [{**row, "capture_file": copy} for row in checks if row["capture_file"] == file]
             if not bad:
                 shape = 100 + rng.normal(0, 1.5, 4)
                 elements += [

@@ -37,7 +37,9 @@ def _skills(shop: Shop, as_of: date, settings: PeopleSettings | None = None) -> 
 
 
 def _capture(file: str, **other: object) -> dict[str, object]:
-    return capture_row(file, **{"vehicle": "car", "captured_at": MONDAY, "call_elements": [], **other})
+    return capture_row(
+        file, **{"vehicle": f"car {file}", "captured_at": MONDAY, "call_elements": [], **other}
+    )
 
 
 def test_an_empty_shop_says_nothing() -> None:

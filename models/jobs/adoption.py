@@ -7,7 +7,7 @@ in `logbook.eligible_orders`. Orders count once they are closed, since an open o
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,7 @@ from scipy.special import expit
 from models.jobs.weekly import WeekChart, watch_weeks
 from models.records.logbook import ON_THE_JOB, captures_until, eligible_orders, week_of
 from models.records.people_settings import PeopleSettings, as_moment
+from models.records.pieces import first_tries, pieces
 from models.records.shop import Shop
 from models.stats.casemix import codes_of, usual_person
 from models.stats.intervals import share, wilson_many
@@ -27,6 +28,8 @@ Floats = npt.NDArray[np.float64]
 
 CASE_MIX = ("complaint", "engine_family")
 _MIX_BINS = 40
+DIRECTION_WEEKS = 8
+"""How long after a change was seen the use is called rising or falling."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +42,13 @@ class Adoption:
         by_week: week (Monday), eligible, scoped, share, low, high.
         by_technician: technician, eligible, scoped, share (raw), adjusted, low, high (partially pooled,
             over the shop's mix of jobs; null where there is too little to say).
-        by_test: test, paid (captures on jobs), practice (drills), unusable (of both).
-        practice_by_week: week, paid, practice: captures of either sort.
+        by_test: test, paid (pieces of work on jobs), practice (drills), unusable (of both, those without a
+            usable try); a capture with its retakes is one piece of work (`records.pieces`).
+        practice_by_week: week, paid, practice: pieces of work of either sort.
         change: the weekly share watched for a lasting change (see `weekly`).
+        direction: `rising` or `falling` where the chart has seen a lasting change within the last
+            `DIRECTION_WEEKS` weeks, else empty. direction_sentence: since when, by how much, and how often the
+            chart says so of a quiet shop.
     """
 
     overall: Estimate
@@ -52,6 +59,8 @@ class Adoption:
     by_test: pl.DataFrame
     practice_by_week: pl.DataFrame
     change: WeekChart
+    direction: str
+    direction_sentence: str
 
 
 def adjusted_adoption(eligible: pl.DataFrame, settings: PeopleSettings) -> dict[str, Estimate]:
@@ -148,9 +157,12 @@ def adoption(shop: Shop, *, as_of: date | datetime, settings: PeopleSettings | N
     chosen = settings or PeopleSettings()
     moment = as_moment(as_of)
     eligible = eligible_orders(shop, moment)
-    taken = captures_until(shop, moment)
+    taken = first_tries(captures_until(shop, moment))
+    failed = pieces(shop, moment).filter(pl.col("succeeded_at").is_null()).group_by("test").len("unusable")
     n, k = eligible.height, int(eligible["scoped"].sum())
     by_week = _weeks(eligible)
+    change = watch_weeks(by_week.select("week", events="scoped", trials="eligible"))
+    direction, sentence = _direction(change, moment.date())
     sorts = {
         "paid": pl.col("purpose").is_in(ON_THE_JOB).sum().cast(pl.Int64),
         "practice": (pl.col("purpose") == "drill").sum().cast(pl.Int64),
@@ -162,11 +174,33 @@ def adoption(shop: Shop, *, as_of: date | datetime, settings: PeopleSettings | N
         by_week=by_week,
         by_technician=_by_technician(eligible, shop.technicians, adjusted_adoption(eligible, chosen)),
         by_test=taken.group_by("test")
-        .agg(**sorts, unusable=(pl.col("status") == "unusable").sum().cast(pl.Int64))
+        .agg(**sorts)
+        .join(failed.with_columns(pl.col("unusable").cast(pl.Int64)), on="test", how="left")
+        .with_columns(pl.col("unusable").fill_null(0))
         .sort("test"),
         practice_by_week=taken.with_columns(week=week_of("captured_at"))
         .group_by("week")
         .agg(**sorts)
         .sort("week"),
-        change=watch_weeks(by_week.select("week", events="scoped", trials="eligible")),
+        change=change,
+        direction=direction,
+        direction_sentence=sentence,
+    )
+
+
+def _direction(change: WeekChart, day: date) -> tuple[str, str]:
+    years = change.weeks_between_false_alarms / 52
+    rate = f"In a shop where nothing changes the chart says so about once in {years:.0f} years."
+    recent = [c for c in change.changes if c.seen_on > day - timedelta(weeks=DIRECTION_WEEKS)]
+    if not recent:
+        return "", f"No lasting change was seen in the last {DIRECTION_WEEKS} weeks. {rate}"
+    last = recent[-1]
+    gap = last.difference
+    if gap.estimate is None or gap.low is None or gap.high is None:
+        return "", f"{gap.why} {rate}"
+    word = "rising" if gap.estimate > 0 else "falling"
+    return word, (
+        f"{word.capitalize()} since the week of {last.since:%Y-%m-%d}, seen in the week of {last.seen_on:%Y-%m-%d}: "
+        f"{100 * gap.estimate:+.0f} points (95 % interval {100 * gap.low:+.0f} to {100 * gap.high:+.0f}, n = {gap.n} "
+        f"orders; picked for its size, so rather too large). {rate}"
     )

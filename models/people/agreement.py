@@ -91,10 +91,16 @@ def kappa(table: tuple[tuple[int, ...], ...], *, least_n: int) -> Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Corrected:
-    """Sensitivity and specificity corrected for which calls get confirmed; parts of one."""
+    """Corrected for which calls get confirmed, over all calls that could be judged; parts of one.
+
+    Attributes:
+        sensitivity: share of what was odd that was called odd on a right element.
+        specificity: share of what was even that was called even. right: share of right calls.
+    """
 
     sensitivity: Estimate
     specificity: Estimate
+    right: Estimate
 
 
 def corrected_for_confirmation(
@@ -118,7 +124,7 @@ def corrected_for_confirmation(
             f"Too little to say: {called_odd.sum()} odd and {called_even.sum()} even calls confirmed, at least "
             f"{least_n} together and 3 of each needed."
         )
-        return Corrected(Estimate.nothing(n, why), Estimate.nothing(n, why))
+        return Corrected(*[Estimate.nothing(n, why)] * 3)
     rng = np.random.default_rng(seed)
     found, wrong_element = counts.found, int(called_odd[1]) - counts.found
     # of those called odd: found, odd on another element, even; of those called even: odd
@@ -130,6 +136,7 @@ def corrected_for_confirmation(
     return Corrected(
         _from_draws(odd_share * given_odd[:, 0] / truly_odd, n),
         _from_draws(cleared / (cleared + odd_share * given_odd[:, 2]), n),
+        _from_draws(odd_share * given_odd[:, 0] + cleared, n),
     )
 
 

@@ -12,19 +12,23 @@ from models.people.agreement import CallCounts, count_calls
 from models.people.standing_hookup import compare, standing_hookups
 from models.records.logbook import can_be_judged, captures_until, eligible_orders, judged_calls
 from models.records.people_settings import PeopleSettings, as_moment
+from models.records.pieces import first_tries, last_calls, pieces
 from models.records.shop import Shop
 from models.stats.results import Estimate
 from models.stats.shrinkage import pool_shares
 
 MEASURES: tuple[str, ...] = ("usable", "calls", "sensitivity", "specificity", "hookup", "adoption")
 
+FUNNELS: tuple[str, ...] = ("usable", "calls", "hookup", "adoption")
+"""Measures that may be set side by side: shares among confirmed odd or even ones hang on who gets confirmed."""
+
 # what a pooled share counts, for the sentence that says why there is none
 NOUNS: dict[str, str] = {
-    "usable": "captures",
+    "usable": "pieces of work",
     "calls": "judged calls",
     "sensitivity": "confirmed odd",
     "specificity": "confirmed even",
-    "hookup": "captures",
+    "hookup": "pieces of work",
     "unsure": "calls",
     "confirmed": "calls",
 }
@@ -44,7 +48,8 @@ class Work:
 
     Attributes:
         people: everybody in `technicians` or with a capture, by name. started: their first days.
-        taken: captures with `usable`. judged: `logbook.judged_calls`. agreeing: `standing_hookup.compare`.
+        taken: captures. pieces: pieces of work with `usable` (`records.pieces`). judged: the last judged call on
+            each order and test. agreeing: first tries against the standing hookup (`standing_hookup.compare`).
         eligible: `logbook.eligible_orders`.
     """
 
@@ -54,6 +59,7 @@ class Work:
     people: tuple[str, ...]
     started: Mapping[str, date | None]
     taken: pl.DataFrame
+    pieces: pl.DataFrame
     judged: pl.DataFrame
     agreeing: pl.DataFrame
     eligible: pl.DataFrame
@@ -62,7 +68,7 @@ class Work:
 def work_until(shop: Shop, as_of: date | datetime, settings: PeopleSettings | None) -> Work:
     """Join what is needed about everybody."""
     chosen, moment = settings or PeopleSettings(), as_moment(as_of)
-    taken = captures_until(shop, moment).with_columns(usable=pl.col("status") == "read")
+    taken = captures_until(shop, moment)
     started: dict[str, date | None] = dict(shop.technicians.select("technician", "started_on").iter_rows())
     return Work(
         shop=shop,
@@ -71,8 +77,9 @@ def work_until(shop: Shop, as_of: date | datetime, settings: PeopleSettings | No
         people=tuple(sorted({*started, *taken["technician"].unique().to_list()})),
         started=started,
         taken=taken,
-        judged=judged_calls(shop, moment),
-        agreeing=compare(taken, standing_hookups(taken, chosen.hookups)),
+        pieces=pieces(shop, moment),
+        judged=last_calls(judged_calls(shop, moment)),
+        agreeing=compare(first_tries(taken), standing_hookups(taken, chosen.hookups)),
         eligible=eligible_orders(shop, moment),
     )
 
@@ -102,14 +109,14 @@ def call_counts(work: Work) -> dict[str, CallCounts]:
 def counts_of(work: Work, calls: Mapping[str, CallCounts]) -> dict[str, dict[str, Count]]:
     """Counts by measure (`MEASURES`, and `unsure` and `confirmed`) and person."""
     people = work.people
-    made = work.taken.filter(
-        (pl.col("status") == "read") & pl.col("call").is_in(("even", "odd", "unsure"))
+    made = last_calls(
+        work.taken.filter((pl.col("status") == "read") & pl.col("call").is_in(("even", "odd", "unsure")))
     ).with_columns(
         unsure=pl.col("call") == "unsure",
         confirmed=pl.col("capture_file").is_in(work.judged["capture_file"].to_list()),
     )
     return {
-        "usable": share_counts(work.taken, "usable", people),
+        "usable": share_counts(work.pieces, "usable", people),
         "calls": {name: Count(c.right, c.judged) for name, c in calls.items()},
         "sensitivity": {name: Count(c.found, c.odd) for name, c in calls.items()},
         "specificity": {name: Count(c.cleared, c.even) for name, c in calls.items()},
@@ -124,7 +131,7 @@ def all_calls(work: Work) -> dict[str, tuple[int, int]]:
     """Odd and even calls of each person that could be judged, confirmed or not."""
     return {
         str(name): (int(odd), int(even))
-        for name, odd, even in work.taken.filter(can_be_judged())
+        for name, odd, even in last_calls(work.taken.filter(can_be_judged()))
         .group_by("technician")
         .agg((pl.col("call") == "odd").sum(), (pl.col("call") == "even").sum().alias("even"))
         .iter_rows()

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 import polars as pl
 
 from models.records.logbook import captures_until
+from models.records.pieces import first_tries
 from models.records.shop import Shop
 
 
@@ -17,9 +18,9 @@ class DrillCount:
     """Drills of one technician up to a moment.
 
     Attributes:
-        target: captures asked for. done: captures of them that were taken (unusable ones count as
-            practised; more than asked in one week does not make up for another).
-        extra: practice captures beyond the targets, or in weeks without one.
+        target: vehicles asked for. done: how many of them were practised on (unusable captures count, retakes
+            on one vehicle and day are one; more than asked in one week does not make up for another).
+        extra: practice beyond the targets, or in weeks without one.
         by_week: week, target, done, extra. by_test: test and the same counts.
     """
 
@@ -43,7 +44,7 @@ def count_drills(shop: Shop, people: Sequence[str], moment: datetime) -> dict[st
     """
     this_monday = moment.date() - timedelta(days=moment.weekday())
     practice = (
-        captures_until(shop, moment)
+        first_tries(captures_until(shop, moment))
         .filter(pl.col("purpose") == "drill")
         .with_columns(week=pl.col("captured_at").dt.truncate("1w").dt.date())
         .filter(pl.col("week") < this_monday)

@@ -34,6 +34,7 @@ from models.people.repeatability import repeatability, repeats
 from models.people.standing_hookup import ASPECTS
 from models.people.trends import Trends, pooled_trends
 from models.records.people_settings import PeopleSettings
+from models.records.pieces import first_tries
 from models.records.shop import Shop
 from models.stats.intervals import rate
 from models.stats.results import Estimate
@@ -46,7 +47,8 @@ class SkillInTest:
     """One technician in one test: shares partially pooled over the technicians within that test.
 
     Attributes:
-        usable: share of captures that could be read. calls: share of right calls among the judged ones.
+        usable: share of pieces of work whose first try could be read.
+        calls: share of right calls among the judged ones.
         repeatability: measure -> within-vehicle standard deviation in percent.
     """
 
@@ -65,26 +67,31 @@ class TechnicianSkill:
 
     Attributes:
         technician, started_on: from the log.
-        captures: captures taken (read or unusable); practice: how many of them were drills.
+        captures: captures taken (read or unusable); practice: practice pieces of work (drills).
         captures_a_week: with the exact Poisson interval, since the technician started or the log began.
-        too_little: True where there are fewer captures than the settings ask for.
-        usable: share of captures that could be read.
-        calls: share of right calls among those a confirmed outcome can judge.
+        too_little: True where there are fewer pieces of work than the settings ask for.
+        pieces: pieces of work: a capture with its retakes on one vehicle, day and test is one; those that
+            failed by the file's or the vehicle's fault are none.
+        usable: share of pieces of work whose first try could be read.
+        tries: how many pieces could be read first at which try (1, 2, ...); 0 counts those that never could.
+        calls: share of right calls among those a confirmed outcome can judge, the last on each order.
+            Together with `sensitivity` and `specificity` for the record only: which calls get confirmed hangs
+            on the call. What may be shown is `corrected`.
         sensitivity: share of confirmed odd called odd on a right element.
         specificity: share of confirmed even called even.
         kappa: agreement of calls and outcomes beyond chance (not pooled).
         unsure: share of `unsure` among the calls made on captures that were read.
         confirmed: share of even and odd calls that an outcome has judged at all. Where odd calls are
             confirmed more often than even ones, sensitivity reads too high and specificity too low.
-        corrected: both corrected for that (not pooled).
+        corrected: all three corrected for that (not pooled): the honest figures.
         drills: practice asked for and done.
         adoption: share this technician would scope of the shop's mix of eligible jobs.
-        usable_per_month, calls_per_month: change of the share a month, partially pooled.
-        hookup: share of captures that agree with the standing hookup in every aspect.
+        usable_per_month, calls_per_month: change of the share a month, by the person's own work alone.
+        hookup: share of pieces of work whose first try agrees with the standing hookup in every aspect.
         hookup_aspects: aspect, agree, of: where the hookup differs.
         repeatability: within-vehicle standard deviation in percent, of the test and measure most often
             repeated in the shop; all of them stand in `tests`.
-        failing_checks: check, severity, captures, of, share_pct, others_share_pct, excess.
+        failing_checks: check, severity, captures, of, share_pct, others_share_pct, excess, p_value, evident.
         counts: raw counts by measure (`counts.MEASURES`).
         usual: the usual technician's share by measure, in parts of one.
         tests: the same person test by test, for every test the shop has captured.
@@ -94,10 +101,12 @@ class TechnicianSkill:
     technician: str
     started_on: date | None
     captures: int
+    pieces: int
     practice: int
     captures_a_week: Estimate
     too_little: bool
     usable: Estimate
+    tries: Mapping[int, int]
     calls: Estimate
     sensitivity: Estimate
     specificity: Estimate
@@ -175,14 +184,14 @@ def _figures(work: Work) -> _Figures:
         usual=usual,
         all_calls=all_calls(work),
         adoption=adjusted_adoption(work.eligible, work.settings),
-        usable_trend=_trend(work, work.taken, "usable", NOUNS["usable"]),
+        usable_trend=_trend(work, work.pieces, "usable", NOUNS["usable"]),
         calls_trend=_trend(work, work.judged, "right", NOUNS["calls"]),
         aspects=by_person(work.agreeing),
         failing=failing_checks(work.shop, work.moment),
         tests=_by_test(work, sets),
         repeated=_most_repeated(sets),
         practice=share_counts(
-            work.taken.with_columns(drill=pl.col("purpose") == "drill"), "drill", work.people
+            first_tries(work.taken).with_columns(drill=pl.col("purpose") == "drill"), "drill", work.people
         ),
         drills=count_drills(work.shop, work.people, work.moment),
         log_began=_log_began(work),
@@ -251,7 +260,7 @@ def _by_test(work: Work, sets: pl.DataFrame) -> dict[str, tuple[SkillInTest, ...
     least, tests = work.settings.least_n, sorted(work.taken["test"].drop_nulls().unique().to_list())
     shares = {}
     for test in tests:
-        for measure, frame, event in (("usable", work.taken, "usable"), ("calls", work.judged, "right")):
+        for measure, frame, event in (("usable", work.pieces, "usable"), ("calls", work.judged, "right")):
             counts = share_counts(frame.filter(pl.col("test") == test), event, work.people)
             shares[test, measure] = pooled(counts, least_n=least, what=NOUNS[measure])[0]
     answers = {}
@@ -271,7 +280,8 @@ def _by_test(work: Work, sets: pl.DataFrame) -> dict[str, tuple[SkillInTest, ...
 
 def _technician(name: str, work: Work, figures: _Figures) -> TechnicianSkill:
     settings, shares, counts = work.settings, figures.pooled, figures.counts
-    captures = counts["usable"][name].trials
+    own = pl.col("technician") == name
+    captures, pieces = work.taken.filter(own).height, work.pieces.filter(own)
     weeks = _weeks_here(work.started.get(name), figures.log_began, work.moment)
     corrected = corrected_for_confirmation(
         *figures.all_calls.get(name, (0, 0)),
@@ -280,15 +290,18 @@ def _technician(name: str, work: Work, figures: _Figures) -> TechnicianSkill:
         draws=settings.draws,
         seed=settings.seed,
     )
-    own = pl.col("technician") == name
     return TechnicianSkill(
         technician=name,
         started_on=work.started.get(name),
         captures=captures,
+        pieces=pieces.height,
         practice=figures.practice[name].events,
         captures_a_week=rate(captures, weeks, what="weeks"),
-        too_little=captures < settings.least_n,
+        too_little=pieces.height < settings.least_n,
         usable=shares["usable"][name],
+        tries=dict(
+            pieces.group_by(pl.col("succeeded_at").fill_null(0)).len().sort("succeeded_at").iter_rows()
+        ),
         calls=shares["calls"][name],
         sensitivity=shares["sensitivity"][name],
         specificity=shares["specificity"][name],

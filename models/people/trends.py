@@ -1,9 +1,14 @@
-"""Trend of a share for each technician, partially pooled, with an interval a month.
+"""Trend of a share for each technician: a change a month with its interval, and a line for the eye.
 
-Each person's weekly counts follow a logistic line in time; the lines' levels and slopes are drawn
-towards the shop's (see `mixed`). Slopes are read off as the change of the share itself, in parts of one
-a month, between the person's first and last week: 'two points a month' can be pictured, log odds
-cannot.
+The change a month is the slope of the straight line that fits a person's own work best (0 or 1 a piece of
+work, least squares): it says what it says for every history, also for a learning curve or a step, where a
+line on the logit scale does not fit and its interval holds too seldom. Its standard error is robust to
+unequal variance (HC2; MacKinnon & White, J. Econometrics 29:305-325, 1985), with one piece of work of each
+sort added on either side of the middle, so that nothing but successes gives an interval too (as Agresti &
+Caffo, Am. Statistician 54:280-288, 2000, do for two shares). It is not drawn towards the others: whoever
+learns among people who stay as they are would be told that he hardly learns.
+
+The line drawn is a logistic one, its level and slope drawn towards the shop's (see `mixed`).
 """
 
 from __future__ import annotations
@@ -14,6 +19,7 @@ from datetime import date, datetime
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from scipy import stats
 from scipy.special import expit
 
 from models.records.logbook import week_of
@@ -43,7 +49,7 @@ class Trends:
     """Trends of all technicians.
 
     Attributes:
-        per_month: technician -> change of the share a month, in parts of one.
+        per_month: technician -> change of the share a month, in parts of one (`change_a_month`).
         curves: one row a technician and week with work: technician, week, events, trials, share (raw),
             fitted, low, high (the line with its 95 % band, null where there is too little to say).
     """
@@ -62,6 +68,57 @@ def weekly_counts(frame: pl.DataFrame, *, at: str, event: str) -> pl.DataFrame:
     )
 
 
+def change_a_month(events: Floats, trials: Floats, months: Floats) -> tuple[float, float, float]:
+    """Slope of the best straight line through a person's pieces of work, with its 95 % interval.
+
+    Args:
+        events, trials: counts by week, shape (weeks,), trials positive; months: time of each week.
+
+    Returns:
+        change of the share a month and the ends of its interval, in parts of one.
+    """
+    middle = np.average(months, weights=trials)
+    reach = float(np.sqrt(np.average((months - middle) ** 2, weights=trials)))
+    k = np.concatenate([events, [1.0, 1.0]])
+    n = np.concatenate([trials, [2.0, 2.0]])
+    x = np.concatenate([months - middle, [-reach, reach]])
+    total, square = float(n.sum()), float((n * x * x).sum())
+    slope = float((x * k).sum()) / square
+    fitted = k.sum() / total + slope * x
+    leverage = 1.0 / total + x * x / square
+    # each piece of work leaves 1 - fitted or -fitted behind
+    residual = (k * (1.0 - fitted) ** 2 + (n - k) * fitted**2) / (1.0 - leverage)
+    half = float(stats.t.ppf(0.975, total - 2)) * float(np.sqrt((x * x * residual).sum())) / square
+    return slope, slope - half, slope + half
+
+
+@dataclass(frozen=True, slots=True)
+class _Weeks:
+    """Counts by person and week, shape (people, weeks), and each week's time in months before now."""
+
+    names: list[str]
+    weeks: list[date]
+    months: Floats
+    events: Floats
+    trials: Floats
+
+    @classmethod
+    def of(cls, counts: pl.DataFrame, moment: datetime) -> _Weeks:
+        names = sorted(counts["technician"].unique().to_list())
+        weeks: list[date] = sorted(counts["week"].unique().to_list())
+        row = {name: i for i, name in enumerate(names)}
+        place = {week: i for i, week in enumerate(weeks)}
+        j = np.array([row[name] for name in counts["technician"]])
+        t = np.array([place[week] for week in counts["week"]])
+        events, trials = np.zeros((len(names), len(weeks))), np.zeros((len(names), len(weeks)))
+        events[j, t], trials[j, t] = counts["events"].to_numpy(), counts["trials"].to_numpy()
+        months = np.array([(week - moment.date()).days / DAYS_A_MONTH for week in weeks])
+        return cls(names, weeks, months, events, trials)
+
+    def seen(self, i: int) -> npt.NDArray[np.int64]:
+        return np.flatnonzero(self.trials[i] > 0)
+
+
 def pooled_trends(
     frame: pl.DataFrame,
     people: tuple[str, ...],
@@ -74,7 +131,7 @@ def pooled_trends(
     seed: int,
     what: str,
 ) -> Trends:
-    """Partially pooled trend of a share for each of `people`.
+    """Trend of a share for each of `people`.
 
     Args:
         frame: one row an observation with `technician`, a time column `at` and a bool column `event`.
@@ -82,6 +139,27 @@ def pooled_trends(
         what: plural noun for the sentence that says why there is no figure.
     """
     counts = weekly_counts(frame.filter(pl.col("technician").is_in(people)), at=at, event=event)
+    answers = _too_little(counts, people, least_n, what)
+    if counts.height == 0:
+        return Trends(answers, pl.DataFrame(schema=_CURVE_SCHEMA))
+    table = _Weeks.of(counts, moment)
+    chances = _lines(table, draws, seed)
+    pieces = []
+    for i, name in enumerate(table.names):
+        seen = table.seen(i)
+        pieces.append(_curve(table, i, chances[i], mute=name in answers))
+        if name not in answers:
+            change, low, high = change_a_month(
+                table.events[i, seen], table.trials[i, seen], table.months[seen]
+            )
+            answers[name] = Estimate(n=int(table.trials[i].sum()), estimate=change, low=low, high=high)
+    return Trends(answers, pl.concat(pieces))
+
+
+def _too_little(
+    counts: pl.DataFrame, people: tuple[str, ...], least_n: int, what: str
+) -> dict[str, Estimate]:
+    """Whom there is too little to say of, and why."""
     totals = {
         name: (int(n), first, last)
         for name, n, first, last in counts.group_by("technician")
@@ -97,22 +175,17 @@ def pooled_trends(
             answers[name] = Estimate.nothing(
                 n, f"Too little to say: all {what} lie within {(last - first).days + 7} days."
             )
-    if counts.height == 0:
-        return Trends(answers, pl.DataFrame(schema=_CURVE_SCHEMA))
-    names = sorted(totals)
-    row = {name: i for i, name in enumerate(names)}
-    weeks: list[date] = sorted(counts["week"].unique().to_list())
-    place = {week: i for i, week in enumerate(weeks)}
-    months = np.array([(week - moment.date()).days / DAYS_A_MONTH for week in weeks])
-    j = np.array([row[name] for name in counts["technician"]])
-    t = np.array([place[week] for week in counts["week"]])
-    events, trials = np.zeros((len(names), len(weeks))), np.zeros((len(names), len(weeks)))
-    events[j, t], trials[j, t] = counts["events"].to_numpy(), counts["trials"].to_numpy()
+    return answers
+
+
+def _lines(table: _Weeks, draws: int, seed: int) -> list[Floats]:
+    """Draws of each person's chance in the weeks with work, shape (draws, weeks seen)."""
+    trials, months = table.trials, table.months
     # time is centred where the person worked, so that level and slope are nearly independent
     centre = (trials * months).sum(axis=1) / trials.sum(axis=1)
     z = np.stack([np.ones_like(trials), months[None, :] - centre[:, None]], axis=2)
     posterior = posterior_draws(
-        events,
+        table.events,
         trials,
         z,
         z,
@@ -122,35 +195,28 @@ def pooled_trends(
         seed=seed,
     )
     own = posterior.beta[:, None, :] + posterior.personal  # (draws, people, 2)
-    pieces = []
-    for name in names:
-        i = row[name]
-        seen = np.flatnonzero(trials[i] > 0)
-        chance = expit(own[:, i, 0, None] + own[:, i, 1, None] * z[i, seen, 1][None, :])
-        mute = name in answers  # too little to say
-        low, high = np.quantile(chance, [0.025, 0.975], axis=0)
-        pieces.append(
-            pl.DataFrame(
-                {
-                    "technician": [name] * seen.size,
-                    "week": [weeks[s] for s in seen],
-                    "events": events[i, seen].astype(np.int64),
-                    "trials": trials[i, seen].astype(np.int64),
-                    "share": events[i, seen] / trials[i, seen],
-                    "fitted": [None] * seen.size if mute else chance.mean(axis=0).tolist(),
-                    "low": [None] * seen.size if mute else low.tolist(),
-                    "high": [None] * seen.size if mute else high.tolist(),
-                },
-                schema=_CURVE_SCHEMA,
-            )
-        )
-        if name not in answers:
-            change = (chance[:, -1] - chance[:, 0]) / (months[seen[-1]] - months[seen[0]])
-            low_change, high_change = np.quantile(change, [0.025, 0.975])
-            answers[name] = Estimate(
-                n=totals[name][0],
-                estimate=float(change.mean()),
-                low=float(low_change),
-                high=float(high_change),
-            )
-    return Trends(answers, pl.concat(pieces))
+    return [
+        np.asarray(expit(own[:, i, 0, None] + own[:, i, 1, None] * z[i, table.seen(i), 1][None, :]))
+        for i in range(len(table.names))
+    ]
+
+
+def _curve(table: _Weeks, i: int, chance: Floats, *, mute: bool) -> pl.DataFrame:
+    """One person's weeks with the line and its band, null where there is too little to say."""
+    seen = table.seen(i)
+    low, high = np.quantile(chance, [0.025, 0.975], axis=0)
+    nothing = [None] * seen.size
+    events, trials = table.events[i, seen], table.trials[i, seen]
+    return pl.DataFrame(
+        {
+            "technician": [table.names[i]] * seen.size,
+            "week": [table.weeks[s] for s in seen],
+            "events": events.astype(np.int64),
+            "trials": trials.astype(np.int64),
+            "share": events / trials,
+            "fitted": nothing if mute else chance.mean(axis=0).tolist(),
+            "low": nothing if mute else low.tolist(),
+            "high": nothing if mute else high.tolist(),
+        },
+        schema=_CURVE_SCHEMA,
+    )

@@ -12,7 +12,8 @@ import polars as pl
 
 from models.jobs.adoption import CASE_MIX
 from models.people.hookup import hookup_trouble
-from models.records.logbook import captures_until, eligible_orders, judged_calls
+from models.records.logbook import eligible_orders, judged_calls
+from models.records.pieces import last_calls, pieces
 from models.records.shop import Shop
 from models.records.topics import CALLS, HOOKUP, SCOPE_USE, USABLE
 from models.stats.casemix import usual_person
@@ -47,17 +48,18 @@ def _with_expected(frame: pl.DataFrame, topic: str, columns: tuple[str, ...]) ->
 def observations(shop: Shop, moment: datetime) -> pl.DataFrame:
     """Every piece of work by topic, in order of time.
 
-    - `usable captures`: captures taken; trouble is an unusable one. Expected by test, group, purpose.
-    - `hookup`: the same captures; trouble is a failed setup check about a habit.
-    - `calls`: judged calls; trouble is a wrong one. Expected by test, finding and purpose.
+    - `usable captures`: pieces of work (a capture with its retakes, `records.pieces`); trouble is a first try that
+      could not be used, and not for the file's or the vehicle's fault. Expected by test, group, purpose.
+    - `hookup`: the same; trouble is a setup check about a habit that failed on the first try.
+    - `calls`: the last judged call on an order; trouble is a wrong one. Expected by test, finding and purpose.
     - `scope use`: eligible closed orders; trouble is none scoped. Expected by complaint and engine family.
 
     Columns: topic, test (null for scope use), technician, at, trouble, expected (chance for the usual
     technician on the same work), capture_file (null for scope use), repair_order.
     """
     when = pl.col("captured_at").alias("at")
-    taken = captures_until(shop, moment).with_columns(when, trouble=pl.col("status") == "unusable")
-    judged = judged_calls(shop, moment).with_columns(when, trouble=~pl.col("right"))
+    taken = pieces(shop, moment).with_columns(when, trouble=~pl.col("usable"))
+    judged = last_calls(judged_calls(shop, moment)).with_columns(when, trouble=~pl.col("right"))
     eligible = eligible_orders(shop, moment).filter(pl.col("technician").is_not_null())
     missed = eligible.with_columns(
         trouble=~pl.col("scoped"),

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 from scipy.special import expit, logit, ndtr
 
 from models.stats.pooling import pool_normal
@@ -59,29 +58,21 @@ class Draw:
 
 @dataclass(frozen=True, slots=True)
 class ShopCurves:
-    """Odd captures of all groups together; prevalence by group, shape (groups,) or (draws, groups)."""
+    """Odd captures of all groups together; prevalence by group, shape (groups,) or (draws, groups).
+
+    `unflagged_n` counts confirmed captures that looked healthy, `enough` says whether costs can be weighed;
+    `draw` and `drawn` are the weights behind them: the evidence as it is, and its bootstrap draws.
+    """
 
     odd_n: int
+    unflagged_n: int
+    enough: bool
     detection: Floats
     drawn_detection: Floats
     prevalence: Floats
     drawn_prevalence: Floats
-
-    @classmethod
-    def of(cls, rows: pl.DataFrame, whole: Draw, again: list[Draw], group: Ints, groups: int) -> ShopCurves:
-        odd = np.flatnonzero(whole.odd > 0)
-        if odd.size < MIN_SHOP:
-            empty = np.zeros(0)
-            return cls(int(odd.size), empty, empty, empty, empty)
-        value = rows["odd_pct"].to_numpy()[odd]
-        drawn = np.stack([one.odd[odd] for one in again])
-        return cls(
-            odd_n=int(odd.size),
-            detection=smoothed_detection(value, whole.odd[odd], COST_GRID_PCT),
-            drawn_detection=smoothed_detection(value, drawn, COST_GRID_PCT),
-            prevalence=share_odd(whole, group, groups)[1],
-            drawn_prevalence=np.stack([share_odd(one, group, groups)[1] for one in again]),
-        )
+    draw: Draw
+    drawn: list[Draw]
 
 
 def share_odd(draw: Draw, group: Ints, groups: int) -> tuple[float, Floats]:
@@ -106,11 +97,11 @@ def share_odd(draw: Draw, group: Ints, groups: int) -> tuple[float, Floats]:
     by_all = by_odd + np.bincount(group[own], weights=even[own], minlength=groups)
     square = np.bincount(group[own], weights=(odd**2 + even**2)[own], minlength=groups)
     worth = np.where(square > 0, by_all**2 / np.where(square > 0, square, 1.0), 0.0)
-    share = (np.where(by_all > 0, by_odd / np.where(by_all > 0, by_all, 1.0), 0.5) * worth + 0.5) / (
-        worth + 1.0
-    )
-    error = np.where(worth > 0, 1.0 / np.sqrt((worth + 1.0) * share * (1.0 - share)), np.inf)
     shop = float(np.clip(odd.sum() / total, 0.01, 0.99))
+    # half a capture of each sort, as usual with a logit, would make a rare fault far too common
+    own_share = np.where(by_all > 0, by_odd / np.where(by_all > 0, by_all, 1.0), shop)
+    share = (own_share * worth + shop) / (worth + 1.0)
+    error = np.where(worth > 0, 1.0 / np.sqrt((worth + 1.0) * share * (1.0 - share)), np.inf)
     pool = pool_normal(logit(share), error, mu_prior=(float(logit(shop)), 0.5), tau_scale=0.5, grid=200)
     return float(odd.sum() / total), np.asarray(expit(pool.mean))
 

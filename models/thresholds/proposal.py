@@ -12,36 +12,26 @@ own confirmed captures as they come in.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from models.records.shop import Shop
-from models.spread.null import Null
 from models.spread.result import GroupFit
 from models.spread.scoring import Scores
 from models.stats.results import Estimate
-from models.thresholds.costs import COST_GRID_PCT, MIN_SHOP, Draw, ShopCurves, group_curves
-from models.thresholds.curves import (
-    ThresholdCurves,
-    band,
-    bootstrap_times,
-    curves,
-    drawn_weights,
-    effective,
-    healthy_weight,
-    odd_weight,
-    share_at_least,
-    vehicle_codes,
-)
-from models.thresholds.evidence import Weights, confirmation_weights, evidence
+from models.thresholds.costs import HEALTHY_WORTH
+from models.thresholds.curves import ThresholdCurves, bootstrap_times, curves, vehicle_codes
+from models.thresholds.evidence import confirmation_weights, evidence
+from models.thresholds.follow_up import looks_healthy
+from models.thresholds.limits import COST_SCHEMA, Case, Costs, from_costs, from_spread, shop_curves
+from models.thresholds.shares import MIN_OWN, Cost, costs_at, share_estimate
 from models.thresholds.whatif import WhatIf, what_if
 
 __all__ = [
+    "COST_SCHEMA",
+    "MIN_OWN",
     "Cost",
     "Costs",
     "Proposal",
@@ -54,26 +44,10 @@ __all__ = [
     "what_if",
 ]
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
-
-COST_SCHEMA: dict[str, pl.DataType] = dict.fromkeys(
-    ("threshold_pct", "expected_cost", "detection", "false_alarm"), pl.Float64()
-)
-
-MIN_OWN = 5
-"""Confirmed captures of each sort a group needs before its proposal is said to rest on its outcomes."""
+MOST_HEALTHY_FLAGGED = 0.05
+"""A proposed limit that would flag more of the captures believed healthy does not pass without a look (a choice)."""
 
 RECENT_WEEKS = 12
-
-
-@dataclass(frozen=True, slots=True)
-class Cost:
-    """What a limit does in one group: share of healthy captures it flags, share of odd ones it finds."""
-
-    false_alarm: Estimate
-    detection: Estimate
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +64,8 @@ class Proposal:
         cost: DataFrame(threshold_pct, expected_cost, detection, false_alarm): the steadied curves;
             empty for basis 'normal spread', where no cost could be weighed.
         cost_miss, cost_false_alarm: what was asked with.
+        believed_healthy_flagged: share of the captures believed healthy that X would flag.
+        needs_look: why the proposal must not come into force unseen, a sentence; None where it may.
     """
 
     group: str
@@ -105,29 +81,8 @@ class Proposal:
     cost: pl.DataFrame
     cost_miss: float
     cost_false_alarm: float
-
-
-@dataclass(frozen=True, slots=True)
-class Costs:
-    """What a miss and an unneeded test cost, in one currency.
-
-    Raises:
-        ValueError: a cost is not a positive finite number.
-    """
-
-    miss: float
-    false_alarm: float
-
-    def __post_init__(self) -> None:
-        for name, value in (("cost_miss", self.miss), ("cost_false_alarm", self.false_alarm)):
-            if not (np.isfinite(value) and value > 0):
-                raise ValueError(f"{name} is a positive number, not {value!r}")
-
-    def expected(self, prevalence: float, false_alarm: Floats, detection: Floats) -> Floats:
-        """Expected cost of one capture in question, by X."""
-        return np.asarray(
-            prevalence * self.miss * (1 - detection) + (1 - prevalence) * self.false_alarm * false_alarm
-        )
+    believed_healthy_flagged: float
+    needs_look: str | None
 
 
 def propose(
@@ -138,90 +93,41 @@ def propose(
     *,
     draws: int = 200,
     seed: int = 20251125,
+    most_healthy_flagged: float = MOST_HEALTHY_FLAGGED,
 ) -> tuple[Proposal, ...]:
     """Propose a limit for every group of the fit.
 
-    Where the shop has too few captures confirmed odd, the limit is the normal-spread one, which flags
-    about `fit.settings.false_alarm_share` of healthy captures.
+    Where the shop has too few captures confirmed odd, or too few confirmed among those that looked healthy,
+    the limit is the normal-spread one, which flags about `fit.settings.false_alarm_share` of healthy captures.
 
     Args:
         scores: of the fit's measure; shop: of the fit's test.
         costs: of an odd element that is not flagged, and of a confirming test that was not needed.
+        most_healthy_flagged: a limit that would flag more than this share of the captures believed healthy
+            is marked with `needs_look`.
     """
     rows = evidence(scores, shop)
     weighting = confirmation_weights(rows)
     times = bootstrap_times(vehicle_codes(rows), draws, seed)
-    asked = rows["in_question"].to_numpy().astype(np.float64)
-    whole = Draw(healthy_weight(rows, weighting), odd_weight(rows, weighting), asked)
-    again = [
-        Draw(healthy_weight(rows, one) * row, odd_weight(rows, one) * row, asked * row)
-        for one, row in zip(drawn_weights(rows, times, weighting), times, strict=True)
-    ]
     names = fit.stats["group"].to_list()
-    code = rows["group"].replace_strict(names, list(range(len(names))), default=-1, return_dtype=pl.Int64)
-    group = code.fill_null(-1).to_numpy()
-    together = ShopCurves.of(rows, whole, again, group, len(names))
-    rng = np.random.default_rng(seed + 1)
+    limits = dict(fit.stats.select("group", "odd_limit_pct").iter_rows())
+    looks = looks_healthy(rows, limits)
+    together = shop_curves(rows, weighting, times, looks, names)
+    stretched = np.random.default_rng(seed + 1)
     found = []
     for at, stat in enumerate(fit.stats.iter_rows(named=True)):
         wide = np.log(stat["spread_high"] / stat["spread_low"]) / (2 * 1.96)
-        stretch = np.exp(wide * rng.standard_normal(len(again)))
-        found.append(_propose_one(_Case.of(fit, at, stat, stretch, rows, whole, again), together, costs))
+        stretch = np.exp(wide * stretched.standard_normal(len(together.drawn)))
+        found.append(
+            _propose_one(Case.of(fit, at, stat, stretch, rows, together), costs, most_healthy_flagged)
+        )
     return tuple(found)
 
 
-@dataclass(frozen=True, slots=True)
-class _Case:
-    """One group's evidence: rows known healthy and confirmed odd, the weights, and their bootstrap draws."""
-
-    fit: GroupFit
-    at: int
-    stat: dict[str, Any]
-    stretch: Floats
-    rows: pl.DataFrame
-    member: Bools
-    odd_pct: Floats
-    healthy_rows: Ints
-    odd_rows: Ints
-    whole: Draw
-    again: list[Draw]
-
-    @classmethod
-    def of(
-        cls,
-        fit: GroupFit,
-        at: int,
-        stat: dict[str, Any],
-        stretch: Floats,
-        rows: pl.DataFrame,
-        whole: Draw,
-        again: list[Draw],
-    ) -> _Case:
-        member = (rows["group"] == stat["group"]).fill_null(False).to_numpy()
-        return cls(
-            fit, at, stat, stretch, rows, member, rows["odd_pct"].to_numpy(),
-            np.flatnonzero(member & (whole.healthy > 0)), np.flatnonzero(member & (whole.odd > 0)), whole, again,
-        )  # fmt: skip
-
-    @property
-    def null(self) -> Null:
-        return self.fit.nulls[str(self.stat["group"])]
-
-
-@dataclass(frozen=True, slots=True)
-class _Limit:
-    limit: float
-    low: float
-    high: float
-    basis: str
-    why: str
-    prevalence: float | None
-    cost: pl.DataFrame
-
-
-def _propose_one(case: _Case, together: ShopCurves, costs: Costs) -> Proposal:
-    found = _from_spread(case, together) if together.odd_n < MIN_SHOP else _from_costs(case, together, costs)
+def _propose_one(case: Case, costs: Costs, most_healthy_flagged: float) -> Proposal:
+    found = from_costs(case, costs) if case.together.enough else from_spread(case)
     limit = round(found.limit, 1)
+    flagged = _believed_healthy_flagged(case, limit)
     return Proposal(
         group=str(case.stat["group"]),
         threshold_pct=limit,
@@ -231,7 +137,7 @@ def _propose_one(case: _Case, together: ShopCurves, costs: Costs) -> Proposal:
         why=found.why,
         flags_per_week=_flags_per_week(case.rows.filter(pl.Series(case.member)), limit),
         false_alarm=_false_alarm(case, limit),
-        detection=_share_estimate(
+        detection=share_estimate(
             case.odd_pct,
             case.odd_rows,
             case.whole.odd,
@@ -243,73 +149,27 @@ def _propose_one(case: _Case, together: ShopCurves, costs: Costs) -> Proposal:
         cost=found.cost,
         cost_miss=costs.miss,
         cost_false_alarm=costs.false_alarm,
+        believed_healthy_flagged=flagged,
+        needs_look=None
+        if flagged <= most_healthy_flagged
+        else f"A limit of {limit:.1f} % would flag {flagged:.0%} of the captures believed healthy in this group, more "
+        f"than the {most_healthy_flagged:.0%} that may pass without a look: somebody has to put it in force by hand.",
     )
 
 
-def _from_spread(case: _Case, together: ShopCurves) -> _Limit:
-    """The limit of the normal spread, where the shop has too few outcomes to weigh costs."""
-    share = case.fit.settings.false_alarm_share
-    limit = case.null.quantile(1.0 - share)
-    low, high = (float(q) for q in np.quantile(limit * case.stretch, [0.025, 0.975]))
-    why = (
-        f"The shop has {together.odd_n} captures confirmed odd, too few to weigh costs: {limit:.1f} % is what "
-        f"about {share:.0%} of healthy captures of this group reach ({case.stat['basis']})."
+def _believed_healthy_flagged(case: Case, limit: float) -> float:
+    """Share of captures believed healthy at or beyond the limit.
+
+    The larger of two answers: of the group's normal spread, and of its captures counted as far as the fit
+    takes them for healthy (those of the spread worth `HEALTHY_WORTH` more captures).
+    """
+    spread = float(case.null.survival(np.array([limit]))[0])
+    believed = case.rows.select("capture_file", "odd_pct").join(
+        case.fit.healthy.filter(pl.col("group") == case.stat["group"]), on="capture_file", how="inner"
     )
-    return _Limit(limit, low, high, "normal spread", why, None, pl.DataFrame(schema=COST_SCHEMA))
-
-
-def _from_costs(case: _Case, together: ShopCurves, costs: Costs) -> _Limit:
-    """The limit of the lowest expected cost."""
-    grid = COST_GRID_PCT
-    alarm, detection = group_curves(
-        case.odd_pct, case.healthy_rows, case.odd_rows, case.whole.healthy, case.whole.odd,
-        case.null.survival(grid), together.detection,
-    )  # fmt: skip
-    prevalence = float(together.prevalence[case.at])
-    expected = costs.expected(prevalence, alarm, detection)
-    limit = float(grid[int(np.argmin(expected))])
-    limits = _redrawn_limits(case, together, costs)
-    low, high = (float(q) for q in np.quantile(limits, [0.025, 0.975]))
-    enough = case.odd_rows.size >= MIN_OWN and case.healthy_rows.size >= MIN_OWN
-    why = (
-        f"{limit:.1f} % has the lowest expected cost when a miss costs {costs.miss:g} and an unneeded test "
-        f"{costs.false_alarm:g}, with a fault in {prevalence:.0%} of captures; {case.odd_rows.size} captures "
-        f"confirmed odd and {case.healthy_rows.size} known healthy are this group's own, {together.odd_n} odd ones "
-        "the whole shop's; corrected for odd-looking captures being followed up more often."
-    )
-    return _Limit(
-        limit,
-        min(low, limit),
-        max(high, limit),
-        "outcomes" if enough else "outcomes of all groups",
-        why,
-        prevalence,
-        pl.DataFrame(
-            {
-                "threshold_pct": grid,
-                "expected_cost": expected,
-                "detection": detection,
-                "false_alarm": alarm,
-            },
-            schema=COST_SCHEMA,
-        ),
-    )
-
-
-def _redrawn_limits(case: _Case, together: ShopCurves, costs: Costs) -> list[float]:
-    """The limit of each bootstrap draw of the shop's evidence."""
-    grid = COST_GRID_PCT
-    limits = []
-    for at, one in enumerate(case.again):
-        prevalence = float(together.drawn_prevalence[at, case.at])
-        if not np.isfinite(prevalence):
-            continue
-        alarm, detection = group_curves(
-            case.odd_pct, case.healthy_rows, case.odd_rows, one.healthy, one.odd,
-            case.null.survival(grid / case.stretch[at]), together.drawn_detection[at],
-        )  # fmt: skip
-        limits.append(float(grid[int(np.argmin(costs.expected(prevalence, alarm, detection)))]))
-    return limits
+    weight = believed["healthy_probability"].to_numpy()
+    beyond = float(weight[believed["odd_pct"].to_numpy() >= limit].sum())
+    return max(spread, (beyond + HEALTHY_WORTH * spread) / (float(weight.sum()) + HEALTHY_WORTH))
 
 
 def _flags_per_week(rows: pl.DataFrame, limit: float) -> float:
@@ -322,26 +182,9 @@ def _flags_per_week(rows: pl.DataFrame, limit: float) -> float:
     return float((recent["odd_pct"] >= limit).sum()) / weeks
 
 
-def _share_estimate(
-    odd_pct: Floats, members: Ints, weight: Floats, drawn: list[Floats], limit: float, sort: str
-) -> Estimate:
-    n = int(members.size)
-    if n < MIN_OWN:
-        return Estimate.nothing(n, f"{n} captures {sort} in this group; at least {MIN_OWN} are needed.")
-    at = np.array([limit])
-    share = share_at_least(odd_pct[members], weight[members], at)
-    again = (
-        share_at_least(odd_pct[members], np.stack([one[members] for one in drawn]), at)
-        if drawn
-        else np.zeros((0, 1))
-    )
-    low, high = band(share, again, effective(weight[members]))
-    return Estimate(n, float(share[0]), float(low[0]), float(high[0]))
-
-
-def _false_alarm(case: _Case, limit: float) -> Estimate:
+def _false_alarm(case: Case, limit: float) -> Estimate:
     if case.healthy_rows.size >= MIN_OWN:
-        return _share_estimate(
+        return share_estimate(
             case.odd_pct, case.healthy_rows, case.whole.healthy, [one.healthy for one in case.again], limit,
             "known healthy",
         )  # fmt: skip
@@ -350,50 +193,3 @@ def _false_alarm(case: _Case, limit: float) -> Estimate:
     share = float(case.null.survival(np.array([limit]))[0])
     low, high = (float(q) for q in np.quantile(spread, [0.025, 0.975]))
     return Estimate(looks, share, min(low, share), max(high, share))
-
-
-class _Costs(dict[str, Cost]):
-    """Groups without a limit answer that there is nothing to say."""
-
-    def __missing__(self, key: str) -> Cost:
-        nothing = Estimate.nothing(0, f"No limit is in force for {key}.")
-        return Cost(nothing, nothing)
-
-
-def costs_at(
-    scores: Scores | pl.DataFrame,
-    shop: Shop,
-    limits: Mapping[str, float],
-    *,
-    draws: int = 200,
-    seed: int = 20251125,
-) -> Mapping[str, Cost]:
-    """False alarms and detection of given limits, corrected for who gets followed up.
-
-    Args:
-        scores: capture scores, from `score_captures` or the warehouse.
-        limits: X by group, in %.
-
-    Returns:
-        by group; a group without a limit answers with `Estimate.nothing`.
-    """
-    rows = evidence(scores, shop)
-    weighting: Weights = confirmation_weights(rows)
-    times = bootstrap_times(vehicle_codes(rows), draws, seed)
-    redrawn = drawn_weights(rows, times, weighting)
-    healthy, odd = healthy_weight(rows, weighting), odd_weight(rows, weighting)
-    drawn_healthy = [healthy_weight(rows, one) * row for one, row in zip(redrawn, times, strict=True)]
-    drawn_odd = [odd_weight(rows, one) * row for one, row in zip(redrawn, times, strict=True)]
-    value = rows["odd_pct"].to_numpy()
-    found = _Costs()
-    for name, limit in limits.items():
-        member = (rows["group"] == name).fill_null(False).to_numpy()
-        found[name] = Cost(
-            false_alarm=_share_estimate(
-                value, np.flatnonzero(member & (healthy > 0)), healthy, drawn_healthy, limit, "known healthy"
-            ),
-            detection=_share_estimate(
-                value, np.flatnonzero(member & (odd > 0)), odd, drawn_odd, limit, "confirmed odd"
-            ),
-        )
-    return found
