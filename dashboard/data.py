@@ -21,7 +21,7 @@ from pipelines.errors import ShopspreadError
 from pipelines.kinds import kind, kinds
 from pipelines.reports.report import last_day
 from pipelines.warehouse import decisions
-from pipelines.warehouse.database import DATABASE_NAME, DEFAULT_WAREHOUSE, Warehouse
+from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
 from pipelines.warehouse.waveforms import load
 from pipelines.waveform import Waveform
 
@@ -51,7 +51,7 @@ def _opened(place: str, inode: int) -> Warehouse:  # noqa: ARG001  (a replaced f
 
 
 def _database(place: Path) -> Path:
-    return place if place.suffix == ".duckdb" else place / DATABASE_NAME
+    return places(place)[0]
 
 
 def exists() -> bool:
@@ -61,7 +61,7 @@ def exists() -> bool:
 
 def is_demo() -> bool:
     """Whether this is the invented demo shop: its builder leaves a marker in the warehouse folder."""
-    return (path() / "demo.json").exists()
+    return (_database(path()).parent / "demo.json").exists()
 
 
 def stamp() -> str:

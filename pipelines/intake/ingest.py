@@ -7,6 +7,7 @@ import os
 import uuid
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -14,6 +15,7 @@ import polars as pl
 
 from pipelines import kinds
 from pipelines.errors import ShopspreadError
+from pipelines.intake import standing
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
 from pipelines.intake.merge import TableIntake, merge_tables
 from pipelines.intake.table_cells import capture_path
@@ -21,6 +23,7 @@ from pipelines.intake.tables import SPECS
 from pipelines.intake.work import Assignment, Done, Task, run
 from pipelines.kinds import EngineFamily, Hookup
 from pipelines.readers import known_suffixes
+from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.database import Warehouse, query
 
 # Readers of the warehouse wait while a transaction is open: many captures each, but not too many.
@@ -74,6 +77,7 @@ class _Row:
     read_from: str | None
     assignment: Assignment | None
     waits_for: str | None
+    trouble: standing.Trouble | None = None
 
 
 def ingest(
@@ -100,15 +104,16 @@ def ingest(
     if drop is not None and not drop.is_dir():
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
     batch = uuid.uuid4().hex[:12]
+    _tidy(warehouse)
     tables = tuple(merge_tables(drop, warehouse, batch)) if drop is not None else ()
     files, ignored = _waveform_files(drop) if drop is not None else ({}, 0)
     known = _known(warehouse)
     waits = {name: row.waits_for for name, row in known.items() if row.waits_for is not None}
+    copies = store.names(warehouse.waveforms)
     tasks: list[Task] = []
     for capture_file in sorted(files.keys() | known.keys()):
-        task = _task(
-            capture_file, files.get(capture_file), known.get(capture_file), warehouse.waveforms, reread
-        )
+        path, row = files.get(capture_file), known.get(capture_file)
+        task = _task(capture_file, path, row, warehouse.waveforms, copies, reread)
         if task is not None:
             tasks.append(task)
     pending: list[Done] = []
@@ -120,6 +125,8 @@ def ingest(
             save_done(warehouse, batch, pending, waits)
             pending = []
     save_done(warehouse, batch, pending, waits)
+    if drop is not None:
+        standing.forget_gone(warehouse, files.keys())
     settle_waiting(warehouse, batch, _waiting(_known(warehouse)))
     notes = [note for table in tables for note in table.notes]
     if ignored:
@@ -149,11 +156,18 @@ def _waveform_files(drop: Path) -> tuple[dict[str, Path], int]:
     return found, ignored
 
 
+def _tidy(warehouse: Warehouse) -> None:
+    """Put away what an earlier, broken-off run or an earlier version left in the waveforms folder."""
+    store.sweep(warehouse.waveforms)
+    store.adopt(warehouse.database.with_suffix("") / "waveforms", warehouse.waveforms)
+
+
 def _known(warehouse: Warehouse) -> dict[str, _Row]:
     """Every capture logged or seen, with what its reading would be made with."""
     with warehouse.reading() as connection:
         families_frame = query(connection, "families")
         captures = query(connection, "intake_captures")
+        troubles = standing.troubles(connection)
     families = {row["engine_family"]: family_of(row) for row in families_frame.to_dicts()}
     known: dict[str, _Row] = {}
     for row in captures.to_dicts():
@@ -168,6 +182,7 @@ def _known(warehouse: Warehouse) -> dict[str, _Row]:
             read_from=row["read_from"],
             assignment=assignment,
             waits_for=waits_for,
+            trouble=troubles.get(row["capture_file"]),
         )
     return known
 
@@ -222,20 +237,39 @@ def _assignment(
     return Assignment(str(test), hookup, families[str(name)]), None
 
 
-def _task(capture_file: str, path: Path | None, row: _Row | None, folder: Path, reread: bool) -> Task | None:
+def _stamp(path: Path) -> tuple[int, int] | None:
+    """Bytes and time of change (ns) of a file; None where it cannot be looked at: reading it will say why."""
+    with suppress(OSError):
+        status = path.stat()
+        return status.st_size, status.st_mtime_ns
+    return None
+
+
+def _task(
+    capture_file: str, path: Path | None, row: _Row | None, folder: Path, copies: set[str], reread: bool
+) -> Task | None:
     """The work a capture needs now, or None when everything about it is as it was."""
     assignment = row.assignment if row else None
-    again = reread and assignment is not None
-    source = None
+    wanted = assignment.key() if assignment else None
+    trouble = row.trouble if row else None
+    source, known_bad = None, trouble is not None and trouble.what == "file"
     if path is not None:
-        status = path.stat()
-        if row is None or row.stamp != (status.st_size, status.st_mtime_ns):
+        stamp = _stamp(path)
+        known_bad = trouble is not None and trouble.settled_for(stamp, wanted) and not reread
+        if row is None or (row.stamp != stamp and not known_bad):
             source = path
         elif row.waveform is None and reread:
             source = path  # refused before: today's readers may manage it
-    wanted = assignment.key() if assignment else None
-    outdated = row is not None and row.waveform is not None and wanted != row.read_from
-    if source is None and not outdated and not (again and row is not None and row.waveform is not None):
+    if row is None or row.waveform is None:
+        due = source is not None
+        again = heal = False
+    else:
+        # A trouble that is not known to last is looked at again: its file or its row may be as it was.
+        heal = row.waveform not in copies or (trouble is not None and not known_bad)
+        # A capture that waited for its row or its family is read as soon as they are right again.
+        again = assignment is not None and (reread or row.status == "waiting")
+        due = source is not None or heal or again or wanted != row.read_from
+    if not due:
         return None
     return Task(
         capture_file=capture_file,
@@ -246,6 +280,8 @@ def _task(capture_file: str, path: Path | None, row: _Row | None, folder: Path, 
         waveform=row.waveform if row else None,
         read_from=row.read_from if row else None,
         again=again,
+        heal=heal,
+        path=path,
     )
 
 
@@ -285,6 +321,10 @@ def _summary(
         Trouble(problem.split(":", 1)[0], "refused", problem.split(":", 1)[1].strip())
         for table in tables
         for problem in table.problems
+    ]
+    troubles += [
+        Trouble(row["capture_file"], "refused", row["reason"])
+        for row in warehouse.frame("capture_troubles").to_dicts()
     ]
     troubles += [
         Trouble(row["capture_file"], row["status"], row["reason"])
