@@ -2,34 +2,31 @@
 
 from __future__ import annotations
 
-import multiprocessing
-import os
 import uuid
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import polars as pl
 
 from pipelines import kinds
 from pipelines.errors import ShopspreadError
-from pipelines.intake import standing
+from pipelines.intake import folder, standing
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
 from pipelines.intake.merge import TableIntake, merge_tables
-from pipelines.intake.table_cells import capture_path
 from pipelines.intake.tables import SPECS
-from pipelines.intake.work import Assignment, Done, Task, run
+from pipelines.intake.work import Assignment, Done, Task
+from pipelines.intake.workers import run_all
 from pipelines.kinds import EngineFamily, Hookup
 from pipelines.readers import known_suffixes
+from pipelines.warehouse import log as intake_log
 from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.database import Warehouse, query
+from pipelines.warehouse.log import LogRow
 
 # Readers of the warehouse wait while a transaction is open: many captures each, but not too many.
 BATCH = 250
-# Below this many captures a second process costs more to start than it saves.
-PARALLEL_FROM = 12
 
 Progress = Callable[[int, int], None]
 
@@ -105,8 +102,9 @@ def ingest(
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
     batch = uuid.uuid4().hex[:12]
     _tidy(warehouse)
-    tables = tuple(merge_tables(drop, warehouse, batch)) if drop is not None else ()
-    files, ignored = _waveform_files(drop) if drop is not None else ({}, 0)
+    contents = _contents(drop, warehouse, batch)
+    files = contents.files
+    tables = tuple(merge_tables(contents.tables, warehouse, batch))
     known = _known(warehouse)
     waits = {name: row.waits_for for name, row in known.items() if row.waits_for is not None}
     copies = store.names(warehouse.waveforms)
@@ -117,7 +115,7 @@ def ingest(
         if task is not None:
             tasks.append(task)
     pending: list[Done] = []
-    for done_count, done in enumerate(_run_all(tasks, jobs), start=1):
+    for done_count, done in enumerate(run_all(tasks, jobs), start=1):
         pending.append(done)
         if progress is not None:
             progress(done_count, len(tasks))
@@ -129,31 +127,26 @@ def ingest(
         standing.forget_gone(warehouse, files.keys())
     settle_waiting(warehouse, batch, _waiting(_known(warehouse)))
     notes = [note for table in tables for note in table.notes]
-    if ignored:
+    if contents.ignored:
         notes.append(
-            f"{ignored} files in the drop folder are no waveform files by their ending and were left alone."
+            f"{contents.ignored} files in the drop folder are no waveform files by their ending and were left alone."
         )
-    return _summary(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
+    summary = _summary(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
+    odd = tuple(Trouble(entry.name, "refused", entry.reason) for entry in contents.odd)
+    return replace(summary, troubles=(*odd, *summary.troubles))
 
 
-def _waveform_files(drop: Path) -> tuple[dict[str, Path], int]:
-    """Every waveform file below the folder by its path in it, and how many others were left alone."""
-    tables = {spec.file for spec in SPECS.values()}
-    suffixes = known_suffixes()
-    found: dict[str, Path] = {}
-    ignored = 0
-    for folder, folders, names in os.walk(drop):
-        folders[:] = sorted(name for name in folders if not name.startswith("."))
-        for name in names:
-            path = Path(folder) / name
-            relative = capture_path(path.relative_to(drop).as_posix())
-            if relative in tables or name.startswith("."):
-                continue
-            if name.lower().endswith(suffixes):
-                found[relative] = path
-            else:
-                ignored += 1
-    return found, ignored
+def _contents(drop: Path | None, warehouse: Warehouse, batch: str) -> folder.Contents:
+    """What lies in the drop folder; entries that cannot be used are logged, once each."""
+    if drop is None:
+        return folder.Contents({}, {}, (), 0)
+    ours = {warehouse.waveforms} | ({warehouse.path} if warehouse.path.is_dir() else set())
+    found = folder.look(drop, [spec.file for spec in SPECS.values()], known_suffixes(), ours)
+    if found.odd:
+        said = [LogRow("drop folder", entry.name, "refused", entry.reason) for entry in found.odd]
+        with warehouse.transaction() as connection:
+            intake_log.write(connection, batch, intake_log.unsaid(connection, said))
+    return found
 
 
 def _tidy(warehouse: Warehouse) -> None:
@@ -246,7 +239,7 @@ def _stamp(path: Path) -> tuple[int, int] | None:
 
 
 def _task(
-    capture_file: str, path: Path | None, row: _Row | None, folder: Path, copies: set[str], reread: bool
+    capture_file: str, path: Path | None, row: _Row | None, waveforms: Path, copies: set[str], reread: bool
 ) -> Task | None:
     """The work a capture needs now, or None when everything about it is as it was."""
     assignment = row.assignment if row else None
@@ -275,7 +268,7 @@ def _task(
         capture_file=capture_file,
         source=source,
         assignment=assignment,
-        folder=folder,
+        folder=waveforms,
         file_sha256=row.file_sha256 if row else None,
         waveform=row.waveform if row else None,
         read_from=row.read_from if row else None,
@@ -283,19 +276,6 @@ def _task(
         heal=heal,
         path=path,
     )
-
-
-def _run_all(tasks: Sequence[Task], jobs: int | None) -> Iterator[Done]:
-    workers = jobs or (
-        len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    )
-    if workers <= 1 or len(tasks) < PARALLEL_FROM:
-        yield from map(run, tasks)
-        return
-    # Spawned, not forked: polars and DuckDB keep threads that a fork would leave half alive.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, mp_context=context) as pool:
-        yield from pool.map(run, tasks, chunksize=4)
 
 
 def _waiting(known: dict[str, _Row]) -> dict[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -38,15 +39,15 @@ class TableIntake:
     notes: tuple[str, ...]
 
 
-def merge_tables(drop: Path, warehouse: Warehouse, batch: str) -> list[TableIntake]:
-    """Read every table the folder holds and bring the warehouse's rows to what it says.
+def merge_tables(files: Mapping[str, Path], warehouse: Warehouse, batch: str) -> list[TableIntake]:
+    """Read the tables of a drop folder, given by file name, and bring the warehouse's rows to what they say.
 
     Bad rows are logged and left out; a wholly unusable table is logged and the others go on.
     """
     results = []
     for name, spec in SPECS.items():
-        path = drop / spec.file
-        if not path.exists():
+        path = files.get(spec.file)
+        if path is None:
             continue
         try:
             table = read_table(path, spec)

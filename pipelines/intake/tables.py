@@ -17,11 +17,14 @@ import pyarrow as pa
 from pipelines.errors import BadTable, UnreadableFile
 from pipelines.intake.table_cells import CellProblem, Form, near_miss
 from pipelines.intake.table_specs import SPECS, Column, Row, TableSpec
-from pipelines.source import looks_like_text, read_all, to_utf8
+from pipelines.source import check_lines, looks_like_text, read_all, to_utf8
 
 __all__ = ["SPECS", "Column", "RowProblem", "TableRead", "TableSpec", "read_table"]
 
 DELIMITERS = (",", ";", "\t")
+# A year of a busy shop is below one MiB, and no cell of it is longer than a remark.
+MAX_TABLE_BYTES = 64 << 20
+MAX_CELL = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +113,16 @@ def read_table(path: Path, spec: TableSpec, *, zone: dt.tzinfo | None = None) ->
 
 def _text(path: Path, spec: TableSpec) -> str:
     try:
+        if path.stat().st_size > MAX_TABLE_BYTES:
+            raise BadTable(
+                f"{spec.file} holds more than {MAX_TABLE_BYTES >> 20} MiB; split it, or look what is in it."
+            )
+        check_lines(path)
         content = read_all(path)
+    except OSError as error:
+        raise BadTable(
+            f"{spec.file} cannot be opened ({error.strerror}); check that it may be read."
+        ) from error
     except UnreadableFile as error:
         raise BadTable(str(error)) from error
     text = to_utf8(content).decode("utf-8", errors="replace").rstrip("\0\x1a")
@@ -246,6 +258,10 @@ def _row(
     row: Row = {}
     for place, column in columns.items():
         cell = record[place].strip() if place < len(record) else ""
+        if len(cell) > MAX_CELL:
+            raise CellProblem(
+                f"{column.name} is {len(cell)} characters long, where at most {MAX_CELL} are; a quote may be missing"
+            )
         if not cell:
             if column.required:
                 cut = "; the line seems to be cut off" if place >= len(record) else ""

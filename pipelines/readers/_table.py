@@ -20,7 +20,16 @@ import polars as pl
 from pipelines.errors import UnreadableFile
 from pipelines.readers._cells import TOKENS, is_data_row, is_sample, last_place, split_cells
 from pipelines.readers._sniff import Layout
-from pipelines.source import GZIP_MAGIC, HEAD_BYTES, MAX_BYTES, encoding_of, read_all, read_head, to_utf8
+from pipelines.source import (
+    GZIP_MAGIC,
+    HEAD_BYTES,
+    MAX_BYTES,
+    check_lines,
+    encoding_of,
+    read_all,
+    read_head,
+    to_utf8,
+)
 
 TAIL_BYTES = 16_384
 MAX_FOOTER_LINES = 20
@@ -57,6 +66,7 @@ def open_text(path: Path) -> TextFile:
         UnreadableFile: when it cannot be opened or is too large.
     """
     head = read_head(path)
+    check_lines(path)
     size = path.stat().st_size
     with path.open("rb") as file:
         zipped = file.read(2) == GZIP_MAGIC
