@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import gzip
+import re
 import stat
 import zlib
 from pathlib import Path
@@ -25,6 +26,8 @@ TOO_LONG_A_LINE = (
     f"The file has a line of more than {LINE_BYTES} bytes, which no row of a table has; export it again as "
     "delimited text, one row a line."
 )
+
+_WINDOWS_ONLY = re.compile(rb"[\x80-\x9f]")
 
 # The longer mark first: the UTF-32 mark begins with the UTF-16 one.
 _MARKS: tuple[tuple[bytes, str], ...] = (
@@ -160,7 +163,8 @@ def encoding_of(content: bytes) -> tuple[str, int]:
 
     UTF-8, UTF-16 and UTF-32 by their mark (Unicode Standard, section 23.8); UTF-16 without one by its
     zero bytes; anything else that is not valid UTF-8 counts as latin-1 (ISO/IEC 8859-1), where every
-    byte is a character.
+    byte is a character, or as its superset Windows-1252 where bytes are used that latin-1 keeps for
+    control codes (typographic quotes and dashes; WHATWG Encoding Standard, windows-1252).
     """
     for mark, name in _MARKS:
         if content.startswith(mark):
@@ -171,7 +175,9 @@ def encoding_of(content: bytes) -> tuple[str, int]:
         return "utf-16-le", 0
     if even and even.count(0) > 0.6 * len(even) and odd.count(0) < 0.1 * len(odd):
         return "utf-16-be", 0
-    return ("utf-8", 0) if _is_utf8(content) else ("latin-1", 0)
+    if _is_utf8(content):
+        return "utf-8", 0
+    return ("cp1252", 0) if _WINDOWS_ONLY.search(content) else ("latin-1", 0)
 
 
 def _is_utf8(content: bytes) -> bool:

@@ -14,7 +14,7 @@ from pipelines import kinds
 from pipelines.errors import ShopspreadError
 from pipelines.intake import folder, standing
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
-from pipelines.intake.merge import TableIntake, merge_tables
+from pipelines.intake.merge import TableIntake, merge_tables, sheet_name
 from pipelines.intake.tables import SPECS
 from pipelines.intake.work import Assignment, Done, Task
 from pipelines.intake.workers import run_all
@@ -141,7 +141,8 @@ def _contents(drop: Path | None, warehouse: Warehouse, batch: str) -> folder.Con
     if drop is None:
         return folder.Contents({}, {}, (), 0)
     ours = {warehouse.waveforms} | ({warehouse.path} if warehouse.path.is_dir() else set())
-    found = folder.look(drop, [spec.file for spec in SPECS.values()], known_suffixes(), ours)
+    tables = [name for spec in SPECS.values() for name in (spec.file, sheet_name(spec))]
+    found = folder.look(drop, tables, known_suffixes(), ours)
     if found.odd:
         said = [LogRow("drop folder", entry.name, "refused", entry.reason) for entry in found.odd]
         with warehouse.transaction() as connection:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +11,8 @@ from typing import Any
 import polars as pl
 
 from pipelines.errors import BadTable
-from pipelines.intake.tables import SPECS, TableRead, read_table
+from pipelines.intake.cross_checks import checked
+from pipelines.intake.tables import SHEET_SUFFIX, SPECS, TableRead, TableSpec, read_table
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.log import LogRow
@@ -45,12 +47,15 @@ def merge_tables(files: Mapping[str, Path], warehouse: Warehouse, batch: str) ->
     Bad rows are logged and left out; a wholly unusable table is logged and the others go on.
     """
     results = []
+    known_until = last_day(warehouse)
     for name, spec in SPECS.items():
-        path = files.get(spec.file)
+        path = files.get(spec.file) or files.get(sheet_name(spec))
         if path is None:
             continue
         try:
-            table = read_table(path, spec)
+            if spec.file in files and sheet_name(spec) in files:
+                raise BadTable(f"{sheet_name(spec)} lies beside it: which of the two counts? Remove one.")
+            table = read_table(path, spec, known_until=known_until)
         except BadTable as error:
             with warehouse.transaction() as connection:
                 said = [LogRow(spec.file, None, "refused", str(error))]
@@ -61,10 +66,21 @@ def merge_tables(files: Mapping[str, Path], warehouse: Warehouse, batch: str) ->
     return results
 
 
+def sheet_name(spec: TableSpec) -> str:
+    """The file name of the table as a spreadsheet."""
+    return Path(spec.file).with_suffix(SHEET_SUFFIX).name
+
+
+def last_day(warehouse: Warehouse) -> dt.date | None:
+    """The newest day on record, None in an empty warehouse."""
+    return warehouse.frame("last_day")["last_day"][0]  # type: ignore[no-any-return]
+
+
 def _merge(table: TableRead, warehouse: Warehouse, batch: str) -> TableIntake:
     target, key = TARGETS[table.spec.name]
     file = table.spec.file
     with warehouse.transaction() as connection:
+        table = checked(table, connection)
         current = connection.sql(f"SELECT * FROM {target}").pl()
         incoming = _as_target(table.rows, current)
         before = {row[key]: row for row in current.to_dicts()}

@@ -73,7 +73,12 @@ def open_text(path: Path) -> TextFile:
         file.seek(max(0, size - TAIL_BYTES))
         tail = file.read()
     name, mark = encoding_of(head)
-    direct = not zipped and name in ("utf-8", "latin-1") and HEAD_BYTES < size <= MAX_BYTES and b"\n" in head
+    direct = (
+        not zipped
+        and name in ("utf-8", "latin-1", "cp1252")
+        and HEAD_BYTES < size <= MAX_BYTES
+        and b"\n" in head
+    )
     if not direct:
         content = to_utf8(read_all(path))
         return TextFile(path, _whole_lines(content), content[-TAIL_BYTES:], direct=False)
