@@ -17,6 +17,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard.launch import WAREHOUSE_VARIABLE
+from dashboard.shared import inert
 from pipelines.errors import ShopspreadError
 from pipelines.kinds import kind, kinds
 from pipelines.reports.report import last_day
@@ -121,6 +122,16 @@ SHARED = (
 def frames(stamp: str) -> dict[str, pl.DataFrame]:
     """Every shared frame by name, all of the warehouse version the stamp stands for."""
     return _all_frames(stamp, SHARED)
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _active_names(stamp: str) -> tuple[str, ...]:
+    return inert.active_names(frames(stamp).values())
+
+
+def active_names(stamp: str) -> tuple[str, ...]:
+    """Names in the warehouse that Markdown would act on, so that the pages show them as written."""
+    return _active_names(stamp) if stamp else ()
 
 
 def frame(stamp: str, name: str, **parameters: Any) -> pl.DataFrame:

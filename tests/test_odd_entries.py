@@ -285,3 +285,15 @@ def test_a_part_file_that_still_grows_is_left_alone(tmp_path: Path) -> None:
     os.utime(other, (1, 1))
     assert store.sweep(tmp_path) == 1
     assert mine.exists()
+
+
+@pytest.mark.parametrize(
+    "name", ["a[1].csv", "a*.csv", "a?.csv", "a#b.csv", "a b%20c.csv", "{a,b}.csv", "a'b;c.csv"]
+)
+def test_marks_in_a_file_name_are_part_of_it(tmp_path: Path, name: str) -> None:
+    """Large enough that the parser opens the file itself; a neighbour that a pattern would match is not read."""
+    write_capture(tmp_path / name, (1, 1, 1, 1), seed=1)
+    write_capture(tmp_path / "a1.csv", (1, 1, 0.5, 1), seed=2)
+    plain = tmp_path / "plain.csv"
+    plain.write_bytes((tmp_path / name).read_bytes())
+    assert (read_waveform(tmp_path / name).samples == read_waveform(plain).samples).all()

@@ -20,6 +20,7 @@ from rich.progress import (
 )
 from rich.table import Table
 
+from pipelines.intake.folder import printable
 from pipelines.reports.text import report_text
 from pipelines.warehouse.settings import SETTINGS
 
@@ -41,13 +42,17 @@ def _stdout() -> Console:
 
 
 def say(message: str) -> None:
-    """One message to the person at the terminal."""
-    _stderr().print(message, markup=False, soft_wrap=True)
+    """One message to the person at the terminal; control codes in it are shown, not acted on."""
+    _stderr().print(_harmless(message), markup=False, soft_wrap=True)
 
 
 def result(text: str) -> None:
-    """One line of result."""
-    sys.stdout.write(text + "\n")
+    """One line of result; control codes in it are shown, not acted on."""
+    sys.stdout.write(_harmless(text) + "\n")
+
+
+def _harmless(text: str) -> str:
+    return "\n".join(map(printable, text.split("\n")))
 
 
 def document(value: Any) -> None:
@@ -126,7 +131,9 @@ def reading(file: Path, engine_family: str, value: Reading, *, as_json: bool) ->
         )
         if name in facts and facts[name] == facts[name]
     ]
-    console.print(f"{file.name}, {engine_family}: {value.status}. {value.reason}".strip())
+    console.print(
+        _harmless(f"{file.name}, {engine_family}: {value.status}. {value.reason}".strip()), markup=False
+    )
     if known:
         console.print(", ".join(known) + ".")
     if value.cylinders:
@@ -182,7 +189,7 @@ def report(value: dict[str, Any], *, as_json: bool) -> None:
     if as_json:
         document(value)
         return
-    _stdout().print(report_text(value), markup=False)
+    _stdout().print(_harmless(report_text(value)), markup=False)
 
 
 def settings(values: Mapping[str, Any], name: str | None, *, as_json: bool) -> None:

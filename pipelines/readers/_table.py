@@ -138,6 +138,7 @@ def _parse(
                 separator=layout.delimiter,
                 decimal_comma=comma,
                 schema=types,
+                glob=False,  # a `*` or `[` in a name is part of it
             )
         except _REFUSED:
             if isinstance(source, io.BytesIO):
