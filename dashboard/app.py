@@ -7,7 +7,7 @@ import logging
 import streamlit as st
 
 from dashboard import data
-from dashboard.shared import filters, notices, parts
+from dashboard.shared import filters, inert, notices, parts
 from pipelines.errors import ShopspreadError
 
 PAGES: dict[str, list[tuple[str, str, str]]] = {
@@ -62,6 +62,7 @@ def main() -> None:
         notices.trouble(str(error))
         return
     st.session_state["stamp"] = stamp
+    inert.install(lambda: data.active_names(st.session_state.get("stamp", "")))
     st.session_state["just_looked"] = True
     watch(stamp)
     if not stamp or not data.frames(stamp)["captures"].height + data.frames(stamp)["orders"].height:

@@ -17,11 +17,12 @@ import polars as pl
 import streamlit as st
 
 from dashboard.launch import WAREHOUSE_VARIABLE
+from dashboard.shared import inert
 from pipelines.errors import ShopspreadError
 from pipelines.kinds import kind, kinds
 from pipelines.reports.report import last_day
 from pipelines.warehouse import decisions
-from pipelines.warehouse.database import DATABASE_NAME, DEFAULT_WAREHOUSE, Warehouse
+from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
 from pipelines.warehouse.waveforms import load
 from pipelines.waveform import Waveform
 
@@ -51,7 +52,7 @@ def _opened(place: str, inode: int) -> Warehouse:  # noqa: ARG001  (a replaced f
 
 
 def _database(place: Path) -> Path:
-    return place if place.suffix == ".duckdb" else place / DATABASE_NAME
+    return places(place)[0]
 
 
 def exists() -> bool:
@@ -61,7 +62,7 @@ def exists() -> bool:
 
 def is_demo() -> bool:
     """Whether this is the invented demo shop: its builder leaves a marker in the warehouse folder."""
-    return (path() / "demo.json").exists()
+    return (_database(path()).parent / "demo.json").exists()
 
 
 def stamp() -> str:
@@ -121,6 +122,16 @@ SHARED = (
 def frames(stamp: str) -> dict[str, pl.DataFrame]:
     """Every shared frame by name, all of the warehouse version the stamp stands for."""
     return _all_frames(stamp, SHARED)
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _active_names(stamp: str) -> tuple[str, ...]:
+    return inert.active_names(frames(stamp).values())
+
+
+def active_names(stamp: str) -> tuple[str, ...]:
+    """Names in the warehouse that Markdown would act on, so that the pages show them as written."""
+    return _active_names(stamp) if stamp else ()
 
 
 def frame(stamp: str, name: str, **parameters: Any) -> pl.DataFrame:

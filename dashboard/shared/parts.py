@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from html import escape
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ import polars as pl
 import streamlit as st
 from PIL import Image
 
-from dashboard.shared import palette
+from dashboard.shared import inert, palette
 from dashboard.views.shop.answer import Answer
 
 TONES = {"good": palette.USUAL, "bad": palette.ODD, "plain": palette.INK}
@@ -53,14 +54,14 @@ def answers(found: list[Answer]) -> None:
             st.markdown(f"**{one.question}**")
             st.html(
                 f'<div style="font-size:1.7rem;line-height:1.2;font-weight:600;color:{TONES[one.tone]}">'
-                f"{one.answer}</div>"
+                f"{escape(one.answer)}</div>"
             )
             st.markdown(one.detail)
 
 
 def table(frame: pl.DataFrame, **options: Any) -> Any:
-    """A table without row numbers."""
-    return st.dataframe(frame, hide_index=True, width="stretch", **options)
+    """A table without row numbers; what is saved of it holds no formulas."""
+    return st.dataframe(inert.no_formulas(frame), hide_index=True, width="stretch", **options)
 
 
 def open_capture(capture_file: str, *, key: str) -> None:

@@ -15,6 +15,8 @@ import typer
 
 from pipelines import __version__
 from pipelines.cli import output as out
+from pipelines.cli import upkeep
+from pipelines.cli.options import AsJson, Port, WarehousePath
 from pipelines.errors import ShopspreadError, UnreadableFile
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse
 
@@ -27,18 +29,6 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-
-WarehousePath = Annotated[
-    Path,
-    typer.Option(
-        "--warehouse",
-        envvar="SHOPSPREAD_WAREHOUSE",
-        help="The warehouse folder (or its .duckdb file).",
-        show_default=True,
-    ),
-]
-AsJson = Annotated[bool, typer.Option("--json", help="Print a JSON document instead of text.")]
-Port = Annotated[int, typer.Option("--port", min=1, max=65535, help="Port on this machine (127.0.0.1).")]
 
 
 def _version(asked: bool) -> None:
@@ -85,7 +75,7 @@ def ingest(
         raise typer.BadParameter("name the drop folder (or give --reread to read the stored waveforms again)")
     if drop is not None and not drop.is_dir():
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
-    house = Warehouse(warehouse, create=True)
+    house = Warehouse(warehouse, create=drop is not None)
     with out.progress("Reading captures") as step:
         summary = run_ingest(drop, house, reread=reread, jobs=jobs, progress=step)
     fitted = None
@@ -266,6 +256,9 @@ def demo(
         from dashboard.launch import launch
 
         launch(path, port)
+
+
+upkeep.register(app)
 
 
 def main() -> None:

@@ -21,6 +21,7 @@ from rich.progress import (
 )
 from rich.table import Table
 
+from pipelines.intake.folder import printable
 from pipelines.reports.text import report_text
 from pipelines.warehouse.settings import SETTINGS
 
@@ -45,13 +46,17 @@ def _stdout() -> Console:
 
 
 def say(message: str) -> None:
-    """One message to the person at the terminal."""
-    _stderr().print(message, markup=False, soft_wrap=True)
+    """One message to the person at the terminal; control codes in it are shown, not acted on."""
+    _stderr().print(_harmless(message), markup=False, soft_wrap=True)
 
 
 def result(text: str) -> None:
-    """One line of result."""
-    sys.stdout.write(text + "\n")
+    """One line of result; control codes in it are shown, not acted on."""
+    sys.stdout.write(_harmless(text) + "\n")
+
+
+def _harmless(text: str) -> str:
+    return "\n".join(map(printable, text.split("\n")))
 
 
 def document(value: Any) -> None:
@@ -121,7 +126,7 @@ def reading(file: Path, group: str, kind: Kind, value: Reading, *, as_json: bool
         return
     console = _stdout()
     of = f", {group}" if group else ""
-    console.print(f"{file.name}{of}: {value.status}. {value.reason}".strip(), markup=False)
+    console.print(_harmless(f"{file.name}{of}: {value.status}. {value.reason}".strip()), markup=False)
     known = [
         f"{feature.title.lower()} {value.features[feature.name]:.4g}{f' {feature.unit}' if feature.unit else ''}"
         for feature in kind.features[:MOST_FACTS]
@@ -197,7 +202,7 @@ def report(value: dict[str, Any], *, as_json: bool) -> None:
     if as_json:
         document(value)
         return
-    _stdout().print(report_text(value), markup=False)
+    _stdout().print(_harmless(report_text(value)), markup=False)
 
 
 def settings(values: Mapping[str, Any], name: str | None, *, as_json: bool) -> None:

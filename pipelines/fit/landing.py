@@ -134,6 +134,8 @@ _PROPOSAL_SCHEMA: dict[str, Any] = {
     "cost_miss": pl.Float64,
     "cost_false_alarm": pl.Float64,
     "cost": pl.List(pl.Struct(COST_SCHEMA)),
+    "believed_healthy_flagged": pl.Float64,
+    "needs_look": pl.String,
 }
 
 
@@ -153,6 +155,8 @@ def _proposal_rows(proposals: Sequence[Proposal]) -> pl.DataFrame:
             "cost_miss": one.cost_miss,
             "cost_false_alarm": one.cost_false_alarm,
             "cost": one.cost.to_dicts(),
+            "believed_healthy_flagged": one.believed_healthy_flagged,
+            "needs_look": one.needs_look,
         }
         for one in proposals
     ]
@@ -160,15 +164,25 @@ def _proposal_rows(proposals: Sequence[Proposal]) -> pl.DataFrame:
 
 
 def proposal_rows(fits: Sequence[TestFit]) -> pl.DataFrame:
-    """Every proposal as a version to be written: test, measure, group, threshold_pct, why."""
-    rows = [
-        (fit.kind.name, measure, one.group, one.threshold_pct, one.why)
-        for fit in fits
-        for measure, part in fit.measures.items()
-        for one in part.proposals
-    ]
+    """Every proposal as a version to be written: test, measure, group, threshold_pct, why, first.
+
+    A proposal that needs a look never comes into force by itself. Where nothing is in force yet, the limit of the
+    normal spread stands in for it (`first` = only where there is no version of that group).
+    """
+    rows = []
+    for fit in fits:
+        for measure, part in fit.measures.items():
+            limits = dict(part.fit.stats.select("group", "odd_limit_pct").iter_rows())
+            for one in part.proposals:
+                if one.needs_look is None:
+                    rows.append((fit.kind.name, measure, one.group, one.threshold_pct, one.why, False))
+                    continue
+                limit = round(limits[one.group], 1)
+                why = f"{one.needs_look} Until then {limit:.1f} % stands, what about 1 in 100 healthy captures reach."
+                rows.append((fit.kind.name, measure, one.group, limit, why, True))
     schema = {
         "test": pl.String, "measure": pl.String, "group": pl.String, "threshold_pct": pl.Float64, "why": pl.String,
+        "first": pl.Boolean,
     }  # fmt: skip
     return pl.DataFrame(rows, schema=schema, orient="row")
 
@@ -240,6 +254,8 @@ def stored_proposals(proposals: pl.DataFrame) -> tuple[Proposal, ...]:
             cost=pl.DataFrame(row["cost"] or [], schema=COST_SCHEMA),
             cost_miss=row["cost_miss"],
             cost_false_alarm=row["cost_false_alarm"],
+            believed_healthy_flagged=row["believed_healthy_flagged"],
+            needs_look=row["needs_look"],
         )
         for row in proposals.iter_rows(named=True)
     )

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import multiprocessing
-import os
 import uuid
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,19 +13,21 @@ import polars as pl
 
 from pipelines import kinds
 from pipelines.errors import ShopspreadError
+from pipelines.intake import folder, standing
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
-from pipelines.intake.merge import TableIntake, merge_tables
-from pipelines.intake.table_cells import capture_path
+from pipelines.intake.merge import TableIntake, merge_tables, sheet_name
 from pipelines.intake.tables import SPECS
-from pipelines.intake.work import Assignment, Done, Task, run
+from pipelines.intake.work import Assignment, Done, Task
+from pipelines.intake.workers import run_all
 from pipelines.kinds import EngineFamily, Hookup, Kind
 from pipelines.readers import known_suffixes
+from pipelines.warehouse import log as intake_log
+from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.database import Warehouse, query
+from pipelines.warehouse.log import LogRow
 
 # Readers of the warehouse wait while a transaction is open: many captures each, but not too many.
 BATCH = 250
-# Below this many captures a second process costs more to start than it saves.
-PARALLEL_FROM = 12
 
 Progress = Callable[[int, int], None]
 
@@ -75,6 +75,7 @@ class _Row:
     read_from: str | None
     assignment: Assignment | None
     waits_for: str | None
+    trouble: standing.Trouble | None = None
 
 
 def ingest(
@@ -101,19 +102,21 @@ def ingest(
     if drop is not None and not drop.is_dir():
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
     batch = uuid.uuid4().hex[:12]
-    tables = tuple(merge_tables(drop, warehouse, batch)) if drop is not None else ()
-    files, ignored = _waveform_files(drop) if drop is not None else ({}, 0)
+    _tidy(warehouse)
+    contents = _contents(drop, warehouse, batch)
+    files = contents.files
+    tables = tuple(merge_tables(contents.tables, warehouse, batch))
     known = _known(warehouse)
     waits = {name: row.waits_for for name, row in known.items() if row.waits_for is not None}
+    copies = store.names(warehouse.waveforms)
     tasks: list[Task] = []
     for capture_file in sorted(files.keys() | known.keys()):
-        task = _task(
-            capture_file, files.get(capture_file), known.get(capture_file), warehouse.waveforms, reread
-        )
+        path, row = files.get(capture_file), known.get(capture_file)
+        task = _task(capture_file, path, row, warehouse.waveforms, copies, reread)
         if task is not None:
             tasks.append(task)
     pending: list[Done] = []
-    for done_count, done in enumerate(_run_all(tasks, jobs), start=1):
+    for done_count, done in enumerate(run_all(tasks, jobs), start=1):
         pending.append(done)
         if progress is not None:
             progress(done_count, len(tasks))
@@ -121,33 +124,37 @@ def ingest(
             save_done(warehouse, batch, pending, waits)
             pending = []
     save_done(warehouse, batch, pending, waits)
+    if drop is not None:
+        standing.forget_gone(warehouse, files.keys())
     settle_waiting(warehouse, batch, _waiting(_known(warehouse)))
     notes = [note for table in tables for note in table.notes]
-    if ignored:
+    if contents.ignored:
         notes.append(
-            f"{ignored} files in the drop folder are no waveform files by their ending and were left alone."
+            f"{contents.ignored} files in the drop folder are no waveform files by their ending and were left alone."
         )
-    return _summary(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
+    summary = _summary(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
+    odd = tuple(Trouble(entry.name, "refused", entry.reason) for entry in contents.odd)
+    return replace(summary, troubles=(*odd, *summary.troubles))
 
 
-def _waveform_files(drop: Path) -> tuple[dict[str, Path], int]:
-    """Every waveform file below the folder by its path in it, and how many others were left alone."""
-    tables = {spec.file for spec in SPECS.values()}
-    suffixes = known_suffixes()
-    found: dict[str, Path] = {}
-    ignored = 0
-    for folder, folders, names in os.walk(drop):
-        folders[:] = sorted(name for name in folders if not name.startswith("."))
-        for name in names:
-            path = Path(folder) / name
-            relative = capture_path(path.relative_to(drop).as_posix())
-            if relative in tables or name.startswith("."):
-                continue
-            if name.lower().endswith(suffixes):
-                found[relative] = path
-            else:
-                ignored += 1
-    return found, ignored
+def _contents(drop: Path | None, warehouse: Warehouse, batch: str) -> folder.Contents:
+    """What lies in the drop folder; entries that cannot be used are logged, once each."""
+    if drop is None:
+        return folder.Contents({}, {}, (), 0)
+    ours = {warehouse.waveforms} | ({warehouse.path} if warehouse.path.is_dir() else set())
+    tables = [name for spec in SPECS.values() for name in (spec.file, sheet_name(spec))]
+    found = folder.look(drop, tables, known_suffixes(), ours)
+    if found.odd:
+        said = [LogRow("drop folder", entry.name, "refused", entry.reason) for entry in found.odd]
+        with warehouse.transaction() as connection:
+            intake_log.write(connection, batch, intake_log.unsaid(connection, said))
+    return found
+
+
+def _tidy(warehouse: Warehouse) -> None:
+    """Put away what an earlier, broken-off run or an earlier version left in the waveforms folder."""
+    store.sweep(warehouse.waveforms)
+    store.adopt(warehouse.database.with_suffix("") / "waveforms", warehouse.waveforms)
 
 
 def _known(warehouse: Warehouse) -> dict[str, _Row]:
@@ -155,6 +162,7 @@ def _known(warehouse: Warehouse) -> dict[str, _Row]:
     with warehouse.reading() as connection:
         families_frame = query(connection, "families")
         captures = query(connection, "intake_captures")
+        troubles = standing.troubles(connection)
     families = {row["engine_family"]: family_of(row) for row in families_frame.to_dicts()}
     known: dict[str, _Row] = {}
     for row in captures.to_dicts():
@@ -169,6 +177,7 @@ def _known(warehouse: Warehouse) -> dict[str, _Row]:
             read_from=row["read_from"],
             assignment=assignment,
             waits_for=waits_for,
+            trouble=troubles.get(row["capture_file"]),
         )
     return known
 
@@ -231,44 +240,52 @@ def _hookup(row: Mapping[str, Any], known: Kind) -> Hookup:
     )
 
 
-def _task(capture_file: str, path: Path | None, row: _Row | None, folder: Path, reread: bool) -> Task | None:
+def _stamp(path: Path) -> tuple[int, int] | None:
+    """Bytes and time of change (ns) of a file; None where it cannot be looked at: reading it will say why."""
+    with suppress(OSError):
+        status = path.stat()
+        return status.st_size, status.st_mtime_ns
+    return None
+
+
+def _task(
+    capture_file: str, path: Path | None, row: _Row | None, waveforms: Path, copies: set[str], reread: bool
+) -> Task | None:
     """The work a capture needs now, or None when everything about it is as it was."""
     assignment = row.assignment if row else None
-    again = reread and assignment is not None
-    source = None
+    wanted = assignment.key() if assignment else None
+    trouble = row.trouble if row else None
+    source, known_bad = None, trouble is not None and trouble.what == "file"
     if path is not None:
-        status = path.stat()
-        if row is None or row.stamp != (status.st_size, status.st_mtime_ns):
+        stamp = _stamp(path)
+        known_bad = trouble is not None and trouble.settled_for(stamp, wanted) and not reread
+        if row is None or (row.stamp != stamp and not known_bad):
             source = path
         elif row.waveform is None and reread:
             source = path  # refused before: today's readers may manage it
-    wanted = assignment.key() if assignment else None
-    outdated = row is not None and row.waveform is not None and wanted != row.read_from
-    if source is None and not outdated and not (again and row is not None and row.waveform is not None):
+    if row is None or row.waveform is None:
+        due = source is not None
+        again = heal = False
+    else:
+        # A trouble that is not known to last is looked at again: its file or its row may be as it was.
+        heal = row.waveform not in copies or (trouble is not None and not known_bad)
+        # A capture that waited for its row or its family is read as soon as they are right again.
+        again = assignment is not None and (reread or row.status == "waiting")
+        due = source is not None or heal or again or wanted != row.read_from
+    if not due:
         return None
     return Task(
         capture_file=capture_file,
         source=source,
         assignment=assignment,
-        folder=folder,
+        folder=waveforms,
         file_sha256=row.file_sha256 if row else None,
         waveform=row.waveform if row else None,
         read_from=row.read_from if row else None,
         again=again,
+        heal=heal,
+        path=path,
     )
-
-
-def _run_all(tasks: Sequence[Task], jobs: int | None) -> Iterator[Done]:
-    workers = jobs or (
-        len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    )
-    if workers <= 1 or len(tasks) < PARALLEL_FROM:
-        yield from map(run, tasks)
-        return
-    # Spawned, not forked: polars and DuckDB keep threads that a fork would leave half alive.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, mp_context=context) as pool:
-        yield from pool.map(run, tasks, chunksize=4)
 
 
 def _waiting(known: dict[str, _Row]) -> dict[str, str]:
@@ -294,6 +311,10 @@ def _summary(
         Trouble(problem.split(":", 1)[0], "refused", problem.split(":", 1)[1].strip())
         for table in tables
         for problem in table.problems
+    ]
+    troubles += [
+        Trouble(row["capture_file"], "refused", row["reason"])
+        for row in warehouse.frame("capture_troubles").to_dicts()
     ]
     troubles += [
         Trouble(row["capture_file"], row["status"], row["reason"])

@@ -10,6 +10,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
+from pipelines.intake import standing
 from pipelines.intake.work import Done
 from pipelines.kinds import Reading, kind
 from pipelines.warehouse import log as intake_log
@@ -55,7 +56,12 @@ def save_done(warehouse: Warehouse, batch: str, done: Sequence[Done], waits: Map
         return
     with warehouse.transaction() as connection:
         before = _states(connection, [item.capture_file for item in done])
-        for item in (item for item in done if item.same):
+        kept = [item for item in done if standing.stands(item, before.get(item.capture_file))]
+        standing.note(connection, batch, kept)
+        standing_still = {item.capture_file for item in kept}
+        done = [item for item in done if item.capture_file not in standing_still]
+        standing.settle(connection, [item.capture_file for item in done])
+        for item in (item for item in done if item.same and item.file_bytes is not None):
             connection.execute(
                 "UPDATE capture_state SET file_bytes = ?, file_mtime_ns = ? WHERE capture_file = ?",
                 [item.file_bytes, item.file_mtime_ns, item.capture_file],
@@ -121,13 +127,17 @@ def _state(item: Done, before: dict[str, Any] | None, waits: Mapping[str, str]) 
     else:
         status, reason = reading.status, reading.reason or None
     kept = before or {}
+    size, mtime_ns = item.file_bytes, item.file_mtime_ns
+    if size is None and (item.refused is None or item.waveform is not None):
+        # Read from our own copy: the file is as it was. (A file that could not be opened is tried again.)
+        size, mtime_ns = kept.get("file_bytes"), kept.get("file_mtime_ns")
     return {
         "capture_file": item.capture_file,
         "status": status,
         "reason": reason,
         "file_sha256": item.file_sha256 or kept.get("file_sha256"),
-        "file_bytes": item.file_bytes if item.file_bytes is not None else kept.get("file_bytes"),
-        "file_mtime_ns": item.file_mtime_ns if item.file_mtime_ns is not None else kept.get("file_mtime_ns"),
+        "file_bytes": size,
+        "file_mtime_ns": mtime_ns,
         "waveform_sha256": item.waveform,
         "rate_hz": item.rate_hz,
         "duration_s": item.duration_s,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -9,7 +11,8 @@ from typing import Any
 import polars as pl
 
 from pipelines.errors import BadTable
-from pipelines.intake.tables import SPECS, TableRead, read_table
+from pipelines.intake.cross_checks import checked
+from pipelines.intake.tables import SHEET_SUFFIX, SPECS, TableRead, TableSpec, read_table
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.log import LogRow
@@ -38,18 +41,21 @@ class TableIntake:
     notes: tuple[str, ...]
 
 
-def merge_tables(drop: Path, warehouse: Warehouse, batch: str) -> list[TableIntake]:
-    """Read every table the folder holds and bring the warehouse's rows to what it says.
+def merge_tables(files: Mapping[str, Path], warehouse: Warehouse, batch: str) -> list[TableIntake]:
+    """Read the tables of a drop folder, given by file name, and bring the warehouse's rows to what they say.
 
     Bad rows are logged and left out; a wholly unusable table is logged and the others go on.
     """
     results = []
+    known_until = last_day(warehouse)
     for name, spec in SPECS.items():
-        path = drop / spec.file
-        if not path.exists():
+        path = files.get(spec.file) or files.get(sheet_name(spec))
+        if path is None:
             continue
         try:
-            table = read_table(path, spec)
+            if spec.file in files and sheet_name(spec) in files:
+                raise BadTable(f"{sheet_name(spec)} lies beside it: which of the two counts? Remove one.")
+            table = read_table(path, spec, known_until=known_until)
         except BadTable as error:
             with warehouse.transaction() as connection:
                 said = [LogRow(spec.file, None, "refused", str(error))]
@@ -60,10 +66,21 @@ def merge_tables(drop: Path, warehouse: Warehouse, batch: str) -> list[TableInta
     return results
 
 
+def sheet_name(spec: TableSpec) -> str:
+    """The file name of the table as a spreadsheet."""
+    return Path(spec.file).with_suffix(SHEET_SUFFIX).name
+
+
+def last_day(warehouse: Warehouse) -> dt.date | None:
+    """The newest day on record, None in an empty warehouse."""
+    return warehouse.frame("last_day")["last_day"][0]  # type: ignore[no-any-return]
+
+
 def _merge(table: TableRead, warehouse: Warehouse, batch: str) -> TableIntake:
     target, name_of = TARGETS[table.spec.name], table.spec.name_of
     file = table.spec.file
     with warehouse.transaction() as connection:
+        table = checked(table, connection)
         current = connection.sql(f"SELECT * FROM {target}").pl()
         incoming = _as_target(table.rows, current)
         before = {name_of(row): row for row in current.to_dicts()}

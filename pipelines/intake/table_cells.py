@@ -6,6 +6,7 @@ raises CellProblem with a sentence that says what to write instead.
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import difflib
 import math
@@ -19,6 +20,8 @@ from pipelines.errors import UnreadableFile
 Parser = Callable[[str, "Form"], object]
 EARLIEST_YEAR = 1990
 LATEST_YEAR = 2100
+# Drills are planned so far ahead at most.
+PLANNED_DAYS = 400
 _TRUE = {"true", "yes", "y", "1", "t"}
 _FALSE = {"false", "no", "n", "0", "f"}
 
@@ -34,16 +37,20 @@ class Form:
     Attributes:
         delimiter: `,`, `;` or a tab; with the latter two a decimal comma is read.
         zone: the shop's time zone; None means the machine's.
+        latest: nothing recorded can have happened after this moment; None where that is not known.
     """
 
     delimiter: str = ","
     zone: dt.tzinfo | None = None
+    latest: dt.datetime | None = None
 
 
 def text(cell: str, form: Form) -> str:  # noqa: ARG001
     """Free text or an identifier, composed (Unicode NFC) so that equal names are equal."""
     if "\n" in cell or "\r" in cell:
         raise CellProblem("runs over several lines; a quote is missing or too many")
+    if any(unicodedata.category(char) == "Cc" for char in cell):
+        raise CellProblem(f"{cell!a} holds a control character; type it anew")
     return unicodedata.normalize("NFC", cell)
 
 
@@ -53,10 +60,18 @@ def remark(cell: str, form: Form) -> str:
 
 
 def instant(cell: str, form: Form) -> dt.datetime:
-    """An ISO 8601 date and time as shop local wall clock (no zone in the result).
+    """An ISO 8601 date and time as shop local wall clock (no zone in the result), not in the future.
 
     One with an offset (or `Z`) is the same instant on the shop's clock; a bare date is its midnight.
     """
+    moment = any_instant(cell, form)
+    if form.latest is not None and moment > form.latest:
+        raise CellProblem(f"{cell!r} lies in the future; correct the year, or this computer's clock")
+    return moment
+
+
+def any_instant(cell: str, form: Form) -> dt.datetime:
+    """The same for a moment that may lie ahead."""
     try:
         moment = dt.datetime.fromisoformat(cell)
     except ValueError as error:
@@ -73,7 +88,7 @@ def instant(cell: str, form: Form) -> dt.datetime:
 
 
 def day(cell: str, form: Form) -> dt.date:
-    """An ISO 8601 date; a time of day behind it is dropped."""
+    """An ISO 8601 date, not in the future; a time of day behind it is dropped."""
     try:
         return instant(cell, form).date()
     except CellProblem as problem:
@@ -82,7 +97,9 @@ def day(cell: str, form: Form) -> dt.date:
 
 def monday(cell: str, form: Form) -> dt.date:
     """A date that is a Monday (weeks begin on Monday in ISO 8601)."""
-    date = day(cell, form)
+    # A week may lie ahead: drills are planned.
+    latest = form.latest and form.latest + dt.timedelta(days=PLANNED_DAYS)
+    date = day(cell, dataclasses.replace(form, latest=latest))
     if date.weekday():
         before = date - dt.timedelta(days=date.weekday())
         raise CellProblem(f"{cell!r} is no Monday; the week it lies in begins on {before.isoformat()}")

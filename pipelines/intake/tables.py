@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import io
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import polars as pl
 import pyarrow as pa
 
 from pipelines.errors import BadTable, UnreadableFile
+from pipelines.intake.moments import latest_instant
 from pipelines.intake.table_cells import CellProblem, Form, near_miss
+from pipelines.intake.table_records import Records, delimited, spreadsheet
 from pipelines.intake.table_specs import SPECS, Column, Row, TableSpec
-from pipelines.source import looks_like_text, read_all, to_utf8
+from pipelines.source import check_lines, encoding_of, looks_like_text, read_all, to_utf8
 
 __all__ = ["SPECS", "Column", "RowProblem", "TableRead", "TableSpec", "read_table"]
 
-DELIMITERS = (",", ";", "\t")
+SHEET_SUFFIX = ".xlsx"
+# A year of a busy shop is below one MiB, and no cell of it is longer than a remark.
+MAX_TABLE_BYTES = 64 << 20
+MAX_CELL = 1000
+CURLY = tuple("\u201c\u201d\u201e\u201f\u00ab\u00bb")
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,7 @@ class TableRead:
         notes: what was decided about rows that were kept.
         unknown_columns: columns of the file that are kept out.
         missing_columns: columns of the table that the file does not have.
+        lines: the line of each good row by its key.
     """
 
     spec: TableSpec
@@ -61,9 +66,12 @@ class TableRead:
     unknown_columns: tuple[str, ...]
     missing_columns: tuple[str, ...]
     notes: tuple[RowProblem, ...] = ()
+    lines: Mapping[str, int] = field(default_factory=dict)
 
 
-def read_table(path: Path, spec: TableSpec, *, zone: dt.tzinfo | None = None) -> TableRead:
+def read_table(
+    path: Path, spec: TableSpec, *, zone: dt.tzinfo | None = None, known_until: dt.date | None = None
+) -> TableRead:
     """Read one table of the drop folder.
 
     Cells may be separated by `,`, `;` or tab (RFC 4180 quoting); any of the usual encodings, with or
@@ -74,22 +82,25 @@ def read_table(path: Path, spec: TableSpec, *, zone: dt.tzinfo | None = None) ->
         path: the file.
         spec: one of `SPECS`.
         zone: the shop's time zone, for times with an offset; None means the machine's.
+        known_until: the newest day the warehouse has on record.
 
     Raises:
         BadTable: when no row could be used whatever it says (unreadable, no heading, no key column,
             a column missing that every row needs).
     """
-    content = _text(path, spec)
-    form, header, records = _open(content, spec, zone)
+    spec = replace(spec, file=path.name)
+    records = _records(path, spec)
+    header = records.header
+    form = Form(records.delimiter, zone, latest_instant(records, spec, known_until))
     columns, unknown, missing, notes = _match_columns(header, spec)
+    notes += [RowProblem(spec.file, 1, "", sentence) for sentence in records.notes]
     rows: dict[str, tuple[int, dict[str, object]]] = {}
     problems: list[RowProblem] = []
     memo: dict[tuple[str, str], object] = {}
-    for line, record, reason in records:
-        if reason is not None:
-            problems.append(RowProblem(spec.file, line, "", reason))
-            continue
-        if not any(cell.strip() for cell in record):
+    for record_ in records.rows:
+        line, record = record_.line, record_.cells
+        if record_.reason is not None:
+            problems.append(RowProblem(spec.file, line, _key(record, columns, spec), record_.reason))
             continue
         try:
             row = _row(record, columns, header, form, memo)
@@ -108,12 +119,24 @@ def read_table(path: Path, spec: TableSpec, *, zone: dt.tzinfo | None = None) ->
             del rows[key]
         rows[key] = (line, row)
     frame = _frame([row for _, row in rows.values()], spec.schema)
-    return TableRead(spec, frame, tuple(problems), unknown, missing, tuple(notes))
+    lines = {key: line for key, (line, _) in rows.items()}
+    return TableRead(spec, frame, tuple(problems), unknown, missing, tuple(notes), lines)
 
 
-def _text(path: Path, spec: TableSpec) -> str:
+def _records(path: Path, spec: TableSpec) -> Records:
     try:
+        if path.stat().st_size > MAX_TABLE_BYTES:
+            raise BadTable(
+                f"{spec.file} holds more than {MAX_TABLE_BYTES >> 20} MiB; split it, or look what is in it."
+            )
+        if path.suffix.lower() == SHEET_SUFFIX:
+            return spreadsheet(path, [column.name for column in spec.columns], spec.key[0])
+        check_lines(path)
         content = read_all(path)
+    except OSError as error:
+        raise BadTable(
+            f"{spec.file} cannot be opened ({error.strerror}); check that it may be read."
+        ) from error
     except UnreadableFile as error:
         raise BadTable(str(error)) from error
     text = to_utf8(content).decode("utf-8", errors="replace").rstrip("\0\x1a")
@@ -121,75 +144,23 @@ def _text(path: Path, spec: TableSpec) -> str:
         raise BadTable(f"{spec.file} is empty; its first line must name the columns ({_wanted(spec)}).")
     if not looks_like_text(content[:65_536]):
         raise BadTable(f"{spec.file} is no text file; save the table as CSV (delimited text, UTF-8).")
-    return text
+    records = delimited(text, spec.file, {column.name for column in spec.columns})
+    encoding = encoding_of(content)[0]
+    if encoding in ("latin-1", "cp1252"):
+        note = (
+            f"{spec.file} is not UTF-8; its accents and quotes were read as Windows text ({encoding}). "
+            "Look at the names, or save it as UTF-8."
+        )
+        records = replace(records, notes=(*records.notes, note))
+    return records
 
 
 def _wanted(spec: TableSpec) -> str:
     return ", ".join(column.name for column in spec.columns if not re.fullmatch(r"ch[2-9]_\w+", column.name))
 
 
-def _plain(name: str) -> str:
-    return re.sub(r"[\s_-]+", "_", name.strip().lower()).strip("_")
-
-
 def _sentence(words: str) -> str:
     return words if words.endswith((".", "?")) else f"{words}."
-
-
-Record = tuple[int, list[str], str | None]
-
-
-def _open(text: str, spec: TableSpec, zone: dt.tzinfo | None) -> tuple[Form, list[str], Iterator[Record]]:
-    """The table's form, its header, and its records with their line numbers."""
-    lines = text.splitlines()
-    skipped = 0
-    while skipped < len(lines) and (
-        not lines[skipped].strip() or re.fullmatch(r"sep=.", lines[skipped].strip())
-    ):
-        skipped += 1
-    first = lines[skipped] if skipped < len(lines) else ""
-    known = {column.name for column in spec.columns}
-
-    def hits(delimiter: str) -> int:
-        return sum(_plain(cell) in known for cell in next(csv.reader([first], delimiter=delimiter)))
-
-    delimiter = max(DELIMITERS, key=hits)
-    records = _records(text, delimiter, skipped)
-    _, header, reason = next(records)
-    if reason is not None:
-        raise BadTable(f"The heading of {spec.file} cannot be read: {reason}")
-    names = [_plain(cell) for cell in header]
-    while names and not names[-1]:
-        names.pop()
-    return Form(delimiter, zone), names, records
-
-
-def _records(text: str, delimiter: str, skip_lines: int) -> Iterator[Record]:
-    stream = io.StringIO(text, newline="")
-    for _ in range(skip_lines):
-        stream.readline()
-    reader = csv.reader(stream, delimiter=delimiter, strict=True, skipinitialspace=True)
-    size, open_end, width = len(text), not text.endswith(("\n", "\r")), 0
-    while True:
-        line = skip_lines + reader.line_num + 1
-        try:
-            record = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as error:
-            swallowed = skip_lines + reader.line_num - line
-            beyond = f"; the {swallowed} lines after it were swallowed by it" if swallowed > 0 else ""
-            yield line, [], f"The quotes on this line do not match ({error}){beyond}. Correct the quotes."
-            continue
-        if open_end and 0 < len(record) < width and stream.tell() >= size:
-            yield (
-                line,
-                record,
-                f"The file breaks off on this line ({len(record)} of {width} cells); copy it once more.",
-            )
-            continue
-        width = width or len(record)
-        yield line, record, None
 
 
 def _match_columns(
@@ -244,11 +215,15 @@ def _row(
     if any(cell.strip() for cell in record[len(header) :]):
         raise CellProblem(
             f"The row has {len(record)} cells, but there are {len(header)} columns; put a cell that holds "
-            f"{form.delimiter!r} in double quotes"
+            f"{form.delimiter!r} in double quotes{_curly_hint(record)}"
         )
     row: Row = {}
     for place, column in columns.items():
         cell = record[place].strip() if place < len(record) else ""
+        if len(cell) > MAX_CELL:
+            raise CellProblem(
+                f"{column.name} is {len(cell)} characters long, where at most {MAX_CELL} are; a quote may be missing"
+            )
         if not cell:
             if column.required:
                 cut = "; the line seems to be cut off" if place >= len(record) else ""
@@ -266,6 +241,12 @@ def _row(
             raise CellProblem(f"{column.name} {known}")
         row[column.name] = known
     return row
+
+
+def _curly_hint(record: list[str]) -> str:
+    if any(cell.strip()[:1] in CURLY for cell in record):
+        return ' (straight ones, ": typographic quotes hold nothing together)'
+    return ""
 
 
 def _frame(rows: list[Row], schema: Mapping[str, pl.DataType]) -> pl.DataFrame:

@@ -35,7 +35,7 @@ class Warehouse:
 
     Args:
         path: the warehouse folder, or a path ending in `.duckdb` that names the database file itself
-            (its waveforms then stand in a folder of the same stem beside it).
+            (see `places`).
         create: make the folder and the tables where there are none; otherwise a missing warehouse
             is an error.
 
@@ -45,12 +45,7 @@ class Warehouse:
 
     def __init__(self, path: Path, *, create: bool = False) -> None:
         path = Path(path)
-        if path.suffix == ".duckdb":
-            self.database = path
-            self.waveforms = path.with_suffix("") / "waveforms"
-        else:
-            self.database = path / DATABASE_NAME
-            self.waveforms = path / "waveforms"
+        self.database, self.waveforms = places(path)
         self.path = path
         if not self.database.exists() and not create:
             raise WarehouseError(
@@ -180,6 +175,19 @@ class Warehouse:
         """Run several named queries over one connection, so that they see the same warehouse version."""
         with self.reading() as connection:
             return {name: query(connection, name, parameters) for name in names}
+
+
+def places(path: Path) -> tuple[Path, Path]:
+    """The database file and the waveforms folder of a warehouse named by its folder or its file.
+
+    A file called `shopspread.duckdb` is the one inside a warehouse folder, whose waveforms stand beside
+    it; any other `NAME.duckdb` has its waveforms in `NAME/waveforms`.
+    """
+    if path.suffix != ".duckdb" or path.is_dir():
+        return path / DATABASE_NAME, path / "waveforms"
+    if path.name == DATABASE_NAME:
+        return path, path.parent / "waveforms"
+    return path, path.with_suffix("") / "waveforms"
 
 
 def query(

@@ -92,7 +92,8 @@ def _has_group(connection: duckdb.DuckDBPyConnection, place: Place) -> bool:
 def propose_thresholds(connection: duckdb.DuckDBPyConnection, proposals: pl.DataFrame) -> int:
     """Write a new proposed version for each place whose proposal moved; returns how many did.
 
-    Runs inside the caller's transaction. `proposals`: test, measure, group, threshold_pct, why.
+    Runs inside the caller's transaction. `proposals`: test, measure, group, threshold_pct, why, and `first` where a
+    row counts only for a place that has no version yet.
     """
     latest = connection.sql(
         'SELECT test, measure, "group", max(version) AS version, '
@@ -104,6 +105,8 @@ def propose_thresholds(connection: duckdb.DuckDBPyConnection, proposals: pl.Data
     for row in proposals.to_dicts():
         place = Place(row["test"], row["measure"], row["group"])
         before = known.get((place.test, place.measure, place.group))
+        if before and row.get("first"):
+            continue
         # A tenth of a percent is below anything a shop would notice; do not fill the history with it.
         if (
             before

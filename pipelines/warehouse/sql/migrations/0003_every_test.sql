@@ -113,6 +113,7 @@ CREATE TABLE proposal (
     false_alarm_n BIGINT, false_alarm DOUBLE, false_alarm_low DOUBLE, false_alarm_high DOUBLE, false_alarm_why VARCHAR,
     detection_n BIGINT, detection DOUBLE, detection_low DOUBLE, detection_high DOUBLE, detection_why VARCHAR,
     prevalence DOUBLE, cost_miss DOUBLE, cost_false_alarm DOUBLE,
+    believed_healthy_flagged DOUBLE, needs_look VARCHAR,
     cost STRUCT(threshold_pct DOUBLE, expected_cost DOUBLE, detection DOUBLE, false_alarm DOUBLE)[],
     PRIMARY KEY (test, measure, "group")
 );
