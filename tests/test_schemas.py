@@ -71,7 +71,7 @@ def test_everything_wrong_is_named_at_once() -> None:
 
 def test_a_frame_replaced_later_is_checked_too() -> None:
     shop = make_shop(1, [3]).records
-    with pytest.raises(WrongFrame, match="'elements'.*'se_pct' is missing"):
+    with pytest.raises(WrongFrame, match=r"'elements'.*'se_pct' is missing"):
         shop.with_frames(elements=shop.elements.drop("se_pct"))
     with pytest.raises(TypeError, match="no frame cylinders"):
         Shop.made(cylinders=shop.elements)
@@ -90,7 +90,9 @@ def test_what_the_warehouse_gives_passes_as_it_comes(tmp_path: Path) -> None:
     (tmp_path / "drop" / "outcomes.csv").write_text(
         "repair_order,finding,confirmed_cylinders,gauge_kpa\nR,odd,4,1180;1190;1185;720\nS,other,,\n"
     )
-    (tmp_path / "drop" / "repair_orders.csv").write_text("repair_order,opened_at\nR,2026-03-01\nS,2026-03-01\n")
+    (tmp_path / "drop" / "repair_orders.csv").write_text(
+        "repair_order,opened_at\nR,2026-03-01\nS,2026-03-01\n"
+    )
     (tmp_path / "drop" / "drills.csv").write_text(
         "drill,technician,test,week_of,target\nD,,relative_compression,2026-03-02,3\n"
     )

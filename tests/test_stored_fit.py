@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import fields
-from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from models.outliers.forest import ForestFit, SCORE_SCHEMA
+from models.outliers.forest import SCORE_SCHEMA, ForestFit
 from models.spread.fit import GroupFit
 from models.thresholds.proposal import Costs, Proposal
 from pipelines.fit import landing
@@ -44,9 +43,7 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Warehouse:
 def said(house: Warehouse, known: Kind) -> TestFit:
     settings = read_settings(house)
     with one_thread():
-        return fit_test(
-            known, read_shop(house), Costs(settings["cost_miss"], settings["cost_false_alarm"])
-        )
+        return fit_test(known, read_shop(house), Costs(settings["cost_miss"], settings["cost_false_alarm"]))
 
 
 @pytest.fixture(scope="module")
