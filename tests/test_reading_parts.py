@@ -351,8 +351,8 @@ def test_standard_error_over_repeated_captures() -> None:
         )
         reading = reader.read(*capture(c, Scope(rate_hz=2000.0, noise_v=0.02, seed=seed)))
         assert reading.status == "read"
-        got.append([x.relative_pct for x in reading.cylinders])
-        claimed.append([x.se_pct for x in reading.cylinders])
+        got.append([x.relative_pct for x in reading.elements])
+        claimed.append([x.se_pct for x in reading.elements])
     scatter = np.sqrt(np.mean(np.var(got, axis=0, ddof=1)))
     honest = np.sqrt(np.mean(np.square(claimed)))
     assert 0.8 < scatter / honest < 1.25

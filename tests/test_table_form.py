@@ -58,6 +58,7 @@ def test_the_same_rows_come_back_from_every_form(
         "complaint",
         "parts_cost",
         "parts_returned",
+        "model_year",
     }
 
 

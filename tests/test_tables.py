@@ -30,14 +30,14 @@ def test_a_capture_row_becomes_lists_in_channel_order(tmp_path: Path) -> None:
     (row,) = table.rows.to_dicts()
     assert row["ch_signals"] == ["battery_voltage", "", "ignition_primary"]
     assert row["ch_scales"] == [1.0, 1.0, 10.5]
-    assert row["call_cylinders"] == [3, 4]
+    assert row["call_elements"] == [3, 4]
     assert row["sync_cylinder"] == 1
     assert row["test"] == "relative_compression"
     assert (row["purpose"], table.notes) == ("drill", ())
     assert "purpose" in table.missing_columns
     assert table.rows.schema["ch_signals"] == pl.List(pl.String)
     assert table.rows.schema["ch_scales"] == pl.List(pl.Float64)
-    assert table.rows.schema["call_cylinders"] == pl.List(pl.Int32)
+    assert table.rows.schema["call_elements"] == pl.List(pl.Int32)
 
 
 @pytest.mark.parametrize(("order", "purpose"), [("", "drill"), ("RO-1", "diagnosis")])
@@ -146,7 +146,7 @@ BAD_ROWS: list[tuple[str, str, str, str]] = [
         "captures",
         "capture_file,captured_at,call,call_cylinders\n",
         "a.csv,2026-03-02,odd,3;3",
-        "a cylinder twice",
+        "names one twice",
     ),
     (
         "captures",

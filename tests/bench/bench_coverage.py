@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 
 from models.spread.fit import fit_groups
-from tests.groups_shop import healthy_readings, make_shop, to_median
+from tests.groups_shop import MEASURE, healthy_readings, make_shop, to_median
 
 COUNTS = (0, 1, 3, 10, 30)
 
@@ -38,7 +38,7 @@ def coverage(shops: int, *, odd_share: float, repeats: int = 1, seed: int = 1) -
             repeats=repeats,
             sizes=sizes,
         )
-        fit = fit_groups(shop.captures, shop.elements, shop.groups, shop.outcomes)
+        fit = fit_groups(shop.records, MEASURE)
         for at, count in enumerate(COUNTS):
             truth = shop.truth[f"group-{6 + at}"]
             stat = fit.stats.row(6 + at, named=True)

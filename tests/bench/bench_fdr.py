@@ -15,7 +15,7 @@ import polars as pl
 from models.outliers.discoveries import weekly_discoveries
 from models.outliers.forest import fit_forest
 from models.spread.fit import fit_groups, score_captures
-from tests.groups_shop import FEATURES, make_shop
+from tests.groups_shop import MEASURE, TEST, make_shop
 
 ODD_SHARE = 0.1
 
@@ -31,11 +31,11 @@ def false_discoveries(shops: int, per_group: int, known_good_share: float, *, se
         shop = make_shop(
             seed * 1000 + at, [per_group] * 8, odd_share=ODD_SHARE, known_good_share=known_good_share
         )
-        fit = fit_groups(shop.captures, shop.elements, shop.groups, shop.outcomes)
-        scores = score_captures(fit, shop.captures, shop.elements, shop.groups, shop.outcomes)
-        forest = fit_forest(pl.DataFrame(schema=FEATURES), shop.captures, scores, fit, shop.outcomes).scores
+        fit = fit_groups(shop.records, MEASURE)
+        scores = score_captures(fit, shop.records)
+        forest = fit_forest(shop.records, {TEST: scores}, {TEST: fit}, {}).scores
         table = (
-            shop.captures.join(
+            shop.records.captures.join(
                 scores.captures.select("capture_file", "p_value", "p_floor"), on="capture_file"
             )
             .join(forest.select("capture_file", "outlier_p", "calibration_n"), on="capture_file")

@@ -16,8 +16,8 @@ import polars as pl
 from models.spread.fit import fit_groups, score_captures
 from models.spread.null import lowest_gap
 from models.thresholds.evidence import evidence
-from models.thresholds.proposal import curves, propose
-from tests.groups_shop import Shop, Truth, healthy_readings, make_shop, to_median
+from models.thresholds.proposal import Costs, curves, propose
+from tests.groups_shop import MEASURE, DrawnShop, Truth, healthy_readings, make_shop, to_median
 
 GRID = np.round(np.arange(0.5, 30.0, 0.1), 1)
 LOSS_PCT = (3.0, 25.0)
@@ -60,7 +60,7 @@ def true_cost(truth: Truth, pattern_pct: np.ndarray, *, odd_share: float, draws:
     return TrueCost(cost, detection, false_alarm)
 
 
-def shop_with_outcomes(seed: int, per_group: int) -> Shop:
+def shop_with_outcomes(seed: int, per_group: int) -> DrawnShop:
     """Eight groups; three quarters of the odd-looking captures are followed up, an eighth of the rest."""
     return make_shop(
         seed, [per_group] * 8, odd_share=ODD_SHARE, loss_pct=LOSS_PCT, confirm=CONFIRM, known_good_share=0.0
@@ -72,18 +72,10 @@ def recovery(shops: int, per_group: int, *, seed: int = 1, draws: int = 200_000)
     rows = []
     for at in range(shops):
         shop = shop_with_outcomes(seed * 1000 + at, per_group)
-        fit = fit_groups(shop.captures, shop.elements, shop.groups, shop.outcomes)
-        scores = score_captures(fit, shop.captures, shop.elements, shop.groups, shop.outcomes)
-        proposals = propose(
-            fit,
-            scores,
-            shop.captures,
-            shop.outcomes,
-            cost_miss=COST_MISS,
-            cost_false_alarm=COST_FALSE_ALARM,
-            draws=100,
-        )
-        seen = curves(evidence(scores, shop.captures, shop.outcomes), draws=2, grid_pct=GRID).curves
+        fit = fit_groups(shop.records, MEASURE)
+        scores = score_captures(fit, shop.records)
+        proposals = propose(fit, scores, shop.records, Costs(COST_MISS, COST_FALSE_ALARM), draws=100)
+        seen = curves(evidence(scores, shop.records), draws=2, grid_pct=GRID).curves
         for proposal in proposals:
             name = proposal.group
             truth = true_cost(
