@@ -7,6 +7,8 @@ itself was wrong. Results go to stdout, progress and messages to stderr.
 from __future__ import annotations
 
 import datetime as dt
+import errno
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -19,6 +21,9 @@ from pipelines.cli import upkeep
 from pipelines.cli.options import AsJson, Port, WarehousePath
 from pipelines.errors import ShopspreadError, UnreadableFile
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse
+
+# Set in the environment, it shows where a fault of ours happened.
+TRACEBACK = "SHOPSPREAD_TRACEBACK"
 
 app = typer.Typer(
     name="shopspread",
@@ -262,7 +267,7 @@ upkeep.register(app)
 
 
 def main() -> None:
-    """Entry point: user errors become one plain sentence on stderr and an exit status."""
+    """Entry point: whatever stops a command becomes one plain sentence on stderr and an exit status."""
     try:
         app()
     except UnreadableFile as error:
@@ -271,3 +276,25 @@ def main() -> None:
     except ShopspreadError as error:
         out.say(f"shopspread: {error}")
         sys.exit(2)
+    except BrokenPipeError:
+        # Whoever read our output has seen enough; what was done is done.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except OSError as error:
+        out.say(f"shopspread: {_os_sentence(error)}")
+        sys.exit(2)
+    except Exception as error:
+        if os.environ.get(TRACEBACK):
+            raise
+        out.say(
+            f"shopspread: a fault in this program stopped it ({type(error).__name__}: {error}). What had landed is "
+            f"whole. Please report it with what {TRACEBACK}=1 shows."
+        )
+        sys.exit(2)
+
+
+def _os_sentence(error: OSError) -> str:
+    where = f" ({error.filename})" if error.filename else ""
+    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+        return f"The disk is full{where}; make room and do it again. What had landed is whole."
+    return f"{error.strerror or error}{where}; give permission or name another place, and do it again."

@@ -11,7 +11,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -19,14 +19,13 @@ from typing import Any
 
 import duckdb
 import polars as pl
-from filelock import ReadWriteLock, Timeout
 
 from pipelines.errors import WarehouseError
+from pipelines.warehouse.lock import locked, share_with_group
+from pipelines.warehouse.opening import WORN_OUT, attached, make_folder, refuse_foreign, worn_out
 
 DATABASE_NAME = "shopspread.duckdb"
 DEFAULT_WAREHOUSE = Path("shopspread_warehouse")
-# A file of the newest DuckDB cannot be opened by older ones unless its storage version is pinned.
-STORAGE_VERSION = "v1.5.0"
 LOCK_TIMEOUT_S = 120.0
 
 
@@ -51,7 +50,8 @@ class Warehouse:
             raise WarehouseError(
                 f"There is no warehouse at {path}. Make one with: shopspread ingest DROP --warehouse {path}"
             )
-        self.database.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(self.database)
+        share_with_group(self.database.parent)
         self._upgrade()
 
     # -- connections -------------------------------------------------------------------------------
@@ -80,42 +80,23 @@ class Warehouse:
                 connection.execute("UPDATE warehouse SET version = version + 1")
                 connection.execute("COMMIT")
             except BaseException:
-                connection.execute("ROLLBACK")
+                with suppress(duckdb.Error):  # the first error is the one that tells
+                    connection.execute("ROLLBACK")
                 raise
 
-    @contextmanager
-    def _locked(self, *, write: bool) -> Iterator[None]:
-        # A lock instance of its own each time: one instance coordinates processes, not threads.
-        lock = ReadWriteLock(
-            self.database.with_name(self.database.name + ".lock"), timeout=LOCK_TIMEOUT_S, is_singleton=False
-        )
-        try:
-            with lock.write_lock() if write else lock.read_lock():
-                yield
-        except Timeout as error:
-            raise WarehouseError(
-                f"The warehouse at {self.path} is in use by another program; try again when it is done."
-            ) from error
-        finally:
-            lock.close()
+    def _locked(self, *, write: bool) -> AbstractContextManager[None]:
+        return locked(self.database, write=write, timeout_s=LOCK_TIMEOUT_S)
 
     @contextmanager
     def _open(self, *, read_only: bool) -> Iterator[duckdb.DuckDBPyConnection]:
-        # Attached by name, because the storage version can only be pinned in ATTACH.
-        connection = duckdb.connect()
+        connection = attached(self.database, read_only=read_only, patience_s=LOCK_TIMEOUT_S)
         try:
-            target = str(self.database).replace("'", "''")
-            options = "READ_ONLY" if read_only else f"STORAGE_VERSION '{STORAGE_VERSION}'"
-            try:
-                connection.execute(f"ATTACH '{target}' AS warehouse_file ({options})")
-            except duckdb.Error as error:
-                raise WarehouseError(
-                    f"The warehouse file {self.database} cannot be opened: {error}"
-                ) from error
-            connection.execute("USE warehouse_file")
             yield connection
+        except WORN_OUT as error:
+            raise WarehouseError(worn_out(error, self.database)) from error
         finally:
-            connection.close()
+            with suppress(duckdb.Error):  # a full disk: what had landed has landed
+                connection.close()
 
     # -- schema ------------------------------------------------------------------------------------
 
@@ -124,6 +105,7 @@ class Warehouse:
         steps = migrations()
         if self.database.exists():
             with self.reading() as connection:
+                refuse_foreign(connection, self.database, steps[0][0])
                 have = _schema_version(connection)
             if have == len(steps):
                 return
@@ -151,7 +133,8 @@ class Warehouse:
                     connection.execute("UPDATE warehouse SET version = version + 1")
                     connection.execute("COMMIT")
                 except BaseException:
-                    connection.execute("ROLLBACK")
+                    with suppress(duckdb.Error):
+                        connection.execute("ROLLBACK")
                     raise
 
     # -- questions ---------------------------------------------------------------------------------

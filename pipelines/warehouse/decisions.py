@@ -18,7 +18,7 @@ from pipelines.kinds import kind
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse, query
 from pipelines.warehouse.log import LogRow
-from pipelines.warehouse.settings import SETTINGS, setting
+from pipelines.warehouse.settings import setting, standing
 
 COACHING_TOPICS = tuple(TOPICS)
 
@@ -187,8 +187,7 @@ def set_setting(warehouse: Warehouse, name: str, value: Any, *, set_by: str) -> 
 
 def read_settings(warehouse: Warehouse) -> dict[str, Any]:
     """Every setting by name, with its default where the shop has decided nothing."""
-    stored = {row["name"]: json.loads(row["value"]) for row in warehouse.frame("settings").to_dicts()}
-    return {name: stored.get(name, known.default) for name, known in SETTINGS.items()}
+    return standing({row["name"]: row["value"] for row in warehouse.frame("settings").to_dicts()})
 
 
 def log_coaching(

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import difflib
 import json
+import math
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -42,6 +45,8 @@ class Setting:
         if self.kind in ("number", "whole"):
             if isinstance(value, bool) or not isinstance(value, int | float):
                 raise ShopspreadError(f"Setting {self.name}: {value!r} is not a number.")
+            if not math.isfinite(value):
+                raise ShopspreadError(f"Setting {self.name}: {value!r} is no finite number.")
             if self.kind == "whole" and value != int(value):
                 raise ShopspreadError(f"Setting {self.name}: {value!r} is not a whole number.")
             if (self.lowest is not None and value < self.lowest) or (
@@ -55,17 +60,63 @@ class Setting:
         return value
 
 
+def standing(stored: Mapping[str, str]) -> dict[str, Any]:
+    """Every setting by name: the stored JSON where it may stand, else the default.
+
+    A value that an earlier version let in, or that another program wrote, passes the same check as one that
+    is typed.
+    """
+    values: dict[str, Any] = {}
+    for name, known in SETTINGS.items():
+        values[name] = known.default
+        if name in stored:
+            with suppress(ShopspreadError, json.JSONDecodeError):
+                values[name] = known.check(json.loads(stored[name]))
+    return values
+
+
 def _check_hookups(value: Any) -> None:
     if not isinstance(value, dict):
         raise ShopspreadError('Setting house_setup: give {"test name": {"signals": [...], ...}}.')
-    known = {"signals", "scales", "sync_cylinder", "rate_hz", "duration_s"}
     for test, wanted in value.items():
-        extra = set(wanted) - known if isinstance(wanted, dict) else {"?"}
+        if not isinstance(wanted, dict):
+            raise ShopspreadError(f'Setting house_setup, test {test}: give {{"signals": [...], ...}}.')
+        extra = set(wanted) - set(_HOOKUP)
         if extra:
             raise ShopspreadError(
-                f"Setting house_setup, test {test}: it may hold {', '.join(sorted(known))}, "
+                f"Setting house_setup, test {test}: it may hold {', '.join(sorted(_HOOKUP))}, "
                 f"not {', '.join(sorted(extra))}."
             )
+        for part, given in wanted.items():
+            holds, words = _HOOKUP[part]
+            if not holds(given):
+                raise ShopspreadError(
+                    f"Setting house_setup, test {test}: {part} must be {words}, not {given!r}."
+                )
+        if len(wanted.get("scales", [])) > len(wanted.get("signals", wanted.get("scales", []))):
+            raise ShopspreadError(f"Setting house_setup, test {test}: there are more scales than signals.")
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+_HOOKUP: dict[str, tuple[Callable[[Any], bool], str]] = {
+    "signals": (
+        lambda v: isinstance(v, list) and bool(v) and all(isinstance(s, str) and s.strip() for s in v),
+        "a list of signal names in channel order",
+    ),
+    "scales": (
+        lambda v: isinstance(v, list) and all(_number(s) and s != 0 for s in v),
+        "a list of numbers other than 0",
+    ),
+    "sync_cylinder": (
+        lambda v: _number(v) and v == int(v) and 1 <= v <= 99,
+        "a cylinder number",
+    ),
+    "rate_hz": (lambda v: _number(v) and v > 0, "a number of samples a second above 0"),
+    "duration_s": (lambda v: _number(v) and v > 0, "a number of seconds above 0"),
+}
 
 
 SETTINGS: dict[str, Setting] = {
