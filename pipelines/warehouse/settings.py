@@ -93,7 +93,8 @@ def _check_hookups(value: Any) -> None:
                 raise ShopspreadError(
                     f"Setting house_setup, test {test}: {part} must be {words}, not {given!r}."
                 )
-        if len(wanted.get("scales", [])) > len(wanted.get("signals", wanted.get("scales", []))):
+        scales = wanted.get("scales") or []
+        if len(scales) > len(wanted.get("signals") or scales):
             raise ShopspreadError(f"Setting house_setup, test {test}: there are more scales than signals.")
 
 
