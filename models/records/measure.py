@@ -1,4 +1,4 @@
-"""What a test measures by element, and how the house speaks of it."""
+"""What a test measures by element, and how it is spoken of."""
 
 from __future__ import annotations
 

@@ -2,7 +2,7 @@
 
 Every test looks at some elements that should be alike (cylinders of an engine, bars of a commutator), or at one
 thing against its own known-good spread. A kind is one folder below `pipelines/kinds/` whose package defines a
-`KIND`; everything the house does with it (spread, outliers, thresholds, known-good captures, calls, drills, pages,
+`KIND`; everything the program does with it (spread, outliers, thresholds, known-good captures, calls, drills, pages,
 sheet, digest) follows from what it declares here.
 """
 
