@@ -18,6 +18,7 @@ import numpy.typing as npt
 from models.outliers.reasons import FeatureWords
 from models.records.measure import Element, Measure
 from pipelines.kinds.engine import SYNC_KINDS, EngineFamily, SyncKind
+from pipelines.kinds.simulated import Simulation
 from pipelines.waveform import Waveform
 
 __all__ = [
@@ -222,7 +223,8 @@ class Kind:
         layout: a group's elements from its engine family; None where readings tell how many there are.
         read: reads one capture. Never raises for a bad signal: that is status `unusable` with a reason; it raises
             ShopspreadError only where the call itself makes no sense (no usable signal named, say).
-        simulate: a physical simulation for the demo and the tests, or None; see `pipelines.kinds.simulated`.
+        simulation: makes the physical simulation for the demo and the tests, or None; a function, so that declaring a
+            kind costs nothing. The first lesson's is richer and is used by the demo directly.
         reader_version: raised whenever readings change.
     """
 
@@ -241,6 +243,7 @@ class Kind:
     cautions: tuple[str, ...]
     read: Callable[[Waveform, Hookup, EngineFamily | None], Reading]
     layout: Callable[[EngineFamily], Layout] | None = None
+    simulation: Callable[[], Simulation] | None = None
     reader_version: int = 1
 
     def measure(self, name: str) -> Measure:
