@@ -16,8 +16,8 @@ import polars as pl
 from models.spread.fit import fit_groups, score_captures
 from models.spread.null import lowest_gap
 from models.thresholds.evidence import evidence
-from models.thresholds.proposal import curves, propose
-from tests.groups_shop import Shop, Truth, healthy_readings, make_shop, to_median
+from models.thresholds.proposal import Costs, curves, propose
+from tests.groups_shop import MEASURE, DrawnShop, Truth, healthy_readings, make_shop, to_median
 
 GRID = np.round(np.arange(0.5, 30.0, 0.1), 1)
 LOSS_PCT = (3.0, 25.0)
@@ -60,7 +60,7 @@ def true_cost(truth: Truth, pattern_pct: np.ndarray, *, odd_share: float, draws:
     return TrueCost(cost, detection, false_alarm)
 
 
-def shop_with_outcomes(seed: int, per_group: int) -> Shop:
+def shop_with_outcomes(seed: int, per_group: int) -> DrawnShop:
     """Eight groups; three quarters of the odd-looking captures are followed up, an eighth of the rest."""
     return make_shop(
         seed, [per_group] * 8, odd_share=ODD_SHARE, loss_pct=LOSS_PCT, confirm=CONFIRM, known_good_share=0.0
@@ -72,18 +72,10 @@ def recovery(shops: int, per_group: int, *, seed: int = 1, draws: int = 200_000)
     rows = []
     for at in range(shops):
         shop = shop_with_outcomes(seed * 1000 + at, per_group)
-        fit = fit_groups(shop.captures, shop.elements, shop.groups, shop.outcomes)
-        scores = score_captures(fit, shop.captures, shop.elements, shop.groups, shop.outcomes)
-        proposals = propose(
-            fit,
-            scores,
-            shop.captures,
-            shop.outcomes,
-            cost_miss=COST_MISS,
-            cost_false_alarm=COST_FALSE_ALARM,
-            draws=100,
-        )
-        seen = curves(evidence(scores, shop.captures, shop.outcomes), draws=2, grid_pct=GRID).curves
+        fit = fit_groups(shop.records, MEASURE)
+        scores = score_captures(fit, shop.records)
+        proposals = propose(fit, scores, shop.records, Costs(COST_MISS, COST_FALSE_ALARM), draws=100)
+        seen = curves(evidence(scores, shop.records), draws=2, grid_pct=GRID).curves
         for proposal in proposals:
             name = proposal.group
             truth = true_cost(
@@ -114,6 +106,29 @@ def recovery(shops: int, per_group: int, *, seed: int = 1, draws: int = 200_000)
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
+def thin_groups(shops: int, *, seed: int = 6, draws: int = 30_000) -> pl.DataFrame:
+    """Four thin groups in a shop with four of 75 captures: one row a group, whether its interval holds the truth."""
+    counts, rows = (6, 10, 15, 25, 75, 75, 75, 75), []
+    for at in range(shops):
+        shop = make_shop(
+            seed * 1000 + at, list(counts), odd_share=ODD_SHARE, loss_pct=LOSS_PCT, confirm=(0.75, 0.15)
+        )
+        fit = fit_groups(shop.records, MEASURE)
+        found = propose(
+            fit,
+            score_captures(fit, shop.records),
+            shop.records,
+            Costs(COST_MISS, COST_FALSE_ALARM),
+            draws=100,
+        )
+        for one, captures in zip(found, counts, strict=True):
+            pattern = fit.pattern_of(one.group)
+            truth = true_cost(shop.truth[one.group], pattern, odd_share=ODD_SHARE, draws=draws, seed=at)
+            held = one.low <= truth.best_pct <= one.high
+            rows.append((captures, one.basis, held, one.high - one.low))
+    return pl.DataFrame(rows, schema=["captures", "basis", "held", "width"], orient="row")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--shops", type=int, default=20)
@@ -135,6 +150,13 @@ def main() -> None:
             f"{table['detection_corrected'].mean():+.3f}, false alarms naive "
             f"{table['false_alarm_naive'].mean():+.3f}, corrected {table['false_alarm_corrected'].mean():+.3f} "
             f"({time.perf_counter() - started:.0f} s)"
+        )
+
+    thin = thin_groups(chosen.shops).filter(pl.col("basis") != "normal spread")
+    for (captures,), part in thin.group_by("captures", maintain_order=True):
+        print(  # noqa: T201
+            f"{captures} captures among groups of 75: interval covers {part['held'].mean():.0%} of {part.height}, "
+            f"mean width {part['width'].mean():.1f} %"
         )
 
 
