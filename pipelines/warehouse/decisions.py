@@ -184,7 +184,12 @@ def set_setting(warehouse: Warehouse, name: str, value: Any, *, set_by: str) -> 
 
 def read_settings(warehouse: Warehouse) -> dict[str, Any]:
     """Every setting by name, with its default where the shop has decided nothing."""
-    stored = {row["name"]: json.loads(row["value"]) for row in warehouse.frame("settings").to_dicts()}
+    return settings_in(warehouse.frame("settings"))
+
+
+def settings_in(rows: pl.DataFrame) -> dict[str, Any]:
+    """The same from the query `settings`."""
+    stored = {name: json.loads(value) for name, value in rows.select("name", "value").iter_rows()}
     return {name: stored.get(name, known.default) for name, known in SETTINGS.items()}
 
 
