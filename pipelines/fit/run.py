@@ -16,6 +16,7 @@ from models.records.shop import Shop
 from models.spread.fit import GroupFit, Scores, fit_groups, score_captures
 from models.thresholds.proposal import Costs, Proposal, propose
 from pipelines.fit import landing, standing_hookup
+from pipelines.fit.figures import store_figures
 from pipelines.kinds import Kind, kind
 from pipelines.threads import one_thread
 from pipelines.warehouse import log as intake_log
@@ -127,4 +128,6 @@ def fit_warehouse(warehouse: Warehouse) -> FitSummary:
         intake_log.write(
             connection, uuid.uuid4().hex[:12], [LogRow("fit", None, "changed", None, None, after)]
         )
+    del fits, shop
+    store_figures(warehouse)
     return summary

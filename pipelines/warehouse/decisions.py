@@ -187,7 +187,12 @@ def set_setting(warehouse: Warehouse, name: str, value: Any, *, set_by: str) -> 
 
 def read_settings(warehouse: Warehouse) -> dict[str, Any]:
     """Every setting by name, with its default where the shop has decided nothing."""
-    return standing({row["name"]: row["value"] for row in warehouse.frame("settings").to_dicts()})
+    return settings_in(warehouse.frame("settings"))
+
+
+def settings_in(rows: pl.DataFrame) -> dict[str, Any]:
+    """The same from the query `settings`."""
+    return standing(dict(rows.select("name", "value").iter_rows()))
 
 
 def log_coaching(

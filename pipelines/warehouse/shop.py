@@ -42,12 +42,16 @@ def read_shop(warehouse: Warehouse) -> Shop:
 
 
 def shop_of(frames: Mapping[str, pl.DataFrame]) -> Shop:
-    """The bundle from the named queries' rows."""
-    own = {name: frames[name] for name in NAMES[:9]}
-    own["checks"] = with_habits(own["checks"], own["captures"])
-    own["outcomes"] = by_test(own["outcomes"])
-    groups = comparison_groups(frames["families"], frames["logged_groups"], frames["element_counts"])
-    return Shop(**own, groups=groups.select(list(schemas.GROUPS.types)))
+    """The bundle from the named queries' rows; what was not queried is empty in it."""
+    own = {name: frames[name] for name in NAMES[:9] if name in frames}
+    if "checks" in own:
+        own["checks"] = with_habits(own["checks"], own["captures"])
+    if "outcomes" in own:
+        own["outcomes"] = by_test(own["outcomes"])
+    if "element_counts" in frames:
+        groups = comparison_groups(frames["families"], frames["logged_groups"], frames["element_counts"])
+        own["groups"] = groups.select(list(schemas.GROUPS.types))
+    return Shop(**own)
 
 
 def with_habits(checks: pl.DataFrame, captures: pl.DataFrame) -> pl.DataFrame:
