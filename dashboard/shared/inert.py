@@ -61,7 +61,7 @@ def active_names(frames: Iterable[pl.DataFrame]) -> tuple[str, ...]:
 
 def shown(text: str, names: Iterable[str]) -> str:
     """A page's text with those names in it made inert."""
-    marks = {}
+    marks: dict[str, str] = {}
     for name in names:
         if name not in text:
             continue
@@ -83,7 +83,7 @@ def install(names: Callable[[], Iterable[str]]) -> None:
         wrapped = _wrapped(original, names)
         setattr(DeltaGenerator, sink, wrapped)
         on_page = getattr(st, sink, None)
-        if hasattr(on_page, "__self__"):
+        if on_page is not None and hasattr(on_page, "__self__"):
             setattr(st, sink, wrapped.__get__(on_page.__self__))
 
 
