@@ -14,6 +14,7 @@ import pytest
 
 from pipelines.errors import ShopspreadError, WarehouseError
 from pipelines.fit.run import fit_warehouse
+from pipelines.intake.check import check
 from pipelines.intake.ingest import ingest
 from pipelines.intake.undo import undo
 from pipelines.reports.report import build_report
@@ -21,7 +22,6 @@ from pipelines.warehouse import database as module
 from pipelines.warehouse import keeping, people
 from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.backups import backup, restore
-from pipelines.warehouse.check import check
 from pipelines.warehouse.database import Warehouse, migrations
 from pipelines.warehouse.decisions import log_coaching, set_setting
 from pipelines.warehouse.exporting import export

@@ -21,7 +21,7 @@ def check(warehouse: WarehousePath = DEFAULT_WAREHOUSE) -> None:
     Every table is read whole and every stored waveform compared with its checksum. A damaged copy is
     named; dropping the same capture file again mends it.
     """
-    from pipelines.warehouse.check import check as run_check
+    from pipelines.intake.check import check as run_check
 
     with out.progress("Checking the stored waveforms") as step:
         found = run_check(Warehouse(warehouse), progress=step)
