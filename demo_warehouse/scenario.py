@@ -174,7 +174,7 @@ NEEDS: dict[str, str] = {"corin": "calls", "bryony": "hookup", "greta": "usable 
 
 def _capture_truth(capture: Planned, made: Made) -> dict[str, Any]:
     peaks = np.array(made.peak_kpa)
-    faulty = capture.fault.cylinders if capture.fault else ()
+    faulty = capture.fault.elements if capture.fault else ()
     usual = capture.family.usual_trapped(capture.taken_at.date(), FIRST_DAY)
     sound = [c for c in range(1, peaks.size + 1) if c not in faulty]
     healthy_kpa = float(np.median(peaks[[c - 1 for c in sound]] / usual[[c - 1 for c in sound]]))

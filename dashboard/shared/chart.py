@@ -14,7 +14,7 @@ HEIGHT = 300
 
 
 def axis_title(what: str, unit: str | None) -> str:
-    """`Cranking speed (rpm)`; a pure count or a name has no unit."""
+    """`Speed (rpm)`; a pure count or a name has no unit."""
     return f"{what} ({unit})" if unit else what
 
 

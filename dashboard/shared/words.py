@@ -71,7 +71,7 @@ def clear_sign(estimate: Estimate, *, digits: int = 6) -> int:
 
 
 def elements(kind: Kind, numbers: Sequence[int]) -> str:
-    """`cylinder 3`, `bars 3 and 4`: the noun is the kind's own."""
+    """`tooth 3`, `bars 3 and 4`: the noun is the kind's own."""
     names = [str(n) for n in numbers]
     if not names:
         return f"no {kind.element.noun}"
@@ -88,7 +88,7 @@ def element_name(element: int | None, position: int, companion: int | None) -> s
 
 
 def oddest(kind: Kind, element: int | None, position: int | None, companion: int | None) -> str:
-    """The element that stands furthest off, as far as it is named: `cylinder 3`, `bar 1 or 5`, or its place."""
+    """The element that stands furthest off, as far as it is named: `tooth 3`, `bar 1 or 5`, or its place."""
     if element is None:
         return f"the {kind.element.noun} in place {position} (not named: no {kind.figure.index} seen)"
     return f"{kind.element.noun} {element_name(element, position or 0, companion)}"
@@ -112,12 +112,12 @@ def stands(kind: Kind, measure: Measure) -> str:
 
 
 def gap_title(kind: Kind, measure: Measure) -> str:
-    """The axis of how far the oddest element stands off: `Lowest cylinder below the others`."""
+    """The axis of how far the oddest element stands off: `Lowest bar below the others`."""
     return f"{extreme(measure).capitalize()} {kind.element.noun} {stands(kind, measure)}"
 
 
 def unit_of(measure: Measure) -> str:
-    """The unit of a measure: `% of the median cylinder`."""
+    """The unit of a measure: `% of the median bar`."""
     return f"% of {measure.against}"
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from models.records.matrix import NONE, PAIR, SYNC, Readings
+from models.records.matrix import NAMED, NONE, PAIR, Readings
 from models.spread.mixture import classify_captures, rough_spread
 from models.spread.posterior import SIGMA_PCT, GroupSums, group_sums, no_sums
 from models.spread.swing import alternation, contrasts_lost, own_swing_variance, shared_swings, swing_of
@@ -150,13 +150,13 @@ def shape_group(readings: Readings, group: int) -> Shaping:
     """Pick the captures that can shape the pattern: named elements first, then pairs, then positions."""
     count = readings.layouts[group].elements
     member = readings.group == group
-    sync = np.flatnonzero(member & (readings.identified == SYNC))
+    named = np.flatnonzero(member & (readings.identified == NAMED))
     pair = np.flatnonzero(member & (readings.identified == PAIR))
     nameless = np.flatnonzero(member & (readings.identified == NONE))
-    kind = SYNC
-    rows = sync
-    if sync.size < 5 and pair.size:
-        rows, kind = np.sort(np.concatenate([sync, pair])), (SYNC if sync.size > pair.size else PAIR)
+    kind = NAMED
+    rows = named
+    if named.size < 5 and pair.size:
+        rows, kind = np.sort(np.concatenate([named, pair])), (NAMED if named.size > pair.size else PAIR)
     if rows.size < 5 and nameless.size > rows.size:
         rows, kind = nameless, NONE
     value = readings.relative_pct[rows, :count]

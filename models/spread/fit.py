@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from models.records.matrix import NONE, PAIR, SYNC, Layout, Readings, mirrored, readings_of
+from models.records.matrix import NAMED, NONE, PAIR, Layout, Readings, mirrored, readings_of
 from models.records.measure import Measure
 from models.records.shop import Shop
 from models.spread.classes import ClassifiedGroup, classify_again, classify_first
@@ -203,7 +203,7 @@ def _drift(group: _Group, usual: Floats) -> Drift:
     found = drift_of(
         residual, readings.month[shaping.rows], group.classified.healthy, readings.vehicle[shaping.rows]
     )
-    if group.kind != SYNC:
+    if group.kind != NAMED:
         return Drift.nothing(found.slope.n, "the elements are not named, so none can be followed over time.")
     return found
 
@@ -305,9 +305,9 @@ def _why(group: _Group, drift_why: str | None) -> str:
             "capture is judged."
         )
     if shaping.kind == PAIR:
-        text += " The sync pulse names pairs only, so the pattern is the mean of each pair."
+        text += " The index names pairs only, so the pattern is the mean of each pair."
     elif shaping.kind == NONE:
-        text += " No sync names the elements, so the pattern is even and its unevenness counts as spread."
+        text += " Nothing names the elements, so the pattern is even and its unevenness counts as spread."
     if sums.vehicle_weight.size and sums.within_dof < 2:
         text += (
             " Hardly any vehicle was captured twice, so the split between vehicles and repeats is borrowed."

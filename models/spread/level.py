@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from models.records.matrix import SYNC, Readings
+from models.records.matrix import NAMED, Readings
 from models.spread.classes import ClassifiedGroup, Shaping
 from models.spread.mixture import HIGH_SHARE, ODD_PRIOR, SPREAD_DOF, WILD_SD_PCT, WILD_SHARE, gap_log_density
 from models.spread.posterior import group_sums, no_sums
@@ -33,7 +33,7 @@ def classify_levels(readings: Readings, group: int, start_pct: float, either: bo
     """
     rows = np.flatnonzero((readings.group == group) & np.isfinite(readings.relative_pct[:, 0]))
     value, se = readings.relative_pct[rows, :1], readings.se_pct[rows, :1]
-    shaping = Shaping(rows, value, se, SYNC)
+    shaping = Shaping(rows, value, se, NAMED)
     sign = np.zeros(1)
     if rows.size == 0:
         nothing = np.zeros(0)

@@ -123,7 +123,7 @@ def read(
 ) -> None:
     """Read one capture without a warehouse.
 
-    Prints each element (cylinder, bar, ...) against the others with its standard error, and what the setup
+    Prints each element against the others with its standard error, and what the setup
     checks say.
     """
     from pipelines.cli.read_one import read_one

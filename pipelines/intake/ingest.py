@@ -163,7 +163,7 @@ def _known(warehouse: Warehouse) -> dict[str, _Row]:
         families_frame = query(connection, "families")
         captures = query(connection, "intake_captures")
         troubles = standing.troubles(connection)
-    families = {row["engine_family"]: family_of(row) for row in families_frame.to_dicts()}
+    families = {row["engine_family"]: EngineFamily.of_row(row) for row in families_frame.to_dicts()}
     known: dict[str, _Row] = {}
     for row in captures.to_dicts():
         assignment, waits_for = _assignment(row, families) if row["logged"] else (None, NOT_LOGGED)
@@ -180,21 +180,6 @@ def _known(warehouse: Warehouse) -> dict[str, _Row]:
             trouble=troubles.get(row["capture_file"]),
         )
     return known
-
-
-def family_of(row: Mapping[str, object]) -> EngineFamily:
-    """An engine family from its warehouse row.
-
-    Raises:
-        BadFamily: when the row contradicts itself (intake lets no such row in).
-    """
-    return EngineFamily.of(
-        str(row["engine_family"]),
-        int(str(row["cylinders"])),
-        str(row["firing_order"]),
-        str(row["firing_intervals_deg"] or ""),
-        str(row["sync_kind"]),
-    )
 
 
 def _assignment(
@@ -221,11 +206,9 @@ def _assignment(
             f"Nobody has defined the engine family {name!r} yet; add it to engine_families.csv "
             "(or correct the name) and ingest again."
         )
-    if hookup.sync_cylinder not in families[name].firing_order:
-        return None, (
-            f"Its row in captures.csv says sync_cylinder {hookup.sync_cylinder}, but {name!r} has "
-            f"{families[name].cylinders} cylinders; correct the row."
-        )
+    wrong = families[name].without(hookup.sync_cylinder)
+    if wrong is not None:
+        return None, f"Its row in captures.csv {wrong}; correct the row."
     return Assignment(known.name, hookup, families[name]), None
 
 

@@ -18,6 +18,7 @@ from pipelines.kinds.base import (
 )
 
 __all__ = [
+    "GENERAL_NOUN",
     "OFF_HOUSE_SETUP",
     "Check",
     "ElementReading",
@@ -34,6 +35,9 @@ __all__ = [
     "kinds",
     "register",
 ]
+
+GENERAL_NOUN = "cylinder"
+"""An outcome that names no test speaks of every test on these elements."""
 
 OFF_HOUSE_SETUP = SetupCheck(
     "off_house_setup",

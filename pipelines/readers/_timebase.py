@@ -130,7 +130,7 @@ def _with_gaps(time_s: Times, steps_s: Times, last_place_s: float) -> Timebase:
     if length > MAX_STRETCH * count or length * step_s > MAX_DURATION_S:
         raise UnreadableFile(
             f"The time column leaps: {length * step_s:.3g} s from first to last sample, but only "
-            f"{count * step_s:.3g} s of samples. Save the cranking stretch as one record."
+            f"{count * step_s:.3g} s of samples. Save the stretch that matters as one record."
         )
     index = np.concatenate([[0], np.cumsum(grid_steps)]).astype(np.int64)
     largest = int(grid_steps.max()) - 1

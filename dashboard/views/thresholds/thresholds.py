@@ -1,4 +1,4 @@
-"""Thresholds: from which X on a cylinder is odd, what X costs, what it would have done, and who decided."""
+"""Thresholds: from which X on an element is odd, what X costs, what it would have done, and who decided."""
 
 from __future__ import annotations
 
