@@ -25,6 +25,7 @@ from models.spread.fit import GroupFit, Scores
 from models.thresholds.proposal import Proposal
 from pipelines.errors import ShopspreadError
 from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_scores
+from pipelines.intake.watch import status as watch_status
 from pipelines.kinds import kind, kinds
 from pipelines.reports.report import last_day
 from pipelines.warehouse import decisions
@@ -77,6 +78,11 @@ def exists() -> bool:
 def is_demo() -> bool:
     """Whether this is the invented demo shop: its builder leaves a marker in the warehouse folder."""
     return (_database(path()).parent / "demo.json").exists()
+
+
+def watching() -> str | None:
+    """What the watcher of this warehouse does, as a sentence; None where none works."""
+    return watch_status(_database(path()))
 
 
 def stamp() -> str:

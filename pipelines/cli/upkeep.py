@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -144,7 +145,34 @@ def undo(
     raise typer.Exit(1 if undone.kept else 0)
 
 
+def watch(
+    drop: Annotated[Path, typer.Argument(help="The drop folder; it may be on a network.")],
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+    every: Annotated[float, typer.Option("--every", min=0.5, help="Look so often, in seconds.")] = 5.0,
+    still: Annotated[
+        float,
+        typer.Option("--still", min=0.5, help="A file is whole when it stood still so long, in seconds."),
+    ] = 10.0,
+) -> None:
+    """Ingest a drop folder whenever it changes, until stopped (Ctrl-C).
+
+    Files that still grow are left until they stand still. One watch a warehouse.
+    """
+    from pipelines.fit.run import fit_warehouse
+    from pipelines.intake.ingest import IntakeSummary
+    from pipelines.intake.watch import watch as run_watch
+
+    house = Warehouse(warehouse, create=True)
+
+    def landed(summary: IntakeSummary) -> None:
+        out.intake(summary, fit_warehouse(house) if summary.worked_on else None, warehouse)
+
+    out.say(f"Watching {drop} for {warehouse}; stop with Ctrl-C.")
+    with suppress(KeyboardInterrupt):
+        run_watch(drop, house, landed=landed, say=out.say, every_s=every, still_s=still)
+
+
 def register(app: typer.Typer) -> None:
     """Add the sub-commands of this module to the command."""
-    for command in (check, export, backup, restore, forget, person, undo):
+    for command in (watch, check, export, backup, restore, forget, person, undo):
         app.command()(command)

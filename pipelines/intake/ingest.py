@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -85,6 +85,7 @@ def ingest(
     reread: bool = False,
     jobs: int | None = None,
     progress: Progress | None = None,
+    leave: Collection[str] = (),
 ) -> IntakeSummary:
     """Bring the warehouse to what the drop folder says; the folder itself is never changed.
 
@@ -94,6 +95,7 @@ def ingest(
         reread: read every stored waveform again, with today's readers.
         jobs: worker processes; by default one per processor this process may use.
         progress: called with (captures done, captures to do).
+        leave: paths below the folder to leave for another time (files that still grow).
 
     Raises:
         ShopspreadError: when the folder does not exist or is no folder.
@@ -103,7 +105,7 @@ def ingest(
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
     batch = uuid.uuid4().hex[:12]
     _tidy(warehouse)
-    contents = _contents(drop, warehouse, batch)
+    contents = _contents(drop, warehouse, batch, leave)
     files = contents.files
     tables = tuple(merge_tables(contents.tables, warehouse, batch))
     known = _known(warehouse)
@@ -137,13 +139,13 @@ def ingest(
     return replace(summary, troubles=(*odd, *summary.troubles))
 
 
-def _contents(drop: Path | None, warehouse: Warehouse, batch: str) -> folder.Contents:
+def _contents(drop: Path | None, warehouse: Warehouse, batch: str, leave: Collection[str]) -> folder.Contents:
     """What lies in the drop folder; entries that cannot be used are logged, once each."""
     if drop is None:
         return folder.Contents({}, {}, (), 0)
     ours = {warehouse.waveforms} | ({warehouse.path} if warehouse.path.is_dir() else set())
     tables = [name for spec in SPECS.values() for name in (spec.file, sheet_name(spec))]
-    found = folder.look(drop, tables, known_suffixes(), ours)
+    found = folder.look(drop, tables, known_suffixes(), ours, leave)
     if found.odd:
         said = [LogRow("drop folder", entry.name, "refused", entry.reason) for entry in found.odd]
         with warehouse.transaction() as connection:

@@ -21,6 +21,8 @@ from pipelines.readers._timebase import Timebase, timebase
 from pipelines.source import looks_like_text
 from pipelines.waveform import MAX_DURATION_S, Waveform
 
+# Text has no mark of its own: every other format is asked first.
+RANK = 9
 SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".asc")
 _TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 

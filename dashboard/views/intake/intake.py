@@ -21,6 +21,8 @@ st.markdown(
     "New captures and tables come in with `shopspread ingest FOLDER --warehouse "
     f"{data.path()}`; dropping the same thing twice changes nothing, and nothing is ever lost."
 )
+if watching := data.watching():
+    st.caption(watching)
 
 st.header("Refused, waiting, unusable: what to do")
 troubles = answers.troubles(frames["captures"])
