@@ -54,6 +54,7 @@ def smokers() -> pl.DataFrame:
             "season": together("education"),
             "technician": together("sex", "race"),
             "is_return": False,
+            "age": pl.Series([None] * len(data), dtype=pl.String),
             "vehicle": [str(i) for i in range(len(data))],
             "repair_order": [str(i) for i in range(len(data))],
             "opened_at": [begin + timedelta(hours=int(i)) for i in rng.permutation(len(data))],

@@ -70,7 +70,7 @@ def test_everything_the_log_knows_beforehand_is_adjusted_for(
     assert {"complaint", "engine family", "vehicle history", "season", "technician"} <= set(ADJUSTED_FOR)
 
 
-@pytest.mark.parametrize("column", ["technician", "history"])
+@pytest.mark.parametrize("column", ["technician", "history", "age"])
 def test_what_goes_with_one_person_or_with_old_customers_alone_is_allowed_for(column: str) -> None:
     rng = np.random.default_rng(5)
     n = 3000
@@ -81,6 +81,7 @@ def test_what_goes_with_one_person_or_with_old_customers_alone_is_allowed_for(co
     rows = pl.DataFrame(
         {
             **same,
+            "age": pl.Series([None] * n, dtype=pl.String),
             column: [f"level {h}" for h in hard],
             "scoped": scoped,
             "returned": back,
@@ -143,6 +144,7 @@ def test_the_weight_of_having_been_watched_counts() -> None:
     rows = pl.DataFrame(
         {
             **{name: ["x"] * n for name in ("complaint", "engine_family", "season", "history", "technician")},
+            "age": pl.Series([None] * n, dtype=pl.String),
             "scoped": scoped,
             "returned": seen,
             "days": np.where(seen, back_on, potential),
@@ -172,7 +174,10 @@ def test_a_session_that_helped_has_odds_below_one() -> None:
 
 def test_a_share_before_is_drawn_towards_the_shops() -> None:
     others = pl.DataFrame(
-        {"technician": [f"t{i % 20}" for i in range(2000)], "trouble": [i // 20 % 10 == 0 for i in range(2000)]}
+        {
+            "technician": [f"t{i % 20}" for i in range(2000)],
+            "trouble": [i // 20 % 10 == 0 for i in range(2000)],
+        }
     )
     gain = _allowing(others, (6, 10), (1, 10), PeopleSettings())
     assert gain.estimate is not None
@@ -180,6 +185,36 @@ def test_a_share_before_is_drawn_towards_the_shops() -> None:
     alone = _allowing(others.head(0).with_columns(pl.col("trouble")), (6, 10), (1, 10), PeopleSettings())
     assert alone.estimate is not None
     assert alone.estimate < gain.estimate
+
+
+def test_the_spell_that_led_to_a_session_does_not_count_as_before() -> None:
+    """Twelve good months, ten bad captures in the three weeks before the session, good ones after it."""
+    held = datetime(2025, 8, 1)
+    rows = [
+        capture_row(
+            f"{name}{day}", technician=name, vehicle=f"{name}{day}", captured_at=held + timedelta(days=day)
+        )
+        for name in "abcdef"
+        for day in range(-180, 180, 4)
+    ]
+    for i in range(10):
+        bad = held - timedelta(days=2 * i + 1)
+        rows.append(
+            capture_row(f"bad {i}", technician="a", vehicle=f"bad {i}", captured_at=bad, status="unusable")
+        )
+    session = {"session": "s", "technician": "a", "held_on": held.date(), "topic": "usable captures"}
+    shop = Shop(captures=captures_of(rows), coaching=frame_of(schemas.COACHING, [session]))
+    (row,) = before_after(shop, as_of=date(2026, 6, 1))
+    assert row.before.estimate is not None
+    assert row.before.estimate > 0.15
+    assert (row.calm.estimate, row.calm.n < row.before.n) == (0.0, True)
+    assert row.change.high is not None
+    assert row.change.high < 0  # the plain figure calls the session a success
+    assert row.change_allowing.high is not None
+    assert row.change_allowing.high > 0
+    assert "no clear change" in row.sentence
+    assert coaching_effect((row, row)).odds_ratio.high is not None
+    assert (coaching_effect((row, row)).odds_ratio.estimate or 0.0) > 0.3
 
 
 def _skill(name: str, events: int, trials: int) -> TechnicianSkill:
