@@ -10,7 +10,7 @@ import polars as pl
 from scipy.special import expit, logit, ndtr
 
 from models.stats.pooling import pool_normal
-from models.thresholds.curves import effective, share_at_least
+from models.thresholds.curves import Draws, effective, share_at_least
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -22,6 +22,8 @@ HEALTHY_WORTH = 30.0
 
 ODD_WORTH = 10.0
 """The same for the shop's odd captures against the group's own (a choice)."""
+
+_PIECE = 16_384
 
 MIN_SHOP = 12
 """Captures confirmed odd in the shop below which no cost is weighed (a choice)."""
@@ -39,13 +41,28 @@ def smoothed_detection(odd_pct: Floats, weight: Floats, grid_pct: Floats) -> Flo
     Returns:
         shape (k,) or (draws, k); NaN where the weights sum to 0.
     """
-    quarter, three = np.quantile(odd_pct, [0.25, 0.75])
-    scale = min(float(np.std(odd_pct)), float(three - quarter) / 1.34) or float(np.std(odd_pct))
-    width = max(0.9 * scale * odd_pct.size ** (-0.2), 0.5)
-    kernel = ndtr((odd_pct[:, None] - grid_pct[None, :]) / width)
+    width = _bandwidth(odd_pct)
+    mass = np.zeros((*weight.shape[:-1], grid_pct.size))
+    # A piece at a time: captures times grid are many in a large shop.
+    for start in range(0, odd_pct.size, _PIECE):
+        piece = slice(start, start + _PIECE)
+        part = weight[..., piece] @ _kernel(odd_pct[piece], grid_pct, width)
+        mass = part if start == 0 else mass + part
     total = weight.sum(axis=-1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(weight @ kernel / (total if weight.ndim == 1 else total[:, None]))
+        return np.asarray(mass / (total if weight.ndim == 1 else total[:, None]))
+
+
+def _bandwidth(odd_pct: Floats) -> float:
+    quarter, three = np.quantile(odd_pct, [0.25, 0.75])
+    scale = min(float(np.std(odd_pct)), float(three - quarter) / 1.34) or float(np.std(odd_pct))
+    return float(max(0.9 * scale * odd_pct.size ** (-0.2), 0.5))
+
+
+def _kernel(odd_pct: Floats, grid_pct: Floats, width: float) -> Floats:
+    table = odd_pct[:, None] - grid_pct[None, :]
+    table /= width
+    return np.asarray(ndtr(table, out=table))
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,17 +85,21 @@ class ShopCurves:
     drawn_prevalence: Floats
 
     @classmethod
-    def of(cls, rows: pl.DataFrame, whole: Draw, again: list[Draw], group: Ints, groups: int) -> ShopCurves:
+    def of(cls, rows: pl.DataFrame, whole: Draw, drawing: Draws, group: Ints, groups: int) -> ShopCurves:
         odd = np.flatnonzero(whole.odd > 0)
         if odd.size < MIN_SHOP:
             empty = np.zeros(0)
             return cls(int(odd.size), empty, empty, empty, empty)
         value = rows["odd_pct"].to_numpy()[odd]
-        drawn = np.stack([one.odd[odd] for one in again])
+        every = np.arange(rows.height)
+        again = (
+            Draw(drawing.healthy(at, every), drawing.odd(at, every), whole.asked * drawing.times[at])
+            for at in range(len(drawing))
+        )
         return cls(
             odd_n=int(odd.size),
             detection=smoothed_detection(value, whole.odd[odd], COST_GRID_PCT),
-            drawn_detection=smoothed_detection(value, drawn, COST_GRID_PCT),
+            drawn_detection=smoothed_detection(value, drawing.all_odd(odd), COST_GRID_PCT),
             prevalence=share_odd(whole, group, groups)[1],
             drawn_prevalence=np.stack([share_odd(one, group, groups)[1] for one in again]),
         )
@@ -115,22 +136,36 @@ def share_odd(draw: Draw, group: Ints, groups: int) -> tuple[float, Floats]:
     return float(odd.sum() / total), np.asarray(expit(pool.mean))
 
 
-def group_curves(
-    odd_pct: Floats,
-    healthy_rows: Ints,
-    odd_rows: Ints,
-    healthy: Floats,
-    odd: Floats,
-    alarm: Floats,
-    detection: Floats,
-) -> tuple[Floats, Floats]:
-    """False alarms and detection on the cost grid, the group's own captures against what steadies them."""
-    if healthy[healthy_rows].sum() > 0:
-        worth = effective(healthy[healthy_rows])
-        own = share_at_least(odd_pct[healthy_rows], healthy[healthy_rows], COST_GRID_PCT)
-        alarm = (worth * own + HEALTHY_WORTH * alarm) / (worth + HEALTHY_WORTH)
-    if odd[odd_rows].sum() > 0:
-        worth = effective(odd[odd_rows])
-        own = smoothed_detection(odd_pct[odd_rows], odd[odd_rows], COST_GRID_PCT)
-        detection = (worth * own + ODD_WORTH * detection) / (worth + ODD_WORTH)
-    return alarm, detection
+@dataclass(frozen=True, slots=True)
+class GroupEvidence:
+    """One group's captures known healthy and confirmed odd, sorted and smoothed once for all draws.
+
+    Attributes:
+        healthy_pct, odd_pct: their oddness. kernel: of `odd_pct` on the cost grid, (odd, grid); None for none.
+    """
+
+    healthy_pct: Floats
+    odd_pct: Floats
+    kernel: Floats | None
+
+    @classmethod
+    def of(cls, healthy_pct: Floats, odd_pct: Floats) -> GroupEvidence:
+        kernel = _kernel(odd_pct, COST_GRID_PCT, _bandwidth(odd_pct)) if odd_pct.size else None
+        return cls(healthy_pct, odd_pct, kernel)
+
+    def curves(self, healthy: Floats, odd: Floats, alarm: Floats, detection: Floats) -> tuple[Floats, Floats]:
+        """False alarms and detection on the cost grid, the group's own captures against what steadies them.
+
+        Args:
+            healthy, odd: weights of the captures, shapes of `healthy_pct` and `odd_pct`.
+            alarm, detection: what steadies, shape (grid,).
+        """
+        if healthy.sum() > 0:
+            worth = effective(healthy)
+            own = share_at_least(self.healthy_pct, healthy, COST_GRID_PCT)
+            alarm = (worth * own + HEALTHY_WORTH * alarm) / (worth + HEALTHY_WORTH)
+        if self.kernel is not None and odd.sum() > 0:
+            worth = effective(odd)
+            own = odd @ self.kernel / odd.sum()
+            detection = (worth * own + ODD_WORTH * detection) / (worth + ODD_WORTH)
+        return alarm, detection

@@ -14,6 +14,7 @@ from models.thresholds.evidence import EVEN, ODD, Weights, confirmation_weights
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+Times = npt.NDArray[np.uint16]
 
 GRID_PCT: Floats = np.round(np.arange(0.0, 40.01, 0.25), 2)
 
@@ -69,7 +70,7 @@ MOST_CELLS = 5_000_000
 """Rows times draws of one bootstrap; beyond it there are fewer draws, but never fewer than 50."""
 
 
-def bootstrap_times(vehicle: Ints, draws: int, seed: int) -> Floats:
+def bootstrap_times(vehicle: Ints, draws: int, seed: int) -> Times:
     """How often each row counts in each draw: vehicles are drawn with replacement.
 
     Returns:
@@ -78,12 +79,12 @@ def bootstrap_times(vehicle: Ints, draws: int, seed: int) -> Floats:
     draws = min(draws, max(50, MOST_CELLS // max(vehicle.size, 1)))
     rng = np.random.default_rng(seed)
     count = int(vehicle.max(initial=-1)) + 1
-    times = (
-        rng.multinomial(count, np.full(count, 1.0 / max(count, 1)), size=draws)
-        if count
-        else np.zeros((draws, 0))
-    )
-    return np.asarray(times[:, vehicle], dtype=np.float64)
+    times = np.zeros((draws, vehicle.size), dtype=np.uint16)
+    if count:
+        chance = np.full(count, 1.0 / count)
+        for row in times:
+            row[:] = rng.multinomial(count, chance)[vehicle]
+    return times
 
 
 def share_at_least(odd_pct: Floats, weight: Floats, grid_pct: Floats) -> Floats:
@@ -141,11 +142,46 @@ def odd_weight(rows: pl.DataFrame, weighting: Weights) -> Floats:
     return np.where(rows["confirmed"].to_numpy() == ODD, weighting.weight, 0.0)
 
 
-def drawn_weights(rows: pl.DataFrame, times: Floats, weighting: Weights) -> list[Weights]:
-    """The weights of each bootstrap draw, fitted anew (not for very many captures, where it changes nothing)."""
-    if rows.height > 5_000 or weighting.why is not None:
-        return [weighting] * times.shape[0]
-    return [confirmation_weights(rows, times=row) for row in times]
+class Draws:
+    """Bootstrap draws of the evidence.
+
+    Rows times draws are many, so a draw's weights are only ever made for the rows that are asked for.
+
+    Args:
+        rows: from `evidence`; weighting: of the rows as they are.
+        draws: vehicles with replacement; the weights are fitted anew in each (not for very many captures,
+            where it changes nothing).
+    """
+
+    def __init__(self, rows: pl.DataFrame, weighting: Weights, draws: int, seed: int) -> None:
+        self.times = bootstrap_times(vehicle_codes(rows), draws, seed)
+        count = self.times.shape[0]
+        if rows.height > 5_000 or weighting.why is not None:
+            self._healthy = [healthy_weight(rows, weighting)] * count
+            self._odd = [odd_weight(rows, weighting)] * count
+            return
+        again = [confirmation_weights(rows, times=row.astype(np.float64)) for row in self.times]
+        self._healthy = [healthy_weight(rows, one) for one in again]
+        self._odd = [odd_weight(rows, one) for one in again]
+
+    def __len__(self) -> int:
+        return int(self.times.shape[0])
+
+    def healthy(self, at: int, members: Ints) -> Floats:
+        """Weights of some rows as healthy captures in one draw, shape (members,)."""
+        return np.asarray(self._healthy[at][members] * self.times[at, members])
+
+    def odd(self, at: int, members: Ints) -> Floats:
+        """Weights of some rows as odd captures in one draw, shape (members,)."""
+        return np.asarray(self._odd[at][members] * self.times[at, members])
+
+    def all_healthy(self, members: Ints) -> Floats:
+        """The same of every draw, shape (draws, members)."""
+        return np.stack([self.healthy(at, members) for at in range(len(self))])
+
+    def all_odd(self, members: Ints) -> Floats:
+        """The same of every draw, shape (draws, members)."""
+        return np.stack([self.odd(at, members) for at in range(len(self))])
 
 
 def curves(
@@ -160,13 +196,13 @@ def curves(
     """
     grid = GRID_PCT if grid_pct is None else np.asarray(grid_pct, dtype=np.float64)
     weighting = confirmation_weights(rows)
-    times = bootstrap_times(vehicle_codes(rows), draws, seed)
-    redrawn = drawn_weights(rows, times, weighting)
+    drawing = Draws(rows, weighting, draws, seed)
     odd = rows["odd_pct"].to_numpy()
     confirmed = rows["confirmed"].to_numpy()
     asked = rows["in_question"].to_numpy()
     naive = {"detection": (confirmed == ODD) & asked, "false_alarm": (confirmed == EVEN) & asked}
     pick = {"detection": odd_weight, "false_alarm": healthy_weight}
+    redrawn = {"detection": drawing.all_odd, "false_alarm": drawing.all_healthy}
     parts: list[pl.DataFrame] = []
     for name in rows["group"].unique().drop_nulls().sort():
         group = (rows["group"] == name).fill_null(False).to_numpy()
@@ -177,12 +213,10 @@ def curves(
                 if member.size == 0:
                     continue
                 again = (
-                    np.ones((times.shape[0], member.size))
-                    if how == "naive"
-                    else np.stack([pick[what](rows, one)[member] for one in redrawn])
+                    drawing.times[:, member].astype(np.float64) if how == "naive" else redrawn[what](member)
                 )
                 share = share_at_least(odd[member], base[member], grid)
-                drawn = share_at_least(odd[member], again * times[:, member], grid)
+                drawn = share_at_least(odd[member], again, grid)
                 worth = effective(base[member])
                 low, high = band(share, drawn, worth)
                 parts.append(

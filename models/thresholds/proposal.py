@@ -12,7 +12,7 @@ own confirmed captures as they come in.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,20 +25,18 @@ from models.spread.null import Null
 from models.spread.result import GroupFit
 from models.spread.scoring import Scores
 from models.stats.results import Estimate
-from models.thresholds.costs import COST_GRID_PCT, MIN_SHOP, Draw, ShopCurves, group_curves
+from models.thresholds.costs import COST_GRID_PCT, MIN_SHOP, Draw, GroupEvidence, ShopCurves
 from models.thresholds.curves import (
+    Draws,
     ThresholdCurves,
     band,
-    bootstrap_times,
     curves,
-    drawn_weights,
     effective,
     healthy_weight,
     odd_weight,
     share_at_least,
-    vehicle_codes,
 )
-from models.thresholds.evidence import Weights, confirmation_weights, evidence
+from models.thresholds.evidence import confirmation_weights, evidence
 from models.thresholds.whatif import WhatIf, what_if
 
 __all__ = [
@@ -150,23 +148,19 @@ def propose(
     """
     rows = evidence(scores, shop)
     weighting = confirmation_weights(rows)
-    times = bootstrap_times(vehicle_codes(rows), draws, seed)
+    drawing = Draws(rows, weighting, draws, seed)
     asked = rows["in_question"].to_numpy().astype(np.float64)
     whole = Draw(healthy_weight(rows, weighting), odd_weight(rows, weighting), asked)
-    again = [
-        Draw(healthy_weight(rows, one) * row, odd_weight(rows, one) * row, asked * row)
-        for one, row in zip(drawn_weights(rows, times, weighting), times, strict=True)
-    ]
     names = fit.stats["group"].to_list()
     code = rows["group"].replace_strict(names, list(range(len(names))), default=-1, return_dtype=pl.Int64)
     group = code.fill_null(-1).to_numpy()
-    together = ShopCurves.of(rows, whole, again, group, len(names))
+    together = ShopCurves.of(rows, whole, drawing, group, len(names))
     rng = np.random.default_rng(seed + 1)
     found = []
     for at, stat in enumerate(fit.stats.iter_rows(named=True)):
         wide = np.log(stat["spread_high"] / stat["spread_low"]) / (2 * 1.96)
-        stretch = np.exp(wide * rng.standard_normal(len(again)))
-        found.append(_propose_one(_Case.of(fit, at, stat, stretch, rows, whole, again), together, costs))
+        stretch = np.exp(wide * rng.standard_normal(len(drawing)))
+        found.append(_propose_one(_Case.of(fit, at, stat, stretch, rows, whole, drawing), together, costs))
     return tuple(found)
 
 
@@ -184,7 +178,8 @@ class _Case:
     healthy_rows: Ints
     odd_rows: Ints
     whole: Draw
-    again: list[Draw]
+    drawing: Draws
+    own: GroupEvidence
 
     @classmethod
     def of(
@@ -195,13 +190,14 @@ class _Case:
         stretch: Floats,
         rows: pl.DataFrame,
         whole: Draw,
-        again: list[Draw],
+        drawing: Draws,
     ) -> _Case:
         member = (rows["group"] == stat["group"]).fill_null(False).to_numpy()
-        return cls(
-            fit, at, stat, stretch, rows, member, rows["odd_pct"].to_numpy(),
-            np.flatnonzero(member & (whole.healthy > 0)), np.flatnonzero(member & (whole.odd > 0)), whole, again,
-        )  # fmt: skip
+        odd_pct = rows["odd_pct"].to_numpy()
+        healthy = np.flatnonzero(member & (whole.healthy > 0))
+        odd = np.flatnonzero(member & (whole.odd > 0))
+        own = GroupEvidence.of(odd_pct[healthy], odd_pct[odd])
+        return cls(fit, at, stat, stretch, rows, member, odd_pct, healthy, odd, whole, drawing, own)
 
     @property
     def null(self) -> Null:
@@ -235,7 +231,7 @@ def _propose_one(case: _Case, together: ShopCurves, costs: Costs) -> Proposal:
             case.odd_pct,
             case.odd_rows,
             case.whole.odd,
-            [one.odd for one in case.again],
+            case.drawing.all_odd,
             limit,
             "confirmed odd",
         ),
@@ -261,10 +257,12 @@ def _from_spread(case: _Case, together: ShopCurves) -> _Limit:
 def _from_costs(case: _Case, together: ShopCurves, costs: Costs) -> _Limit:
     """The limit of the lowest expected cost."""
     grid = COST_GRID_PCT
-    alarm, detection = group_curves(
-        case.odd_pct, case.healthy_rows, case.odd_rows, case.whole.healthy, case.whole.odd,
-        case.null.survival(grid), together.detection,
-    )  # fmt: skip
+    alarm, detection = case.own.curves(
+        case.whole.healthy[case.healthy_rows],
+        case.whole.odd[case.odd_rows],
+        case.null.survival(grid),
+        together.detection,
+    )
     prevalence = float(together.prevalence[case.at])
     expected = costs.expected(prevalence, alarm, detection)
     limit = float(grid[int(np.argmin(expected))])
@@ -300,14 +298,16 @@ def _redrawn_limits(case: _Case, together: ShopCurves, costs: Costs) -> list[flo
     """The limit of each bootstrap draw of the shop's evidence."""
     grid = COST_GRID_PCT
     limits = []
-    for at, one in enumerate(case.again):
+    for at in range(len(case.drawing)):
         prevalence = float(together.drawn_prevalence[at, case.at])
         if not np.isfinite(prevalence):
             continue
-        alarm, detection = group_curves(
-            case.odd_pct, case.healthy_rows, case.odd_rows, one.healthy, one.odd,
-            case.null.survival(grid / case.stretch[at]), together.drawn_detection[at],
-        )  # fmt: skip
+        alarm, detection = case.own.curves(
+            case.drawing.healthy(at, case.healthy_rows),
+            case.drawing.odd(at, case.odd_rows),
+            case.null.survival(grid / case.stretch[at]),
+            together.drawn_detection[at],
+        )
         limits.append(float(grid[int(np.argmin(costs.expected(prevalence, alarm, detection)))]))
     return limits
 
@@ -323,18 +323,14 @@ def _flags_per_week(rows: pl.DataFrame, limit: float) -> float:
 
 
 def _share_estimate(
-    odd_pct: Floats, members: Ints, weight: Floats, drawn: list[Floats], limit: float, sort: str
+    odd_pct: Floats, members: Ints, weight: Floats, drawn: Callable[[Ints], Floats], limit: float, sort: str
 ) -> Estimate:
     n = int(members.size)
     if n < MIN_OWN:
         return Estimate.nothing(n, f"{n} captures {sort} in this group; at least {MIN_OWN} are needed.")
     at = np.array([limit])
     share = share_at_least(odd_pct[members], weight[members], at)
-    again = (
-        share_at_least(odd_pct[members], np.stack([one[members] for one in drawn]), at)
-        if drawn
-        else np.zeros((0, 1))
-    )
+    again = share_at_least(odd_pct[members], drawn(members), at)
     low, high = band(share, again, effective(weight[members]))
     return Estimate(n, float(share[0]), float(low[0]), float(high[0]))
 
@@ -342,9 +338,13 @@ def _share_estimate(
 def _false_alarm(case: _Case, limit: float) -> Estimate:
     if case.healthy_rows.size >= MIN_OWN:
         return _share_estimate(
-            case.odd_pct, case.healthy_rows, case.whole.healthy, [one.healthy for one in case.again], limit,
+            case.odd_pct,
+            case.healthy_rows,
+            case.whole.healthy,
+            case.drawing.all_healthy,
+            limit,
             "known healthy",
-        )  # fmt: skip
+        )
     looks = round(float(case.stat["healthy_captures"] or 0.0))
     spread = case.null.survival(limit / case.stretch)
     share = float(case.null.survival(np.array([limit]))[0])
@@ -378,22 +378,24 @@ def costs_at(
         by group; a group without a limit answers with `Estimate.nothing`.
     """
     rows = evidence(scores, shop)
-    weighting: Weights = confirmation_weights(rows)
-    times = bootstrap_times(vehicle_codes(rows), draws, seed)
-    redrawn = drawn_weights(rows, times, weighting)
+    weighting = confirmation_weights(rows)
+    drawing = Draws(rows, weighting, draws, seed)
     healthy, odd = healthy_weight(rows, weighting), odd_weight(rows, weighting)
-    drawn_healthy = [healthy_weight(rows, one) * row for one, row in zip(redrawn, times, strict=True)]
-    drawn_odd = [odd_weight(rows, one) * row for one, row in zip(redrawn, times, strict=True)]
     value = rows["odd_pct"].to_numpy()
     found = _Costs()
     for name, limit in limits.items():
         member = (rows["group"] == name).fill_null(False).to_numpy()
         found[name] = Cost(
             false_alarm=_share_estimate(
-                value, np.flatnonzero(member & (healthy > 0)), healthy, drawn_healthy, limit, "known healthy"
+                value,
+                np.flatnonzero(member & (healthy > 0)),
+                healthy,
+                drawing.all_healthy,
+                limit,
+                "known healthy",
             ),
             detection=_share_estimate(
-                value, np.flatnonzero(member & (odd > 0)), odd, drawn_odd, limit, "confirmed odd"
+                value, np.flatnonzero(member & (odd > 0)), odd, drawing.all_odd, limit, "confirmed odd"
             ),
         )
     return found
