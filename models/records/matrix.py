@@ -173,7 +173,10 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
     labels = confirmed_labels(rows, shop.outcomes).select("capture_file", "confirmed")
     rows = rows.join(labels, on="capture_file", how="left", maintain_order="left").with_row_index("_row")
     width = max((layout.elements for layout in layouts), default=0)
-    cells = elements.join(rows.select("capture_file", "_row"), on="capture_file", how="inner")
+    # Without the names: a million captures have five million elements, and a name is longer than all the figures.
+    cells = elements.join(rows.select("capture_file", "_row"), on="capture_file", how="inner").select(
+        "_row", "position", "element", "relative_pct", "se_pct", "identified", "companion"
+    )
     at = (cells["_row"].to_numpy().astype(np.int64), cells["position"].to_numpy().astype(np.int64) - 1)
     shape = (rows.height, width)
 

@@ -105,10 +105,10 @@ def _labels(readings: Readings, layout: Layout, one: ClassifiedGroup) -> pl.Data
     label = readings.healthy_label[one.shaping.rows]
     return pl.DataFrame(
         {
-            "capture_file": readings.capture_file.gather(one.shaping.rows.tolist()),
+            "capture_file": readings.capture_file.gather(one.shaping.rows),
             "group": pl.repeat(layout.group, one.shaping.rows.size, eager=True),
             "healthy_probability": one.healthy,
-            "label": np.array(["known odd", "not known", "known healthy"])[label + 1].tolist(),
+            "label": pl.Series(["known odd", "not known", "known healthy"]).gather(label + 1),
         },
         schema=HEALTHY_SCHEMA,
     )

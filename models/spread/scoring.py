@@ -102,7 +102,7 @@ def score_captures(fit: GroupFit, shop: Shop) -> Scores:
     side = -1.0 if fit.measure.direction == "high" else 1.0
     cells = pl.DataFrame(
         {
-            "capture_file": readings.capture_file.gather(at_cell[0].tolist()),
+            "capture_file": readings.capture_file.gather(at_cell[0]),
             "position": at_cell[1] + 1,
             "group_pct": mirrored(expected[at_cell], fit.measure),
             "deviation_pct": side * deviation[at_cell],
@@ -167,7 +167,7 @@ def _capture_table(
     p_value, basis, floor = calibrated
     rows = gaps.odd.size
     row, column, found = np.arange(rows), np.maximum(gaps.at_column, 0), gaps.at_column >= 0
-    names = [layout.group for layout in readings.layouts]
+    names = pl.Series([layout.group for layout in readings.layouts], dtype=pl.String)
     table = pl.DataFrame(
         {
             "capture_file": readings.capture_file,
@@ -181,7 +181,7 @@ def _capture_table(
             "p_basis": basis,
             "p_floor": floor,
             "model_p": model_p,
-            "group": [names[code] for code in readings.group],
+            "group": names.gather(readings.group),
         },
         schema=CAPTURE_SCHEMA,
     )

@@ -45,7 +45,7 @@ def read(path: Path) -> Waveform:
     return waveform_of(columns, about)
 
 
-def _columns(file: Any, dataset: type) -> tuple[list[Labelled], dict[str, Any]]:
+def _columns(file: Any, dataset: Any) -> tuple[list[Labelled], dict[str, Any]]:
     groups: dict[str, list[Any]] = {}
 
     def note(_: str, item: Any) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -61,8 +62,8 @@ def read(path: Path) -> Waveform:
         MemoryError,
         SyntaxError,
         zipfile.BadZipFile,
-        zipfile.zlib.error,
-    ) as error:  # type: ignore[attr-defined]
+        zlib.error,
+    ) as error:
         raise broken("NumPy", error) from error
     if array.dtype.names:
         return waveform_of([Labelled(name, array[name]) for name in array.dtype.names], {})
