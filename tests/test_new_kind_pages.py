@@ -156,10 +156,7 @@ def test_the_digest_speaks_of_teeth(wheels: tuple[Path, dict[str, WheelTruth]]) 
 
 
 def test_both_tests_are_offered_once_both_are_in_the_shop(
-    monkeypatch: pytest.MonkeyPatch,
-    wheels: tuple[Path, dict[str, WheelTruth]],
-    small_warehouse: Path,
-    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch, small_warehouse: Path, tmp_path: Path
 ) -> None:
     folder = tmp_path / "both"
     shutil.copytree(small_warehouse, folder)
