@@ -24,6 +24,7 @@ from models.records.topics import TOPICS
 from models.spread.fit import GroupFit, Scores
 from models.thresholds.proposal import Proposal
 from pipelines.errors import ShopspreadError
+from pipelines.fit.figures import Figures, load_figures
 from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_scores
 from pipelines.intake.watch import status as watch_status
 from pipelines.kinds import kind, kinds
@@ -214,6 +215,17 @@ def scores(stamp: str, test: str, measure: str) -> Scores:
 def proposals(stamp: str, test: str, measure: str) -> tuple[Proposal, ...]:
     """The last fit's proposed thresholds of one measure of a test, one a group."""
     return stored_proposals(frame(stamp, "proposals", test=test, measure=measure))
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _figures(work_stamp: str, day: dt.date) -> Figures | None:  # noqa: ARG001
+    return load_figures(warehouse())
+
+
+def figures(work_stamp: str, day: dt.date) -> Figures | None:
+    """The people's and jobs' figures as the fit stored them, or None where there are none of that day as it is now."""
+    found = _figures(work_stamp, day)
+    return found if found is not None and found.as_of == day else None
 
 
 # -- waveforms and settings ------------------------------------------------------------------------------------------

@@ -1,4 +1,7 @@
-"""The manager's and the trainer's answers, kept by (work stamp, as-of day); see `data.work_stamp`."""
+"""The manager's and the trainer's answers, kept by (work stamp, as-of day); see `data.work_stamp`.
+
+Those of the newest day were worked out by the fit and are only read; those of an earlier day are worked out here.
+"""
 
 from __future__ import annotations
 
@@ -45,30 +48,45 @@ def _settings() -> PeopleSettings:
 @st.cache_resource(max_entries=KEPT, show_spinner="Counting where the scope was used")
 def scope_use(work_stamp: str, as_of: dt.date) -> Adoption:
     """Use of the scope up to a day."""
+    stored = data.figures(work_stamp, as_of)
+    if stored is not None:
+        return stored.adoption
     return adoption(_shop(work_stamp), as_of=as_of, settings=_settings())
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Comparing comebacks")
 def returns(work_stamp: str, as_of: dt.date) -> Comebacks:
     """Comebacks up to a day."""
+    stored = data.figures(work_stamp, as_of)
+    if stored is not None:
+        return stored.comebacks
     return comebacks(_shop(work_stamp), as_of=as_of, settings=_settings())
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Weighing everybody's captures and calls")
 def skills(work_stamp: str, as_of: dt.date) -> tuple[TechnicianSkill, ...]:
     """Every technician's figures up to a day, by name."""
+    stored = data.figures(work_stamp, as_of)
+    if stored is not None:
+        return stored.skills
     return technicians(_shop(work_stamp), as_of=as_of, settings=_settings())
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Looking for who may need a hand")
 def coaching_list(work_stamp: str, as_of: dt.date) -> CoachingList:
     """Who needs coaching, on the evidence up to a day."""
+    stored = data.figures(work_stamp, as_of)
+    if stored is not None:
+        return stored.coaching
     return needs_coaching(skills(work_stamp, as_of), _shop(work_stamp), as_of=as_of, settings=_settings())
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
 def sessions(work_stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], CoachingEffect]:
     """Each coaching session with the work before and after it, and all of them together."""
+    stored = data.figures(work_stamp, as_of)
+    if stored is not None:
+        return stored.sessions, stored.effect
     each = before_after(_shop(work_stamp), as_of=as_of, settings=_settings())
     return each, coaching_effect(each)
 
