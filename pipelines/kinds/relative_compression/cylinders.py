@@ -2,35 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from functools import partial
-
 import numpy as np
 
 from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import Check, CylinderReading, EngineFamily, Events, Hookup, Identified, Reading
 from pipelines.kinds.relative_compression.angle import BINS
-from pipelines.kinds.relative_compression.front import DOUBTFUL, Front, look_at
-from pipelines.kinds.relative_compression.inversion import Inversion, invert
+from pipelines.kinds.relative_compression.front import DOUBTFUL, Front
+from pipelines.kinds.relative_compression.inversion import Inversion
+from pipelines.kinds.relative_compression.placing import best_trial
 from pipelines.kinds.relative_compression.setup_checks import setup_checks
 from pipelines.kinds.relative_compression.signals import Array, middle_of
-from pipelines.kinds.relative_compression.sync import Sync
 from pipelines.waveform import Waveform
 
-FIRES_BEFORE_TOP_DEG = 8.0
-FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
 EVEN_WITHIN = 0.06  # how near a whole number the firings between two pulses must lie
 MANY = 6  # cylinders, from which every second one hardly compressing is a wrong family, not a fault
 NO_FIRING = 0.3  # of the others' compression: no whole half of an engine falls below
-NEAR_TOP_DEG = 20.0  # a coil fires no farther from its cylinder's top than this from the usual place
-UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
-CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.6
-LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still reaches 0.5
-LOWEST_PCT, HIGHEST_PCT = -60.0, 1000.0  # a dead cylinder's residue reaches -30; beyond, no cylinder was seen
-WORST_MISFIT = 0.5  # of the ripple's RMS; odd engines reach 0.35
-CLEARLY_BETTER = (
-    12.0  # difference of cost (chi-square like) that settles which of two halves of the cycle it is
-)
 
 
 def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, reader_version: int) -> Reading:
@@ -40,24 +26,13 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
             f"The sync cylinder {hookup.sync_cylinder} does not exist on engine family {family.name!r} "
             f"({family.cylinders} cylinders): correct sync_cylinder in captures.csv."
         )
-    front = look_at(waveform, hookup, family)
+    trial = best_trial(waveform, hookup, family)
+    front = trial.front
     checks = setup_checks(front, hookup)
     features = _features(front)
-    if front.cycles.count < FEWEST_CYCLES:
+    if trial.found is None or trial.relative is None:
         return Reading("unusable", _why_unusable(checks), features, (), checks, None, reader_version)
-    order, angles = _sequence(family, hookup.sync_cylinder)
-    rotation, settled, found = _place(front, angles)
-    relative = relative_of(found.strength)
-    engine = _is_an_engine(front, found, relative)
-    if front.sync is not None and not engine:
-        despite = _despite_pulses(front, front.sync, angles)
-        if despite is not None:
-            engine, settled, (named, rotation, found) = True, False, despite
-            relative = relative_of(found.strength)
-            if not named:
-                front = replace(front, sync=None)
-                checks = setup_checks(front, hookup)
-    angles = _rotated(angles, rotation)
+    found, relative, angles, engine = trial.found, trial.relative, trial.angles, trial.engine
     contradiction = _other_engine(front, family, relative) if engine else ""
     if not engine or contradiction:
         reason = contradiction or (
@@ -79,7 +54,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         "series_exponent": found.series,
         "top_after_sync_deg": found.phase_deg if front.sync is not None else np.nan,
     }
-    numbers, companions, identity = _names(front, order, angles, settled)
+    numbers, companions, identity = _names(front, trial.order, angles, trial.settled)
     count = family.cylinders
     cylinders = tuple(
         CylinderReading(
@@ -102,44 +77,6 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         reader_version,
         _notes(front, family),
     )
-
-
-def _is_an_engine(front: Front, found: Inversion, relative: Array) -> bool:
-    """Whether the ripple repeats from cycle to cycle and is what cylinders being compressed make."""
-    if not (
-        np.isfinite(relative).all()
-        and np.median(found.strength) > 0
-        and relative.min() > LOWEST_PCT
-        and relative.max() < HIGHEST_PCT
-    ):
-        return False
-    if (
-        front.sync is not None
-        and front.cycles.coherence > CERTAIN_COHERENCE
-        and found.misfit < WORST_WITH_SYNC
-    ):
-        return True  # what repeats in step with the coil is the engine, however odd
-    return front.cycles.coherence > LEAST_COHERENCE and found.misfit < WORST_MISFIT
-
-
-def _despite_pulses(front: Front, sync: Sync, angles: Array) -> tuple[bool, int, Inversion] | None:
-    """The fit that takes no phase from the pulses, where it alone shows an engine; else None.
-
-    Few pulses may have come from elsewhere, and then name nobody. A whole train still names its cylinder where that
-    reaches its top beside it (many cylinders lead the fit from the pulses astray); where not, it is the coil of
-    another engine family, which must not pass for a missing sync.
-
-    Returns:
-        Whether the pulses name the cylinders, which firing the cycle starts with, and the fit.
-    """
-    alone = replace(front, sync=None)
-    rotation, _, found = _place(alone, angles)
-    if not _is_an_engine(alone, found, relative_of(found.strength)):
-        return None
-    if sync.missing > DOUBTFUL:
-        return False, rotation, found
-    beside = rotation == 0 and abs(found.phase_deg - FIRES_BEFORE_TOP_DEG) < NEAR_TOP_DEG
-    return (True, rotation, found) if beside and front.cycles.coherence > CERTAIN_COHERENCE else None
 
 
 def _other_engine(front: Front, family: EngineFamily, relative: Array) -> str:
@@ -166,12 +103,6 @@ def _other_engine(front: Front, family: EngineFamily, relative: Array) -> str:
     return ""
 
 
-def relative_of(strength: Array) -> Array:
-    """Strengths as per cent of the median cylinder, shape (cylinders,)."""
-    middle = middle_of(strength)
-    return np.asarray(100.0 * strength / middle) if middle != 0 else np.full(strength.size, np.nan)
-
-
 def standard_errors(by_cycle: Array, relative: Array) -> Array:
     """Standard error of each relative figure in per cent, from the cycles, shape (cylinders,).
 
@@ -194,85 +125,6 @@ def standard_errors(by_cycle: Array, relative: Array) -> Array:
     # taking off the mean makes neighbours look less alike by the share 1 / cycles: put that back
     lag = (apart[1:] * apart[:-1]).sum(axis=0) / (cycles - 1) + variance / cycles
     return np.asarray(np.sqrt(np.maximum(variance + 2.0 * lag, 0.4 * variance) / cycles))
-
-
-def _sequence(family: EngineFamily, sync_cylinder: int) -> tuple[tuple[int, ...], Array]:
-    """Firing order and angles beginning at the sync cylinder."""
-    at = family.firing_order.index(sync_cylinder)
-    order = family.firing_order[at:] + family.firing_order[:at]
-    intervals = np.roll(np.asarray(family.intervals_deg), -at)
-    return order, np.concatenate(([0.0], np.cumsum(intervals)[:-1]))
-
-
-def _rotated(angles: Array, by: int) -> Array:
-    """Angles of the sequence beginning at another firing."""
-    turned = np.roll(angles, -by)
-    return np.asarray((turned - turned[0]) % 720.0)
-
-
-def _place(front: Front, angles: Array) -> tuple[int, bool, Inversion]:
-    """Fit with every place the firing sequence may have against the cycle's start.
-
-    Returns:
-        Which firing the cycle starts with, whether that is certain, and the fit.
-    """
-    ripple = front.cycles.ripple
-    sync = front.sync
-    fit = partial(invert, drop=front.cranking.drop)
-    if sync is not None and sync.style == "coil_on_plug":
-        return 0, True, fit(ripple, angles, FIRES_BEFORE_TOP_DEG)
-    if sync is not None and sync.style == "waste_spark":
-        first = fit(ripple, angles, FIRES_BEFORE_TOP_DEG)
-        if _same_after_half(angles):
-            return 0, False, first
-        second = fit(np.roll(ripple, BINS // 2, axis=1), angles, FIRES_BEFORE_TOP_DEG)
-        better = min(first, second, key=lambda f: f.cost)
-        return 0, abs(first.cost - second.cost) > CLEARLY_BETTER, better
-    places = _unlike_places(angles)
-    if sync is not None:
-        fits = [(by, fit(ripple, _rotated(angles, by), FIRES_BEFORE_TOP_DEG)) for by in places]
-    else:
-        fits = []
-        for by in places:
-            turned = _rotated(angles, by)
-            fits.append((by, fit(ripple, turned, _first_top_deg(ripple, turned), UNSURE_DEG)))
-    by, best = min(fits, key=lambda f: f[1].cost)
-    return by, False, best
-
-
-def _same_after_half(angles: Array) -> bool:
-    turned = np.sort((angles + 360.0) % 720.0)
-    return bool(np.allclose(turned, np.sort(angles), atol=1.0))
-
-
-def _unlike_places(angles: Array) -> list[int]:
-    """Rotations of the firing sequence that are not the same set of intervals."""
-    intervals = np.diff(np.append(angles, 720.0))
-    seen: list[Array] = []
-    places = []
-    for by in range(angles.size):
-        turned = np.roll(intervals, -by)
-        if not any(np.allclose(turned, s, atol=1.0) for s in seen):
-            seen.append(turned)
-            places.append(by)
-    return places
-
-
-def _first_top_deg(ripple: Array, angles: Array) -> float:
-    """Angle from the cycle's start to the first compression, from the lowest point of the folded ripple.
-
-    The signal is lowest a little before or at top dead centre, so this is good enough to begin from.
-    """
-    mean = ripple.mean(axis=0)
-    bins = np.arange(BINS)
-    best, lowest = 0.0, np.inf
-    even = bool(np.ptp(np.diff(np.append(angles, 720.0))) < 1.0)
-    reach = 720.0 / angles.size if even else 720.0
-    for shift in np.arange(0.0, reach, 5.0):
-        at = np.interp((angles + shift) % 720.0, (bins + 0.5) * 720.0 / BINS, mean, period=720.0)
-        if at.sum() < lowest:
-            best, lowest = float(shift), float(at.sum())
-    return best
 
 
 def _names(

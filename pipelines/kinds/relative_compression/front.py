@@ -15,9 +15,11 @@ from pipelines.kinds.relative_compression.period import (
     track_cycles,
 )
 from pipelines.kinds.relative_compression.signals import (
+    PLAIN,
     Array,
     Recognised,
     Supply,
+    View,
     middle_of,
     ranked,
     recognise,
@@ -68,15 +70,15 @@ class Front:
     pulse_s: float = np.nan
 
 
-def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
-    """Find channels, cranking, sync and cycles.
+def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View = PLAIN) -> Front:
+    """Find channels, cranking, sync and cycles, as `view` says.
 
     Raises:
         ShopspreadError: when the log names no channel this test could be read from.
     """
-    channels = recognise(waveform, hookup)
+    channels = recognise(waveform, hookup, view)
     supply = channels.supply
-    cranking = find_cranking(supply)
+    cranking = find_cranking(supply, turned=view.turned)
     if not cranking.spans:
         return Front(channels, cranking, None, None, np.nan, (), NOTHING, np.empty(0), 0.0)
     rate = supply.rate_hz
@@ -196,9 +198,19 @@ def _cut_at(
     return boundaries, take_cycles(cranking.load_down, supply.missing, supply.rate_hz, list(boundaries))
 
 
-def _from_pulses(sync: Sync, start_s: float) -> tuple[Array, ...]:
-    """Cycle boundaries from the pulses. With several pulses a cycle, two stretches cannot be joined: which
-    pulse is which is lost in the pause, so only the stretch with the most pulses is used."""
+def half_later(front: Front) -> Front:
+    """The same with cycles that begin at the other one of waste spark's two pulses a cycle."""
+    if front.sync is None:
+        return front
+    supply = front.channels.supply
+    boundaries = _from_pulses(front.sync, supply.start_s, first=1)
+    cycles = take_cycles(front.cranking.load_down, supply.missing, supply.rate_hz, list(boundaries))
+    return replace(front, boundaries_s=boundaries, cycles=cycles)
+
+
+def _from_pulses(sync: Sync, start_s: float, first: int = 0) -> tuple[Array, ...]:
+    """Cycle boundaries from the pulses, from the `first` one on. With several pulses a cycle, two stretches cannot be
+    joined: which pulse is which is lost in the pause, so only the stretch with the most pulses is used."""
     counted = sync.spans
     if sync.per_cycle > 1:
         counted = (max(counted, key=lambda c: c[1][-1] if c[1].size else 0.0),)
@@ -206,7 +218,7 @@ def _from_pulses(sync: Sync, start_s: float) -> tuple[Array, ...]:
     for times, numbers in counted:
         if times.size < 2:
             continue
-        whole = np.arange(0.0, np.floor(numbers[-1] / sync.per_cycle) + 1.0)
+        whole = np.arange(0.0, np.floor((numbers[-1] - first) / sync.per_cycle) + 1.0)
         if whole.size >= 2:
-            found.append(np.interp(whole * sync.per_cycle, numbers, times) - start_s)
+            found.append(np.interp(first + whole * sync.per_cycle, numbers, times) - start_s)
     return tuple(found)

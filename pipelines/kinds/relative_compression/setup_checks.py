@@ -222,7 +222,7 @@ def _started(front: Front) -> bool:
 def _charging(front: Front) -> bool:
     """The level after cranking lies above the level before, or at a charging voltage."""
     c = front.cranking
-    if c.nature != "voltage" or c.ac_coupled or not np.isfinite(c.after):
+    if c.nature != "voltage" or c.ac_coupled or c.shifted or not np.isfinite(c.after):
         return False
     if np.isfinite(c.rest):
         return c.after > c.rest + STARTED_V * max(1.0, c.rest / 12.6)
@@ -239,7 +239,7 @@ def _runs_on(front: Front) -> bool:
 
 def _weak(front: Front, *, clipped: bool) -> str:
     c = front.cranking
-    if c.nature != "voltage" or c.ac_coupled or not c.spans or wrong_gain(front):
+    if c.nature != "voltage" or c.ac_coupled or c.shifted or not c.spans or wrong_gain(front):
         return ""
     if front.cycles.count:
         mean_v = middle_of(front.cycles.level)
@@ -282,7 +282,7 @@ def _slow(front: Front, *, started: bool) -> str:
 def wrong_gain(front: Front) -> bool:
     """Whether no 12 V or 24 V battery can show the levels seen."""
     c = front.cranking
-    if c.nature != "voltage" or c.ac_coupled or not c.spans:
+    if c.nature != "voltage" or c.ac_coupled or c.shifted or not c.spans:
         return False
     low, high = PLAUSIBLE_REST_V
     rest = c.rest if np.isfinite(c.rest) else c.after

@@ -73,18 +73,40 @@ class SyncTrace:
 
 @dataclass(frozen=True, slots=True)
 class Recognised:
-    """The two channels this test needs. `sync` is None where none is connected or it is dead."""
+    """The two channels this test needs. `sync` is None where none is connected or it is dead; `others`: the log names
+    a second supply channel that is alive."""
 
     supply: Supply
     sync: SyncTrace | None
     swapped: bool
+    others: bool = False
 
 
-def recognise(waveform: Waveform, hookup: Hookup) -> Recognised:
+@dataclass(frozen=True, slots=True)
+class View:
+    """Another way to look at a capture that made no sense at first.
+
+    Attributes:
+        turned: the load pulls the other way than the level suggests.
+        exchanged: supply and sync the other way round than they look.
+        other_supply: the other one of two supply channels.
+        no_sync: without the sync channel.
+    """
+
+    turned: bool = False
+    exchanged: bool = False
+    other_supply: bool = False
+    no_sync: bool = False
+
+
+PLAIN = View()
+
+
+def recognise(waveform: Waveform, hookup: Hookup, view: View = PLAIN) -> Recognised:
     """Find supply and sync among the channels.
 
     The log's names are the first guess; when the named supply is a pulse train and the named sync is not,
-    they were exchanged.
+    they were exchanged. `view` asks for another answer.
 
     Raises:
         ShopspreadError: when the log names no battery voltage or starter current at all.
@@ -100,9 +122,11 @@ def recognise(waveform: Waveform, hookup: Hookup) -> Recognised:
     scales = [_scale(hookup, i) for i in range(count)]
     looks = {i: _look(waveform.samples[i], waveform.rate_hz) for i in {*supplies, *syncs}}
     supply = max(supplies, key=lambda i: (looks[i].swing > 0, hookup.signals[i] == SUPPLY_SIGNALS[0]))
+    if view.other_supply:
+        supply = next((i for i in supplies if i != supply and looks[i].swing > 0), supply)
     sync = max(syncs, key=lambda i: looks[i].swing > 0) if syncs else None
     swapped = False
-    if sync is not None and _exchanged(looks[supply], looks[sync]):
+    if sync is not None and _exchanged(looks[supply], looks[sync]) != view.exchanged:
         supply, sync, swapped = sync, supply, True
     supply_at, sync_at, factor = supply, sync, scales[supply]
     if swapped and sync is not None:
@@ -113,10 +137,11 @@ def recognise(waveform: Waveform, hookup: Hookup) -> Recognised:
             factor = scales[sync]
     main = thin_supply(waveform, supply, factor, hookup.signals[supply_at])
     trace = None
-    if sync is not None and sync_at is not None and looks[sync].swing > 0:
+    if sync is not None and sync_at is not None and looks[sync].swing > 0 and not view.no_sync:
         sync_factor = scales[sync] if factor == scales[supply] else scales[supply]
         trace = thin_sync(waveform, sync, sync_factor, hookup.signals[sync_at])
-    return Recognised(main, trace, swapped)
+    others = any(i != supply and i != sync and looks[i].swing > 0 for i in supplies)
+    return Recognised(main, trace, swapped, others)
 
 
 def _scale(hookup: Hookup, index: int) -> float:
