@@ -7,6 +7,7 @@ import numpy as np
 from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import Check, CylinderReading, EngineFamily, Events, Hookup, Identified, Reading
 from pipelines.kinds.relative_compression.angle import BINS
+from pipelines.kinds.relative_compression.changes import Change, change_of
 from pipelines.kinds.relative_compression.front import DOUBTFUL, Front
 from pipelines.kinds.relative_compression.inversion import Inversion
 from pipelines.kinds.relative_compression.placing import best_trial
@@ -54,6 +55,15 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         "series_exponent": found.series,
         "top_after_sync_deg": found.phase_deg if front.sync is not None else np.nan,
     }
+    change = change_of(found)
+    if change is not None:
+        features |= {
+            "change_over_crank_pct": change.change_pct,
+            "change_position": change.position + 1.0,
+            "kicks": float(change.kicks),
+            "kick_position": change.kicker + 1.0 if change.kicker is not None else np.nan,
+            "kick_depth_pct": change.depth_pct,
+        }
     numbers, companions, identity = _names(front, trial.order, angles, trial.settled)
     count = family.cylinders
     cylinders = tuple(
@@ -75,7 +85,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         checks,
         _events(front, angles, found),
         reader_version,
-        _notes(front, family),
+        (*_notes(front, family), *_changes(change, cylinders, found.by_cycle.shape[0])),
     )
 
 
@@ -198,6 +208,35 @@ def _why_unusable(checks: tuple[Check, ...]) -> str:
         "No whole engine cycle could be made out in the cranking stretch: crank for about ten seconds with a steady "
         "supply and save the record again."
     )
+
+
+def _changes(change: Change | None, cylinders: tuple[CylinderReading, ...], cycles: int) -> list[str]:
+    """Sentences on what came and went during the crank."""
+    if change is None:
+        return []
+
+    def called(position: int) -> str:
+        c = cylinders[position]
+        if c.identified == "none" or c.cylinder is None:
+            return f"The cylinder at firing position {position + 1}"
+        return f"Cylinder {c.cylinder}" + (f" or {c.companion}" if c.companion is not None else "")
+
+    said = []
+    if change.lasting:
+        way = (
+            "weaker in the last third of the crank than in the first"
+            if change.change_pct < 0
+            else ("weaker in the first third of the crank than in the last")
+        )
+        said.append(
+            f"{called(change.position)} was {abs(change.change_pct):.0f} % {way}; the figure is the mean over all of it."
+        )
+    if change.kicks and change.kicker is not None:
+        said.append(
+            f"{called(change.kicker)} fell by about {change.depth_pct:.0f} % in single cycles ({change.kicks} of "
+            f"{cycles} cycles show such a fall); the figure is the mean over all of them."
+        )
+    return said
 
 
 def _notes(front: Front, family: EngineFamily) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ import numpy as np
 
 from pipelines.kinds.base import EngineFamily, Hookup
 from pipelines.kinds.relative_compression.angle import BINS
+from pipelines.kinds.relative_compression.changes import take_back
 from pipelines.kinds.relative_compression.front import DOUBTFUL, Front, half_later, look_at
 from pipelines.kinds.relative_compression.inversion import Inversion, invert
 from pipelines.kinds.relative_compression.signals import PLAIN, Array, View, middle_of
@@ -69,6 +70,9 @@ def best_trial(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Tria
         return best
     for view in _other_views(first.front):
         trial = _try(waveform, hookup, family, view)
+        # pulses tell which channel is the coil's; a primary carries the battery's ripple too
+        if view.exchanged and trial.front.sync is None:
+            continue
         if trial.engine and trial.front.cycles.coherence > CERTAIN_COHERENCE:
             if not trial.front.cranking.sure:
                 trial = _better(trial, _try(waveform, hookup, family, replace(view, turned=True)))
@@ -83,8 +87,7 @@ def _other_views(front: Front) -> list[View]:
         views.append(View(other_supply=True))
     if front.channels.sync is not None:
         views.append(View(exchanged=True))
-        if front.sync is not None:
-            views.append(View(no_sync=True))
+        views.append(View(no_sync=True))
     return views
 
 
@@ -103,6 +106,16 @@ def _try(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View) -
     if front.cycles.count < FEWEST_CYCLES:
         return Trial(front, order, angles)
     front, rotation, settled, found = _place(front, angles)
+    if front.cycles.unlike is not None:
+        # cycles left out for their shape may hold a cylinder that kicks
+        again = partial(
+            invert,
+            angles_deg=_rotated(angles, rotation),
+            phase_guess_deg=found.phase_deg,
+            drop=front.cranking.drop,
+        )
+        cycles, found = take_back(front.cycles, found, again)
+        front = replace(front, cycles=cycles)
     relative = relative_of(found.strength)
     engine = is_an_engine(front, found, relative)
     if front.sync is not None and not engine:

@@ -19,6 +19,7 @@ SYNC_SIGNALS = ("ignition_primary", "ignition_pickup")
 SUPPLY_RATE_HZ = 4000.0  # ample: an eighth-order event at 300 rpm lasts 50 ms
 SYNC_RATE_HZ = 10000.0  # 0.1 ms, a tenth of a degree at 200 rpm
 LOOK_RATE_HZ = 1000.0
+SPARSE = 0.35  # share of rows without a sample from which a channel is one of a lower rate
 OFF_SCREEN_S = 0.0004  # a flyback's spike lasts a tenth of a millisecond, the spark about one
 
 
@@ -299,7 +300,7 @@ def thin_sync(waveform: Waveform, index: int, scale: float, named: str) -> SyncT
         else:
             square = whole.reshape(-1, step)
             high, low = square.max(axis=1), square.min(axis=1)
-    high, low, lost, off = _off_screen(high, low, waveform.rate_hz / step)
+    high, low, lost, off = _off_screen(high, low, waveform.rate_hz / step, _no_row(waveform, index, step))
     factor = np.float32(scale * _upright(high, low, scale))
     if factor != 1.0:
         high, low = high * factor, low * factor
@@ -318,18 +319,40 @@ def _upright(high: Samples, low: Samples, scale: float) -> float:
     return -1.0 if middle - bottom > 2.5 * (top - middle) else 1.0
 
 
-def _off_screen(high: Samples, low: Samples, rate_hz: float) -> tuple[Samples, Samples, float, bool]:
-    """Missing samples in a pulse train are mostly pulses beyond the screen: put short ones at the top."""
+def _no_row(waveform: Waveform, index: int, step: int) -> Bools | None:
+    """Blocks in which no other channel has a sample either: the record has a gap there, not the pulse; None where
+    the channel is whole or alone."""
+    if waveform.channels < 2 or np.isfinite(waveform.samples[index].sum()):
+        return None
+    others = np.delete(waveform.samples, index, axis=0)
+    none = ~np.isfinite(others).any(axis=0)
+    return np.asarray(none[: none.size // step * step].reshape(-1, step).all(axis=1))
+
+
+def _off_screen(
+    high: Samples, low: Samples, rate_hz: float, no_row: Bools | None
+) -> tuple[Samples, Samples, float, bool]:
+    """Missing samples in a pulse train are mostly pulses beyond the screen: put short ones at the top.
+
+    Not those where the whole record has a gap, nor where the channel was sampled at a fraction of the file's rows.
+    """
     lost = ~np.isfinite(high)
     if not lost.any():
         return high, low, 0.0, False
+    high, low = high.copy(), low.copy()
+    if float(lost.mean()) > SPARSE:  # rows of another channel's rate: each sample holds until the next
+        held = np.maximum.accumulate(np.where(lost, -1, np.arange(high.size)))
+        held[held < 0] = int(np.argmin(lost))
+        high, low = high[held], low[held]
+        if not np.isfinite(high).all():
+            high, low = np.zeros_like(high), np.zeros_like(low)
+        return high, low, 0.0, False
     top, middle = np.nanmax(np.where(lost, np.nan, high)), np.nanmedian(high[~lost])
     edges = np.flatnonzero(np.diff(np.concatenate(([False], lost, [False])).astype(np.int8)))
-    high, low = high.copy(), low.copy()
     high[lost] = low[lost] = middle
     gaps, pulses = 0, 0
     for begin, end in edges.reshape(-1, 2)[:100_000].tolist():
-        if end - begin <= max(1, 0.004 * rate_hz):
+        if end - begin <= max(1, 0.004 * rate_hz) and (no_row is None or not no_row[begin:end].any()):
             high[begin:end] = top
             pulses += end - begin >= max(2, OFF_SCREEN_S * rate_hz)
         else:

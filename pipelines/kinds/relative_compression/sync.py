@@ -35,6 +35,7 @@ LEAST_COMB = 0.45  # of the best comb score: a cycle the ripple knows nothing of
 PULSE_OVER_BASE = (
     0.35  # a dwell pulls a primary from the battery's level to about zero, a flyback lifts it far above
 )
+OUTSIDE = 0.5
 IN_STEP = 0.06  # of a cycle: how far apart the pulses of one coil lie at most
 BY_CHANCE = 0.02
 CUT_OFF_BELOW_V = 150.0  # a coil primary jumps higher than this unless the screen ends first
@@ -116,7 +117,8 @@ def _candidates(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> Iterato
         for share in (0.5, 0.2, 0.08):
             if share == 0.5 and top < PULSE_OVER_BASE * abs(resting):
                 break  # crosstalk on a lead that sits on the battery
-            least = max(2.5 * floor, 1.45 * step) if share == 0.5 else max(4.0 * floor, 2.2 * step)
+            # a logic level on a wide screen is one code high; a threshold below half of that has no meaning
+            least = max(2.5 * floor, 0.45 * step) if share == 0.5 else max(4.0 * floor, 2.2 * step)
             if share * top < least:
                 break
             at = np.flatnonzero(up > share * top)
@@ -356,12 +358,19 @@ def _uneven_cycle(
 
 
 def _regularity(inside: list[Array], period: float, spans_s: list[tuple[float, float]]) -> float:
-    """Share of the pulses to be expected that are there at the right distance, less the ones out of step."""
+    """Share of the pulses to be expected that are there at the right distance, less the ones out of step.
+
+    A controller gives no spark until it knows where it is and stops when it pleases: what lies before the first pulse
+    and behind the last counts half.
+    """
     good = bad = expected = 0.0
     for times, (a, b) in zip(inside, spans_s, strict=True):
-        expected += max((b - a) / period - 1.0, 1.0)
+        whole_span = max((b - a) / period - 1.0, 1.0)
         if times.size < 2:
+            expected += whole_span
             continue
+        own = (times[-1] - times[0]) / period
+        expected += min(max(own, OUTSIDE * (whole_span + own)), max(whole_span, own))
         ratio = np.diff(times) / period
         whole = np.maximum(np.rint(ratio), 1.0)
         fits = np.abs(ratio - whole) < STEADY_WITHIN * np.sqrt(whole)
