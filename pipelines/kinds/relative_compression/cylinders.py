@@ -29,7 +29,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         )
     trial = best_trial(waveform, hookup, family)
     front = trial.front
-    checks = setup_checks(front, hookup)
+    checks = setup_checks(front, hookup, family.cylinders)
     features = _features(front)
     if trial.found is None or trial.relative is None:
         return Reading("unusable", _why_unusable(checks), features, (), checks, None, reader_version)
@@ -223,13 +223,10 @@ def _changes(change: Change | None, cylinders: tuple[CylinderReading, ...], cycl
 
     said = []
     if change.lasting:
-        way = (
-            "weaker in the last third of the crank than in the first"
-            if change.change_pct < 0
-            else ("weaker in the first third of the crank than in the last")
-        )
+        when = ("last", "first") if change.change_pct < 0 else ("first", "last")
         said.append(
-            f"{called(change.position)} was {abs(change.change_pct):.0f} % {way}; the figure is the mean over all of it."
+            f"{called(change.position)} was {abs(change.change_pct):.0f} % weaker in the {when[0]} third of the crank "
+            f"than in the {when[1]}; the figure is the mean over all of it."
         )
     if change.kicks and change.kicker is not None:
         said.append(

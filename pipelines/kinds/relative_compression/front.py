@@ -8,6 +8,7 @@ import numpy as np
 
 from pipelines.kinds.base import EngineFamily, Hookup
 from pipelines.kinds.relative_compression.angle import Cycles, take_cycles
+from pipelines.kinds.relative_compression.injector import SENTENCE, looks_like_injector
 from pipelines.kinds.relative_compression.period import (
     RippleSpectrum,
     cycles_from_ripple,
@@ -68,6 +69,7 @@ class Front:
     after_pulses_s: Array
     step: float
     pulse_s: float = np.nan
+    wrong_signal: str = ""
 
 
 def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View = PLAIN) -> Front:
@@ -100,6 +102,9 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View
             likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
         pulse_s = own_period_s(trains, spans_s)
         sync = make_sense(trains, spans_s, spectrum, likely, family)
+    wrong_signal = ""
+    if sync is not None and _is_injector(channels, sync):
+        sync, wrong_signal, trains, pulse_s = None, SENTENCE, PulseTrains(), np.nan
     boundaries: tuple[Array, ...] = ()
     if sync is not None:
         boundaries = _from_pulses(sync, supply.start_s)
@@ -124,7 +129,24 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View
         cycle_s, boundaries, cycles, sync = _from_ripple(supply, cranking, likely, family, trains)
     step = smallest_gap(raw_while_cranking(supply, cranking)[:4000]) * abs(supply.scale)
     after = sync.after_s if sync is not None else np.empty(0)
-    return Front(channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after, step, pulse_s)
+    return Front(
+        channels,
+        cranking,
+        spectrum,
+        sync,
+        cycle_s,
+        tuple(boundaries),
+        cycles,
+        after,
+        step,
+        pulse_s,
+        wrong_signal,
+    )
+
+
+def _is_injector(channels: Recognised, sync: Sync) -> bool:
+    times_s = np.concatenate([times for times, _ in sync.spans])
+    return channels.sync is not None and sync.per_cycle == 1 and looks_like_injector(channels.sync, times_s)
 
 
 def raw_while_cranking(supply: Supply, cranking: Cranking) -> Samples:
