@@ -72,7 +72,7 @@ def observe(drawn: Drawn, course: Course) -> Record:
     begin, end = window_s(drawn)
     step = 1 / drawn.scope.rate_hz
     n = max(int((end - begin) * drawn.scope.rate_hz), 32)
-    at = begin + step * np.arange(n)
+    at = np.asarray(begin + step * np.arange(n), dtype=np.float64)
     if drawn.file.jitter_share:
         rng = np.random.default_rng([drawn.seed, 41])
         at = at + step * drawn.file.jitter_share * rng.uniform(-1, 1, n)
@@ -86,7 +86,7 @@ def observe(drawn: Drawn, course: Course) -> Record:
     if drawn.scope.supply in ("current", "both"):
         signals["current"] = np.interp(at, course.time_s, carried["current"]) + rough
     if drawn.ignition.watched != "none":
-        signals["ignition"] = volts_seen(drawn, course, pulses, at, volts)
+        signals["ignition"] = volts_seen(drawn, pulses, at, volts)
     channels: dict[str, Seen] = {}
     before = course.time_s <= begin
     for number, (name, values) in enumerate(signals.items()):
@@ -110,9 +110,7 @@ def saved(drawn: Drawn, record: Record) -> tuple[Waveform, Hookup]:
     samples = _file_faults(drawn, rows).astype(np.float32)
     rate = drawn.scope.rate_hz * drawn.file.repeats
     signals = [NAMES.get(n) or IGNITION_NAMES.get(drawn.ignition.watched, "ignition_pickup") for n in names]
-    logged = [
-        s * (getattr(drawn.scope, n).scale_error) for n, s in zip(names, scales, strict=True)
-    ]
+    logged = [s * (getattr(drawn.scope, n).scale_error) for n, s in zip(names, scales, strict=True)]
     if drawn.log.swapped and "ignition" in names:
         a = names.index("ignition")
         b = next(k for k, n in enumerate(names) if n != "ignition")

@@ -23,17 +23,21 @@ AMBIENT_PA = 101_325.0
 STEP_DEG = 1.0
 SPEEDS = np.array([2.0, 4.0, 6.0, 9.0, 13.0, 18.0, 25.0, 34.0, 50.0, 90.0, 160.0])  # rad/s of the crank
 
+USUAL = 5  # place in SPEEDS of a usual cranking speed
+
 
 @dataclass(frozen=True, slots=True)
 class Tables:
     """`torque[v, s, k]` in N m at speed `SPEEDS[s]` and `k` deg (721 columns, the last equal to the first), with the
     faults there (v = 1) or not (v = 0); `peak_pa[v, s, c]` above ambient; `burn` the torque over own angle 0 to 719
-    deg of one full firing stroke; `tops_deg[c]` of cylinder c + 1.
+    deg of one full firing stroke; `each[c, k]` cylinder c + 1's own part of the torque without faults at a usual
+    speed; `tops_deg[c]` of cylinder c + 1.
     """
 
     torque: Array
     peak_pa: Array
     burn: Array
+    each: Array
     tops_deg: Array
 
 
@@ -125,6 +129,7 @@ def tabulate(engine: EngineDraw) -> Tables:
     grid = np.arange(0, 720)
     torque = np.zeros((2, SPEEDS.size, 721))
     peak = np.zeros((2, SPEEDS.size, engine.cylinders))
+    alone = np.zeros((engine.cylinders, 721))
     for variant in (0, 1) if engine.fault_cylinders else (0,):
         p = pressures(engine, leak_rates(engine, bool(variant)), fills(engine, bool(variant)), SPEEDS)
         each = (p - AMBIENT_PA) * lever
@@ -133,12 +138,15 @@ def tabulate(engine: EngineDraw) -> Tables:
             at = (grid - tops[c] + 360.0) % 720.0
             k = at.astype(int)
             part = at - k
-            torque[variant, :, :720] += each[:, c, k] * (1 - part) + each[:, c, (k + 1) % 720] * part
+            own_part = each[:, c, k] * (1 - part) + each[:, c, (k + 1) % 720] * part
+            torque[variant, :, :720] += own_part
+            if variant == 0:
+                alone[c, :720] = own_part[USUAL]
         peak[variant] = p.max(axis=2) - AMBIENT_PA
     if not engine.fault_cylinders:
         torque[1], peak[1] = torque[0], peak[0]
-    torque[:, :, 720] = torque[:, :, 0]
-    return Tables(torque, peak, _burn(engine, float(np.median(peak[0]))), tops)
+    torque[:, :, 720], alone[:, 720] = torque[:, :, 0], alone[:, 0]
+    return Tables(torque, peak, _burn(engine, float(np.median(peak[0]))), alone, tops)
 
 
 def _burn(engine: EngineDraw, peak_pa: float) -> Array:
@@ -148,4 +156,5 @@ def _burn(engine: EngineDraw, peak_pa: float) -> Array:
     rise = np.clip(angle / 20.0, 0.0, 1.0)
     extra = 2.5 * peak_pa * rise * (volume[0] / volume) ** 1.28
     extra[angle >= 180.0 - engine.evo_bbdc_deg] = 0.0
-    return extra * lever_m3(engine, angle)
+    torque: Array = extra * lever_m3(engine, angle)
+    return torque

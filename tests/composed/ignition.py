@@ -83,7 +83,7 @@ def _given(drawn: Drawn, course: Course, angles: Array, rng: np.random.Generator
     return times[keep]
 
 
-def volts_seen(drawn: Drawn, course: Course, pulses: Sparks, at_s: Array, supply_v: Array) -> Array:
+def volts_seen(drawn: Drawn, pulses: Sparks, at_s: Array, supply_v: Array) -> Array:
     """What the ignition input is given at those times, before the scope's own doing."""
     ignition = drawn.ignition
     key_s = min(drawn.crank.engaged_s[0][0] - 0.4, drawn.crank.ran_until_s or 1e9)
@@ -143,4 +143,6 @@ def _injector(ignition: IgnitionDraw, out: Array, at_s: Array, t0: float, share:
 def _pickup(ignition: IgnitionDraw, out: Array, at_s: Array, t0: float, height: float) -> None:
     where = _slice(at_s, t0, t0 + 6 * ignition.pulse_s)
     since = at_s[where] - t0
-    out[where] += height * np.exp(-since / ignition.pulse_s) * np.cos(2 * np.pi * ignition.ring_hz * since * 0.2)
+    out[where] += (
+        height * np.exp(-since / ignition.pulse_s) * np.cos(2 * np.pi * ignition.ring_hz * since * 0.2)
+    )

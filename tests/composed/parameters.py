@@ -16,6 +16,7 @@ class EngineDraw:
     `rod_ratio` is rod length over crank radius. A cylinder loses the share `leak_per_s` of its charge a second at
     ambient pressure, times its pressure (`engine.py`); the faulty ones lose `fault_leak_per_s` on top while the fault
     is there (`fault_when`), above `fault_seats_rpm` less and less, and draw in `fault_fill` of the charge.
+    `cycle_scatter` is the share by which a cylinder's pressure differs from cycle to cycle (standard deviation).
     `tight_nm` is extra friction once a turn.
     """
 
@@ -38,6 +39,7 @@ class EngineDraw:
     fault_seats_rpm: float
     fault_when: str
     fault_share: float
+    cycle_scatter: float
     oil_c: float
     friction_nm: float
     viscous_nms: float

@@ -47,7 +47,9 @@ def coupled(channel: ChannelDraw, values: Array, step_s: float, settled: float) 
     return out - channel.taken_off
 
 
-def seen(channel: ChannelDraw, values: Array, at_s: Array, step_s: float, settled: float, seed: list[int]) -> Seen:
+def seen(
+    channel: ChannelDraw, values: Array, at_s: Array, step_s: float, settled: float, seed: list[int]
+) -> Seen:
     """What the channel writes, in the unit measured."""
     rng = np.random.default_rng(seed)
     out = coupled(channel, values, step_s, settled)

@@ -25,7 +25,7 @@ def _setting(group: str, **usual: object) -> Callable[[Drawn], Drawn]:
     """Cure that sets numbers of one group back."""
 
     def cure(drawn: Drawn) -> Drawn:
-        return replace(drawn, **{group: replace(getattr(drawn, group), **usual)})  # type: ignore[arg-type]
+        return replace(drawn, **{group: replace(getattr(drawn, group), **usual)})
 
     return cure
 
@@ -63,7 +63,9 @@ def _on_screen(drawn: Drawn) -> Drawn:
 def _one_crank(drawn: Drawn) -> Drawn:
     crank = drawn.crank
     on, off = crank.engaged_s[0]
-    return replace(drawn, crank=replace(crank, engaged_s=((on, off),), duration_s=min(crank.duration_s, off + 0.5)))
+    return replace(
+        drawn, crank=replace(crank, engaged_s=((on, off),), duration_s=min(crank.duration_s, off + 0.5))
+    )
 
 
 def _from_rest(drawn: Drawn) -> Drawn:
@@ -125,7 +127,9 @@ TROUBLES: dict[str, Trouble] = {
         lambda d: d.ignition.style == "distributor", _setting("ignition", style="coil_on_plug")
     ),
     "late spark": Trouble(lambda d: d.ignition.advance_deg < 0, _setting("ignition", advance_deg=5.0)),
-    "missing sparks": Trouble(lambda d: d.ignition.missing_share > 0, _setting("ignition", missing_share=0.0)),
+    "missing sparks": Trouble(
+        lambda d: d.ignition.missing_share > 0, _setting("ignition", missing_share=0.0)
+    ),
     "quiet controller": Trouble(lambda d: bool(d.ignition.quiet_s), _setting("ignition", quiet_s=())),
     "blind controller": Trouble(lambda d: d.ignition.blind_turns > 0, _setting("ignition", blind_turns=0.0)),
     "neighbours' pulses": Trouble(lambda d: d.ignition.neighbours > 0, _setting("ignition", neighbours=0.0)),
