@@ -47,7 +47,7 @@ def test_rows_written_twice_or_thrice_are_dropped(tmp_path: Path, times: int) ->
 
 
 def test_equal_samples_under_times_of_few_digits_stay(tmp_path: Path) -> None:
-    """Times printed to 1 ms at 2 kS/s stand twice each; a resting channel says the same twice, and nothing is dropped."""
+    """Times printed to 1 ms at 2 kS/s stand twice each; a resting channel says the same twice: all stays."""
     t, _, _ = signals()
     rows = [f"{x:.3f},12.5,0.5" for x in np.floor(t * 1000) / 1000]
     wave = read(written(tmp_path / "few.csv", rows))
@@ -59,7 +59,9 @@ def test_equal_samples_under_times_of_few_digits_stay(tmp_path: Path) -> None:
 def test_rows_of_one_time_with_a_channel_each_are_joined(tmp_path: Path) -> None:
     """The same time twice, first with one channel, then with the other: one row."""
     t, a, b = signals()
-    rows = [row for x, y, z in zip(t, a, b, strict=True) for row in (f"{x:.7f},{y:.5f},", f"{x:.7f},,{z:.3f}")]
+    rows = [
+        row for x, y, z in zip(t, a, b, strict=True) for row in (f"{x:.7f},{y:.5f},", f"{x:.7f},,{z:.3f}")
+    ]
     wave = read(written(tmp_path / "halves.csv", rows))
     assert wave.rate_hz == pytest.approx(RATE_HZ, rel=1e-6)
     assert np.isfinite(wave.samples).all()
@@ -103,7 +105,8 @@ def test_scattered_losses_are_not_taken_for_a_slower_channel(tmp_path: Path) -> 
     t, a, b = signals()
     keep = np.random.default_rng(4).random(COUNT) < 0.5
     rows = [
-        f"{x:.7f},{y:.5f},{z:.3f}" if k else f"{x:.7f},,{z:.3f}" for x, y, z, k in zip(t, a, b, keep, strict=True)
+        f"{x:.7f},{y:.5f},{z:.3f}" if k else f"{x:.7f},,{z:.3f}"
+        for x, y, z, k in zip(t, a, b, keep, strict=True)
     ]
     wave = read(written(tmp_path / "losses.csv", rows))
     assert np.array_equal(np.isfinite(wave.samples[0]), keep)
@@ -111,14 +114,18 @@ def test_scattered_losses_are_not_taken_for_a_slower_channel(tmp_path: Path) -> 
 
 @pytest.mark.parametrize("jitter", [0.1, 0.2, 0.3])
 @pytest.mark.parametrize("lost", [0, 25])
-def test_jitter_up_to_30_per_cent_of_a_step_is_no_uneven_sampling(tmp_path: Path, jitter: float, lost: int) -> None:
+def test_jitter_up_to_30_per_cent_of_a_step_is_no_uneven_sampling(
+    tmp_path: Path, jitter: float, lost: int
+) -> None:
     """Stamps that stray evenly to both sides: the rate is the grid's, and each lost row leaves one empty sample."""
     rng = np.random.default_rng(int(100 * jitter) + lost)
     t, a, b = signals()
     stamps = t + rng.uniform(-jitter, jitter, COUNT) / RATE_HZ
     gone = set(rng.choice(np.arange(100, COUNT - 100), lost, replace=False).tolist())
     rows = [
-        f"{x:.8f},{y:.5f},{z:.3f}" for k, (x, y, z) in enumerate(zip(stamps, a, b, strict=True)) if k not in gone
+        f"{x:.8f},{y:.5f},{z:.3f}"
+        for k, (x, y, z) in enumerate(zip(stamps, a, b, strict=True))
+        if k not in gone
     ]
     wave = read(written(tmp_path / "jitter.csv", rows))
     assert wave.rate_hz == pytest.approx(RATE_HZ, rel=1e-4)

@@ -15,21 +15,16 @@ from pipelines.kinds.relative_compression import inversion, placing, torque
 from pipelines.kinds.relative_compression.angle import BINS, bin_means, take_cycles
 from pipelines.kinds.relative_compression.cylinders import standard_errors
 from pipelines.kinds.relative_compression.front import look_at
+from pipelines.kinds.relative_compression.in_step import in_step
 from pipelines.kinds.relative_compression.period import (
     comb_score,
     firing_phasors,
     ripple_spectrum,
     track_cycles,
 )
-from pipelines.kinds.relative_compression.signals import (
-    block_mean,
-    last_code,
-    middle_of,
-    ranked,
-    smallest_gap,
-)
 from pipelines.kinds.relative_compression.stretch import moving_mean
-from pipelines.kinds.relative_compression.sync import PulseTrain, in_step, pulse_trains
+from pipelines.kinds.relative_compression.sync import PulseTrain, pulse_trains
+from pipelines.kinds.relative_compression.values import block_mean, last_code, middle_of, ranked, smallest_gap
 from tests.constructed_crank import Crank, Scope, capture, crank, family
 
 # --- published values -------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""Rows that say the same twice, and channels that have a sample in some of the rows only."""
+"""Rows that say the same twice, and rows of one time that hold one channel each."""
 
 from __future__ import annotations
 
@@ -6,10 +6,6 @@ import numpy as np
 import numpy.typing as npt
 
 Column = npt.NDArray[np.floating]
-SPARSE = 0.35  # share of empty rows from which a channel is one of a lower rate, not one with gaps
-LONGEST = 256  # rows from sample to sample
-REGULAR = 0.9  # share of its samples that come at the usual distance
-FEWEST = 16
 
 
 def repeated_rows(
@@ -60,25 +56,3 @@ def merged_rows(
     gone = np.zeros(time_s.size, dtype=np.bool_)
     gone[same] = True
     return gone
-
-
-def filled_between(column: Column) -> tuple[Column, int]:
-    """A channel with a sample in every n-th row only, filled in straight lines between its samples.
-
-    Returns:
-        The column and n; as it was and 1 where its empty rows follow no such pattern.
-    """
-    finite = np.isfinite(column)
-    if finite.all() or float(np.mean(~finite)) < SPARSE:
-        return column, 1
-    at = np.flatnonzero(finite)
-    if at.size < FEWEST:
-        return column, 1
-    apart = np.diff(at)
-    usual = int(np.median(apart))
-    if not 1 < usual <= LONGEST or float(np.mean(apart == usual)) < REGULAR:
-        return column, 1
-    filled = np.interp(np.arange(column.size), at, column[at]).astype(column.dtype)
-    for gap in np.flatnonzero(apart > 2 * usual):  # what is missing beside the pattern stays missing
-        filled[at[gap] + 1 : at[gap + 1]] = np.nan
-    return filled, usual

@@ -15,11 +15,12 @@ import numpy as np
 import numpy.typing as npt
 
 from pipelines.errors import UnreadableFile
-from pipelines.readers._rates import filled_between, merged_rows, repeated_rows
+from pipelines.readers._rates import merged_rows, repeated_rows
 from pipelines.readers._sniff import Layout, sniff
 from pipelines.readers._table import Column, open_text, printed_place, read_columns
 from pipelines.readers._timebase import Timebase, timebase
 from pipelines.source import looks_like_text
+from pipelines.sparse import filled_between
 from pipelines.waveform import MAX_DURATION_S, Waveform
 
 SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".asc")

@@ -6,12 +6,12 @@ Hochmann D. & Sadok M. (2004), "Theory of synchronous averaging", IEEE Aerospace
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from pipelines.kinds.relative_compression.signals import Array, Bools, middle_of, middle_of_rows
+from pipelines.kinds.relative_compression.values import Array, Bools, middle_of, middle_of_rows
 
 BINS = 144  # 5 degrees: finer than any cranking event, and a multiple of 3, 4, 6, 8, 9, 12
 OUTLIER = 4.5
@@ -110,24 +110,34 @@ def take_cycles(load_down: Array, missing: Bools | None, rate_hz: float, boundar
         np.concatenate(p) for p in zip(*parts, strict=True)
     )
     whole, keep = _alike(lengths, ripple, gaps)
-    columns = (starts, lengths, ripple, level, lowest)
-    out = whole & ~keep & (inner > 0)
-    unlike = Cycles(*(c[out] for c in columns), int(out.sum())) if out.any() else None
-    return Cycles(*(c[keep] for c in columns), int(starts.size), unlike)
+    every = Cycles(starts, lengths, ripple, level, lowest, int(starts.size))
+    out = np.asarray(whole & ~keep & (inner > 0))
+    return replace(chosen(every, keep), seen=every.seen, unlike=chosen(every, out) if out.any() else None)
 
 
 def joined(cycles: Cycles, more: Cycles) -> Cycles:
     """Both in order of time."""
     order = np.argsort(np.concatenate((cycles.starts_s, more.starts_s)))
-    names = ("starts_s", "lengths_s", "ripple", "level", "lowest")
-    columns = (np.concatenate((getattr(cycles, n), getattr(more, n)))[order] for n in names)
-    return Cycles(*columns, cycles.seen)
+    return Cycles(
+        np.concatenate((cycles.starts_s, more.starts_s))[order],
+        np.concatenate((cycles.lengths_s, more.lengths_s))[order],
+        np.concatenate((cycles.ripple, more.ripple))[order],
+        np.concatenate((cycles.level, more.level))[order],
+        np.concatenate((cycles.lowest, more.lowest))[order],
+        cycles.seen,
+    )
 
 
 def chosen(cycles: Cycles, which: Bools) -> Cycles:
     """Some of the cycles."""
-    columns = (cycles.starts_s, cycles.lengths_s, cycles.ripple, cycles.level, cycles.lowest)
-    return Cycles(*(c[which] for c in columns), int(which.sum()))
+    return Cycles(
+        cycles.starts_s[which],
+        cycles.lengths_s[which],
+        cycles.ripple[which],
+        cycles.level[which],
+        cycles.lowest[which],
+        int(which.sum()),
+    )
 
 
 def _without_slow(values: Array) -> Array:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipelines.kinds.relative_compression.angle import Cycles, chosen, joined
 from pipelines.kinds.relative_compression.inversion import Inversion
-from pipelines.kinds.relative_compression.signals import Array, Bools, middle_of, middle_of_rows
+from pipelines.kinds.relative_compression.values import Array, Bools, middle_of, middle_of_rows
 
 EXPLAINED = 3.0  # times the usual misfit of a cycle: beyond, it is a disturbance and no cylinder
 LEAST_MISFIT = 0.06  # of the ripple
@@ -76,10 +76,7 @@ def take_back(
     keep: Bools = ~new | fits
     if not fits[new].any():
         return cycles, found
-    taken = chosen(everything, keep)
-    taken = Cycles(
-        taken.starts_s, taken.lengths_s, taken.ripple, taken.level, taken.lowest, cycles.seen, cycles.unlike
-    )
+    taken = replace(chosen(everything, keep), seen=cycles.seen, unlike=cycles.unlike)
     return taken, trial if keep.all() else fit(taken.ripple)
 
 

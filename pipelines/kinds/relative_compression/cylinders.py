@@ -11,10 +11,12 @@ from pipelines.kinds.relative_compression.changes import Change, change_of
 from pipelines.kinds.relative_compression.front import DOUBTFUL, Front
 from pipelines.kinds.relative_compression.inversion import Inversion
 from pipelines.kinds.relative_compression.placing import best_trial
-from pipelines.kinds.relative_compression.setup_checks import setup_checks
-from pipelines.kinds.relative_compression.signals import Array, middle_of
+from pipelines.kinds.relative_compression.setup_checks import cranked_s, setup_checks
+from pipelines.kinds.relative_compression.values import Array, middle_of
 from pipelines.waveform import Waveform
 
+TOO_SHORT_S = 1.6  # three cycles at 225 rpm
+REPEATS = 0.5  # share of the ripple's power from which it repeats
 EVEN_WITHIN = 0.06  # how near a whole number the firings between two pulses must lie
 MANY = 6  # cylinders, from which every second one hardly compressing is a wrong family, not a fault
 NO_FIRING = 0.3  # of the others' compression: no whole half of an engine falls below
@@ -36,16 +38,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
     found, relative, angles, engine = trial.found, trial.relative, trial.angles, trial.engine
     contradiction = _other_engine(front, family, relative) if engine else ""
     if not engine or contradiction:
-        reason = contradiction or (
-            "The supply shows no ripple of an engine of this family being cranked: check the engine family and the "
-            "signal names in the capture log, and crank for about ten seconds."
-        )
-        # what depends on cycles that are none says nothing
-        told = {name: value for name, value in features.items() if name == "rest_v"}
-        features = {**dict.fromkeys(features, np.nan), **told, "cycles": 0.0}
-        if front.channels.sync is not None:
-            checks = tuple(c for c in checks if c.check != "no_sync")
-        return Reading("unusable", reason, features, (), checks, None, reader_version)
+        return _refused(front, family, contradiction, features, checks, reader_version)
     error = standard_errors(found.by_cycle, relative)
     features |= {
         "ripple_coherence": front.cycles.coherence,
@@ -77,6 +70,8 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         )
         for i in range(count)
     )
+    if front.sync is not None and front.sync.style != family.sync_kind:
+        checks = (*checks, Check("family_doubtful", "warning", _other_style(front.sync.style, family)))
     return Reading(
         "read",
         "",
@@ -85,8 +80,52 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         checks,
         _events(front, angles, found),
         reader_version,
-        (*_notes(front, family), *_changes(change, cylinders, found.by_cycle.shape[0])),
+        (*_notes(front), *_changes(change, cylinders, found.by_cycle.shape[0])),
     )
+
+
+def _refused(
+    front: Front,
+    family: EngineFamily,
+    contradiction: str,
+    features: dict[str, float],
+    checks: tuple[Check, ...],
+    reader_version: int,
+) -> Reading:
+    """No reading, with the reason it was: the log's engine, a record too short, coarse steps, or no steady ripple."""
+    # what depends on cycles that are none says nothing
+    told = {name: value for name, value in features.items() if name == "rest_v"}
+    features = {**dict.fromkeys(features, np.nan), **told, "cycles": 0.0}
+    if front.channels.sync is not None:
+        checks = tuple(c for c in checks if c.check != "no_sync")
+    raised = {c.check for c in checks}
+    if contradiction:
+        reason = contradiction
+        checks = (Check("family_doubtful", "unusable", reason), *checks)
+    elif cranked_s(front) < TOO_SHORT_S:
+        reason = (
+            f"Cranking lasts only {cranked_s(front):.1f} s, too short to tell the cylinders apart: crank for about ten "
+            "seconds, so that every cylinder is seen many times."
+        )
+        checks = (Check("too_short", "unusable", reason), *(c for c in checks if c.check != "too_short"))
+    elif "coarse_resolution" in raised and front.cycles.coherence < REPEATS:
+        reason = (
+            "The ripple is lost in the steps of the scope, and no cycle looks like the next: choose the smallest range "
+            "that holds the signal (or subtract an offset), or a scope mode with more bits."
+        )
+    elif front.cycles.coherence < REPEATS:
+        reason = (
+            "The supply is loaded, but its ripple does not repeat from one engine cycle to the next: look for a loose "
+            "clip, another load that switches on and off, or a supply channel that is not the one the log says."
+        )
+    else:
+        reason = (
+            f"The supply's ripple repeats, but an engine of {family.cylinders} cylinders with these firing intervals "
+            "does not make it so: check the engine family and the signal names in the capture log."
+        )
+    if "engine_started" in raised:
+        reason += " The engine also started during the record: keep it from starting."
+    return Reading("unusable", reason, features, (), checks, None, reader_version)
 
 
 def _other_engine(front: Front, family: EngineFamily, relative: Array) -> str:
@@ -203,7 +242,10 @@ def _features(front: Front) -> dict[str, float]:
 def _why_unusable(checks: tuple[Check, ...]) -> str:
     for check in checks:
         if check.severity == "unusable":
-            return check.detail
+            started = any(c.check == "engine_started" for c in checks)
+            return check.detail + (
+                " The engine also started during the record: keep it from starting." if started else ""
+            )
     return (
         "No whole engine cycle could be made out in the cranking stretch: crank for about ten seconds with a steady "
         "supply and save the record again."
@@ -236,16 +278,19 @@ def _changes(change: Change | None, cylinders: tuple[CylinderReading, ...], cycl
     return said
 
 
-def _notes(front: Front, family: EngineFamily) -> tuple[str, ...]:
+def _other_style(style: str, family: EngineFamily) -> str:
+    return (
+        f"The pulses come as from {style.replace('_', ' ')}, the family's table says "
+        f"{family.sync_kind.replace('_', ' ')}; the pulses were believed. Check sync_kind and the number of cylinders "
+        "in engine_families.csv, and the engine family in the capture log."
+    )
+
+
+def _notes(front: Front) -> tuple[str, ...]:
     notes = []
     left = front.cycles.seen - front.cycles.count
     if left:
         notes.append(f"{left} of {front.cycles.seen} cycles were left out as unlike the others.")
-    if front.sync is not None and front.sync.style != family.sync_kind:
-        notes.append(
-            f"The pulses come as from {front.sync.style.replace('_', ' ')}, the family's table says "
-            f"{family.sync_kind.replace('_', ' ')}; the pulses were believed."
-        )
     if front.sync is not None and front.sync.missing > 0.01:
         notes.append(
             f"{100 * front.sync.missing:.0f} % of the sync pulses were missing; their places were counted in."

@@ -8,6 +8,7 @@ import numpy as np
 
 from pipelines.kinds.base import EngineFamily, Hookup
 from pipelines.kinds.relative_compression.angle import Cycles, take_cycles
+from pipelines.kinds.relative_compression.in_step import in_step
 from pipelines.kinds.relative_compression.injector import SENTENCE, looks_like_injector
 from pipelines.kinds.relative_compression.period import (
     RippleSpectrum,
@@ -15,27 +16,17 @@ from pipelines.kinds.relative_compression.period import (
     ripple_spectrum,
     track_cycles,
 )
-from pipelines.kinds.relative_compression.signals import (
-    PLAIN,
-    Array,
-    Recognised,
-    Supply,
-    View,
-    middle_of,
-    ranked,
-    recognise,
-    smallest_gap,
-)
+from pipelines.kinds.relative_compression.signals import PLAIN, Recognised, Supply, View, recognise
 from pipelines.kinds.relative_compression.stretch import SHORTEST_S, Cranking, find_cranking
 from pipelines.kinds.relative_compression.sync import (
     PulseTrains,
     Sync,
-    in_step,
     make_sense,
     own_period_s,
     pulse_trains,
     starts_running_s,
 )
+from pipelines.kinds.relative_compression.values import Array, middle_of, ranked, smallest_gap
 from pipelines.waveform import Samples, Waveform
 
 FEW_CYCLES = 3

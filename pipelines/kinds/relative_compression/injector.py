@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipelines.kinds.relative_compression.signals import Array, SyncTrace, middle_of
+from pipelines.kinds.relative_compression.signals import SyncTrace
+from pipelines.kinds.relative_compression.values import Array, middle_of
 
 LEAST_RATE_HZ = 8000.0  # below, nothing is seen of a millisecond
 KICK_V = (30.0, 85.0)  # a clamp diode or Zener holds an injector's kick; a coil's reaches hundreds of volts

@@ -33,8 +33,8 @@ import numpy as np
 import numpy.typing as npt
 
 from pipelines.kinds.relative_compression.angle import BINS
-from pipelines.kinds.relative_compression.signals import Array, middle_of
 from pipelines.kinds.relative_compression.torque import torque_orders
+from pipelines.kinds.relative_compression.values import Array, middle_of
 
 Complex = npt.NDArray[np.complex128]
 Ints = npt.NDArray[np.int64]

@@ -7,9 +7,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipelines.kinds.relative_compression.signals import Array, block_mean
 from pipelines.kinds.relative_compression.stretch import moving_mean
 from pipelines.kinds.relative_compression.torque import torque_orders
+from pipelines.kinds.relative_compression.values import Array, block_mean
 
 COMB_HZ = 200.0
 CANDIDATES = 3

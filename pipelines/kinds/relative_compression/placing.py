@@ -13,8 +13,9 @@ from pipelines.kinds.relative_compression.angle import BINS
 from pipelines.kinds.relative_compression.changes import take_back
 from pipelines.kinds.relative_compression.front import DOUBTFUL, Front, half_later, look_at
 from pipelines.kinds.relative_compression.inversion import Inversion, invert
-from pipelines.kinds.relative_compression.signals import PLAIN, Array, View, middle_of
+from pipelines.kinds.relative_compression.signals import PLAIN, View
 from pipelines.kinds.relative_compression.sync import Sync
+from pipelines.kinds.relative_compression.values import Array, middle_of
 from pipelines.waveform import Waveform
 
 FIRES_BEFORE_TOP_DEG = 8.0

@@ -6,8 +6,8 @@ import numpy as np
 
 from pipelines.kinds.base import Check, Hookup, Severity
 from pipelines.kinds.relative_compression.front import Front, raw_while_cranking
-from pipelines.kinds.relative_compression.signals import block_mean, last_code, middle_of, spread_of
 from pipelines.kinds.relative_compression.stretch import PLAUSIBLE_REST_V
+from pipelines.kinds.relative_compression.values import block_mean, last_code, middle_of, spread_of
 from pipelines.waveform import Samples
 
 FEW_CYCLES = 3.5

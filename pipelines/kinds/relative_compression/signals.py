@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import Hookup
+from pipelines.kinds.relative_compression.values import Array, Bools, block_mean, middle_of, ranked
+from pipelines.sparse import filled_between
 from pipelines.waveform import Samples, Waveform
-
-Array = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 SUPPLY_SIGNALS = ("battery_voltage", "starter_current")
 SYNC_SIGNALS = ("ignition_primary", "ignition_pickup")
 SUPPLY_RATE_HZ = 4000.0  # ample: an eighth-order event at 300 rpm lasts 50 ms
 SYNC_RATE_HZ = 10000.0  # 0.1 ms, a tenth of a degree at 200 rpm
 LOOK_RATE_HZ = 1000.0
-SPARSE = 0.35  # share of rows without a sample from which a channel is one of a lower rate
 OFF_SCREEN_S = 0.0004  # a flyback's spike lasts a tenth of a millisecond, the spark about one
 
 
@@ -120,6 +118,7 @@ def recognise(waveform: Waveform, hookup: Hookup, view: View = PLAIN) -> Recogni
             "The capture log names no battery_voltage or starter_current channel that the file holds; "
             "a relative compression capture needs one of them: correct ch1_signal, ch2_signal in captures.csv."
         )
+    waveform = _each_row(waveform, {*supplies, *syncs})
     scales = [_scale(hookup, i) for i in range(count)]
     looks = {i: _look(waveform.samples[i], waveform.rate_hz) for i in {*supplies, *syncs}}
     supply = max(supplies, key=lambda i: (looks[i].swing > 0, hookup.signals[i] == SUPPLY_SIGNALS[0]))
@@ -143,6 +142,23 @@ def recognise(waveform: Waveform, hookup: Hookup, view: View = PLAIN) -> Recogni
         trace = thin_sync(waveform, sync, sync_factor, hookup.signals[sync_at])
     others = any(i != supply and i != sync and looks[i].swing > 0 for i in supplies)
     return Recognised(main, trace, swapped, others)
+
+
+def _each_row(waveform: Waveform, wanted: set[int]) -> Waveform:
+    """The same with channels of a lower rate (a sample in every n-th row) filled in."""
+    filled = {}
+    for i in wanted:
+        x = waveform.samples[i]
+        if not np.isfinite(x.sum()):
+            whole, every = filled_between(x)
+            if every > 1:
+                filled[i] = whole
+    if not filled:
+        return waveform
+    samples = waveform.samples.copy()
+    for i, whole in filled.items():
+        samples[i] = whole
+    return replace(waveform, samples=samples)
 
 
 def _scale(hookup: Hookup, index: int) -> float:
@@ -197,19 +213,6 @@ def _exchanged(supply: _Look, sync: _Look) -> bool:
     if pulses > 0.35 and quiet < 0.5 * pulses:
         return True
     return supply.peaky > 5.0 and supply.peaky > 3.0 * sync.peaky and pulses > 2.0 * quiet
-
-
-def block_mean(x: npt.NDArray[np.floating], step: int) -> Array:
-    """Mean of each `step` samples, the rest at the end left out; strided adds are the fastest way for few."""
-    if step == 1:
-        return x.astype(np.float64)
-    whole = x[: x.size // step * step]
-    if step <= 16:
-        total = whole[::step].astype(np.float64)
-        for k in range(1, step):
-            total += whole[k::step]
-        return total / step
-    return np.asarray(whole.reshape(-1, step).mean(axis=1, dtype=np.float64))
 
 
 def _present(x: Samples, named: str) -> Bools | None:
@@ -325,7 +328,7 @@ def _no_row(waveform: Waveform, index: int, step: int) -> Bools | None:
     if waveform.channels < 2 or np.isfinite(waveform.samples[index].sum()):
         return None
     others = np.delete(waveform.samples, index, axis=0)
-    none = ~np.isfinite(others).any(axis=0)
+    none: Bools = np.asarray(~np.isfinite(others).any(axis=0))
     return np.asarray(none[: none.size // step * step].reshape(-1, step).all(axis=1))
 
 
@@ -334,19 +337,12 @@ def _off_screen(
 ) -> tuple[Samples, Samples, float, bool]:
     """Missing samples in a pulse train are mostly pulses beyond the screen: put short ones at the top.
 
-    Not those where the whole record has a gap, nor where the channel was sampled at a fraction of the file's rows.
+    Not those where the whole record has a gap.
     """
     lost = ~np.isfinite(high)
     if not lost.any():
         return high, low, 0.0, False
     high, low = high.copy(), low.copy()
-    if float(lost.mean()) > SPARSE:  # rows of another channel's rate: each sample holds until the next
-        held = np.maximum.accumulate(np.where(lost, -1, np.arange(high.size)))
-        held[held < 0] = int(np.argmin(lost))
-        high, low = high[held], low[held]
-        if not np.isfinite(high).all():
-            high, low = np.zeros_like(high), np.zeros_like(low)
-        return high, low, 0.0, False
     top, middle = np.nanmax(np.where(lost, np.nan, high)), np.nanmedian(high[~lost])
     edges = np.flatnonzero(np.diff(np.concatenate(([False], lost, [False])).astype(np.int8)))
     high[lost] = low[lost] = middle
@@ -358,56 +354,3 @@ def _off_screen(
         else:
             gaps += end - begin
     return high, low, gaps / high.size, pulses >= 4
-
-
-def ranked(x: npt.NDArray[np.floating], *shares: float) -> list[float]:
-    """Values at the given shares of the ordered samples (nearest rank): a quantile without numpy's overhead."""
-    ranks = [round(share * (x.size - 1)) for share in shares]
-    ordered = np.partition(x, sorted(set(ranks)))
-    return [float(ordered[rank]) for rank in ranks]
-
-
-def middle_of(x: npt.NDArray[np.floating]) -> float:
-    """Median of a flat array; numpy's own spends ten times as long on a short one."""
-    half = x.size // 2
-    if x.size % 2:
-        return float(np.partition(x, half)[half])
-    ordered = np.partition(x, (half - 1, half))
-    return 0.5 * (float(ordered[half - 1]) + float(ordered[half]))
-
-
-def middle_of_rows(x: Array) -> Array:
-    """Median over the first axis, as `np.median(x, axis=0)` of finite numbers."""
-    half = x.shape[0] // 2
-    ordered = np.sort(x, axis=0)
-    return np.asarray(ordered[half] if x.shape[0] % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
-
-
-def spread_of(x: npt.NDArray[np.floating], high: float, low: float) -> float:
-    """Distance between the values at two shares of the ordered samples."""
-    top, bottom = ranked(x, high, low)
-    return top - bottom
-
-
-def smallest_gap(x: npt.NDArray[np.floating]) -> float:
-    """Smallest step between two values of some samples, 0 where nearly every value is a new one."""
-    values = np.unique(x[np.isfinite(x)]).astype(np.float64)
-    if values.size < 2 or values.size > 0.5 * x.size:
-        return 0.0
-    gaps = np.diff(values)
-    gaps = gaps[gaps > 1e-5 * max(abs(values[0]), abs(values[-1]), 1e-12)]
-    if not gaps.size:
-        return 0.0
-    least = float(ranked(gaps, 0.1)[0])
-    # the mean over the gaps of one step is steadier than any one of them
-    return float(gaps[gaps < 1.5 * least].mean())
-
-
-def last_code(edge: float, step: float) -> bool:
-    """Whether a value is the last a converter can give: a power of two of its steps (64 or more) below zero, one
-    less above it (two's complement and plain binary alike)."""
-    if step <= 0:
-        return False
-    codes = abs(edge) / step
-    lasts = [2**power - less for power in range(6, 17) for less in ((1,) if edge > 0 else (0, 1))]
-    return any(abs(codes - last) < 0.02 + 1e-4 * last for last in lasts)

@@ -7,7 +7,8 @@ from typing import Literal
 
 import numpy as np
 
-from pipelines.kinds.relative_compression.signals import Array, Bools, Supply, block_mean, middle_of, ranked
+from pipelines.kinds.relative_compression.signals import Supply
+from pipelines.kinds.relative_compression.values import Array, Bools, block_mean, middle_of, ranked
 
 Nature = Literal["voltage", "current"]
 
