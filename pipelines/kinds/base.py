@@ -18,15 +18,18 @@ Identified = Literal["sync", "pair", "none"]
 SYNC_KINDS: tuple[SyncKind, ...] = ("coil_on_plug", "waste_spark", "distributor")
 CHECK_NAMES: tuple[str, ...] = (
     "no_sync",
+    "wrong_sync_signal",
     "reversed_leads",
     "swapped_channels",
     "too_short",
     "engine_started",
     "weak_battery",
+    "near_stall",
     "clipped",
     "ac_coupled",
     "coarse_resolution",
     "low_sample_rate",
+    "family_doubtful",
     "off_house_setup",
 )
 
