@@ -22,8 +22,8 @@ from pipelines.kinds.relative_compression.period import (
     ripple_spectrum,
     track_cycles,
 )
+from pipelines.kinds.relative_compression.pulses import PulseTrain, pulse_trains
 from pipelines.kinds.relative_compression.stretch import moving_mean
-from pipelines.kinds.relative_compression.sync import PulseTrain, pulse_trains
 from pipelines.kinds.relative_compression.values import block_mean, last_code, middle_of, ranked, smallest_gap
 from tests.constructed_crank import Crank, Scope, capture, crank, family
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from pipelines.kinds.relative_compression.sync import PulseTrain
+from pipelines.kinds.relative_compression.pulses import PulseTrain
 from pipelines.kinds.relative_compression.values import Array
 
 IN_STEP = 0.06  # of a cycle: how far apart the pulses of one coil lie at most

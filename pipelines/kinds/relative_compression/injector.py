@@ -7,7 +7,7 @@ import numpy as np
 from pipelines.kinds.relative_compression.signals import SyncTrace
 from pipelines.kinds.relative_compression.values import Array, middle_of
 
-LEAST_RATE_HZ = 8000.0  # below, nothing is seen of a millisecond
+LEAST_RATE_HZ = 3500.0  # below, nothing is seen of a millisecond
 KICK_V = (30.0, 85.0)  # a clamp diode or Zener holds an injector's kick; a coil's reaches hundreds of volts
 # (common practice, no source)
 AFTER_S = (0.0009, 0.0014)  # a spark still burns then, 20 to 40 V above the battery

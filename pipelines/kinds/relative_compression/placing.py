@@ -20,7 +20,7 @@ from pipelines.waveform import Waveform
 
 FIRES_BEFORE_TOP_DEG = 8.0
 FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
-NEAR_TOP_DEG = 20.0  # a coil fires no farther from its cylinder's top than this from the usual place
+NEAR_TOP_DEG = 26.0  # a coil fires no farther from its cylinder's top than this from the usual place
 UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
 CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.6
 LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still reaches 0.5
@@ -163,7 +163,17 @@ def _despite_pulses(front: Front, sync: Sync, angles: Array) -> tuple[bool, int,
         return None
     if sync.missing > DOUBTFUL:
         return False, rotation, found
-    beside = rotation == 0 and abs(found.phase_deg - FIRES_BEFORE_TOP_DEG) < NEAR_TOP_DEG
+    if sync.per_cycle == 1 and rotation == 0:
+        # the first top behind a late spark is the next cylinder's: its own lies before the pulse
+        interval = 720.0 / angles.size
+        if (
+            np.ptp(np.diff(np.append(angles, 720.0))) < 1.0
+            and found.phase_deg > FIRES_BEFORE_TOP_DEG + 0.5 * interval
+        ):
+            ripple, drop = front.cycles.ripple, front.cranking.drop
+            found = invert(ripple, angles, found.phase_deg - interval, 0.5 * UNSURE_DEG, drop)
+    near = min(NEAR_TOP_DEG, 0.35 * 720.0 / angles.size)
+    beside = rotation == 0 and abs(found.phase_deg - FIRES_BEFORE_TOP_DEG) < near
     return (True, rotation, found) if beside and front.cycles.coherence > CERTAIN_COHERENCE else None
 
 

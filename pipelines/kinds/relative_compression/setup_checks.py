@@ -15,6 +15,7 @@ WEAK_MEAN_V = 9.6  # common practice at about 21 C, no source: the published 9.6
 WEAK_REST_V = 11.89  # 0 % charge of a flooded 12 V battery at 26.7 C, table credited to BCI
 COARSE_STEPS = 4.0  # the ripple should span more steps than this
 SLOW_RATE_HZ = 900.0
+PULSE_RATE_HZ = 600.0  # below, a pulse of a millisecond falls between samples more often than not
 FEW_SAMPLES = 14.0  # from firing to firing
 NEAR_STALL_S = 1.5  # length of a cycle at 80 rpm
 MISSED_SHARE = 0.08
@@ -330,7 +331,7 @@ def _slow(front: Front, cylinders: int, *, started: bool) -> str:
         )
     missed = front.sync.missing if front.sync is not None else 0.0
     gaps = started or front.channels.supply.missing is not None or (sync is not None and sync.lost > 0)
-    if sync is not None and rate < 2.0 * SLOW_RATE_HZ and front.sync is None:
+    if sync is not None and (rate < PULSE_RATE_HZ or (rate < 2.0 * SLOW_RATE_HZ and front.sync is None)):
         return (
             f"The file holds {rate:.0f} samples a second: sync pulses, which last about a millisecond, fall between "
             "them. Sample at 5 kS/s or faster."

@@ -329,7 +329,7 @@ def _no_row(waveform: Waveform, index: int, step: int) -> Bools | None:
         return None
     others = np.delete(waveform.samples, index, axis=0)
     none: Bools = np.asarray(~np.isfinite(others).any(axis=0))
-    return np.asarray(none[: none.size // step * step].reshape(-1, step).all(axis=1))
+    return np.asarray(none[: none.size // step * step].reshape(-1, step).any(axis=1))
 
 
 def _off_screen(
