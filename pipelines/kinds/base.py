@@ -149,12 +149,14 @@ class SetupCheck:
         short: the same as a noun phrase for lists.
         habit: about how the scope was hooked up and set, so that the person can be coached; False where the vehicle
             or the file is to blame.
+        todo: what to do next time, without its full stop.
     """
 
     name: str
     saw: str
     short: str
     habit: bool = True
+    todo: str = ""
 
 
 @dataclass(frozen=True, slots=True)
