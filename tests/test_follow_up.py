@@ -109,6 +109,18 @@ def test_enough_means_many_and_from_the_whole_range(by_lot: Drawn) -> None:
     assert enough_unflagged(upper, looks)[0] is False
 
 
+def test_a_handful_is_not_enough_wherever_it_lies() -> None:
+    rows = pl.DataFrame(
+        {"odd_pct": np.linspace(0.0, 4.0, 200), "confirmed": [1 if i % 10 == 0 else 0 for i in range(200)]}
+    )
+    everyone = np.ones(200, dtype=bool)
+    assert enough_unflagged(rows, everyone) == (True, MIN_UNFLAGGED)
+    one_less = rows.with_columns(
+        confirmed=pl.when(pl.int_range(pl.len()) == 190).then(0).otherwise("confirmed")
+    )
+    assert enough_unflagged(one_less, everyone) == (False, MIN_UNFLAGGED - 1)
+
+
 def test_who_looks_healthy() -> None:
     rows = pl.DataFrame(
         {

@@ -22,8 +22,9 @@ def main() -> None:
     chosen = parser.parse_args()
     for care in (0.0, 0.15, 0.3, 0.6):
         plain, weighted, power = false_discoveries(care, chosen.weeks)
+        less = np.exp(-care)
         print(  # noqa: T201
-            f"known goods with {np.exp(-care):.2f} of the noise: false among the named {plain:.1%} plain, {weighted:.1%} "
+            f"known goods with {less:.2f} of the noise: false among the named {plain:.1%} plain, {weighted:.1%} "
             f"weighted; odd ones found {power:.0%}"
         )
 
