@@ -71,6 +71,17 @@ def test_a_group_without_tests_by_lot_borrows_what_the_others_found(by_lot: Draw
     assert by_lot.healthy_flagged("group 1", first.threshold_pct) < 0.08
     # its confirmed healthy captures were all flagged: they say nothing of false alarms
     assert (first.false_alarm.estimate or 1.0) < 0.1
+    # nor do the many of the group that scatters most: its false alarms are those of its normal spread
+    wide = rows.filter((pl.col("group") == "group 0") & ~pl.col("flagged"))["capture_file"]
+    without = by_lot.shop.outcomes.filter(~pl.col("repair_order").is_in(wide.to_list()))
+    lone = Drawn(by_lot.shop.with_frames(outcomes=without), by_lot.fit, by_lot.scores, by_lot.odd)
+    flagged = lone.shop.outcomes.filter(
+        pl.col("repair_order").str.starts_with("0-") & (pl.col("finding") == "even")
+    )
+    assert flagged.height >= 5
+    widest = _proposals(lone)[0]
+    assert widest.false_alarm.n == round(by_lot.fit.stats["healthy_captures"][0])
+    assert (widest.false_alarm.estimate or 1.0) < 0.2
     limit = {"group 1": 5.3, "group 2": 5.3}
     found = costs_at(by_lot.scores, spoilt.shop, limit, draws=40)
     assert found["group 1"].false_alarm.estimate is None
