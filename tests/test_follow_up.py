@@ -71,6 +71,17 @@ def test_a_group_without_tests_by_lot_borrows_what_the_others_found(by_lot: Draw
     assert by_lot.healthy_flagged("group 1", first.threshold_pct) < 0.08
     # its confirmed healthy captures were all flagged: they say nothing of false alarms
     assert (first.false_alarm.estimate or 1.0) < 0.1
+    # nor do the many of the group that scatters most: its false alarms are those of its normal spread
+    wide = rows.filter((pl.col("group") == "group 0") & ~pl.col("flagged"))["capture_file"]
+    without = by_lot.shop.outcomes.filter(~pl.col("repair_order").is_in(wide.to_list()))
+    lone = Drawn(by_lot.shop.with_frames(outcomes=without), by_lot.fit, by_lot.scores, by_lot.odd)
+    flagged = lone.shop.outcomes.filter(
+        pl.col("repair_order").str.starts_with("0-") & (pl.col("finding") == "even")
+    )
+    assert flagged.height >= 5
+    widest = _proposals(lone)[0]
+    assert widest.false_alarm.n == round(by_lot.fit.stats["healthy_captures"][0])
+    assert (widest.false_alarm.estimate or 1.0) < 0.2
     limit = {"group 1": 5.3, "group 2": 5.3}
     found = costs_at(by_lot.scores, spoilt.shop, limit, draws=40)
     assert found["group 1"].false_alarm.estimate is None
@@ -107,6 +118,18 @@ def test_enough_means_many_and_from_the_whole_range(by_lot: Drawn) -> None:
         confirmed=pl.when(pl.col("flagged") | (pl.col("odd_pct") > middle)).then("confirmed").otherwise(0)
     )
     assert enough_unflagged(upper, looks)[0] is False
+
+
+def test_a_handful_is_not_enough_wherever_it_lies() -> None:
+    rows = pl.DataFrame(
+        {"odd_pct": np.linspace(0.0, 4.0, 200), "confirmed": [1 if i % 10 == 0 else 0 for i in range(200)]}
+    )
+    everyone = np.ones(200, dtype=bool)
+    assert enough_unflagged(rows, everyone) == (True, MIN_UNFLAGGED)
+    one_less = rows.with_columns(
+        confirmed=pl.when(pl.int_range(pl.len()) == 190).then(0).otherwise("confirmed")
+    )
+    assert enough_unflagged(one_less, everyone) == (False, MIN_UNFLAGGED - 1)
 
 
 def test_who_looks_healthy() -> None:

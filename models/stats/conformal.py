@@ -51,6 +51,29 @@ def conformal_p_leave_one_out(scores: Floats, in_calibration: Bools) -> Floats:
     return np.where(in_calibration & np.isfinite(scores), own, p)
 
 
+def weighted_conformal_p(scores: Floats, weight: Floats, in_calibration: Bools) -> Floats:
+    """Conformal p-values with a weight for each calibration capture, none compared with itself.
+
+    p = (w + sum of w_i over s_i >= s) / (w + sum of w_i), where w is the scored capture's own weight
+    (Tibshirani, Barber, Candes & Ramdas 2019, Conformal prediction under covariate shift, NeurIPS 32). With
+    equal weights this is `conformal_p_leave_one_out`.
+
+    Args:
+        scores: shape (m,), larger = odder, NaN gives NaN. weight: shape (m,), positive: how much more common such
+            a capture is where p-values are asked for than in the calibration set.
+        in_calibration: shape (m,).
+    """
+    use = in_calibration & np.isfinite(scores)
+    order = np.argsort(scores[use], kind="stable")
+    ordered, held = scores[use][order], weight[use][order]
+    above = np.concatenate([np.cumsum(held[::-1])[::-1], [0.0]])
+    at_least = above[np.searchsorted(ordered, np.nan_to_num(scores), side="left")]
+    # a calibration capture stands among the others already: once is enough
+    own = np.where(use, 0.0, weight)
+    p = (own + at_least) / (own + float(held.sum())) if held.size else np.ones(scores.shape)
+    return np.where(np.isfinite(scores), np.minimum(p, 1.0), np.nan)
+
+
 def p_floor(calibration_n: int) -> float:
     """The smallest p-value a calibration set of this size can give, 1/(n + 1)."""
     return 1.0 / (calibration_n + 1.0)

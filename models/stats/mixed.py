@@ -114,11 +114,25 @@ def laplace_modes(
     else:
         raise NotConverged("the model of people's trends did not settle")
     p = expit(eta)
-    block_b, cross, block_u = _curvature(trials * p * (1 - p), x, z, beta_precision, prior)
+    return _modes_at(beta, u, value, trials * p * (1 - p), x, z, beta_precision, prior)
+
+
+def _modes_at(
+    beta: Floats,
+    u: Floats,
+    value: Floats,
+    weight: Floats,
+    x: Floats,
+    z: Floats,
+    beta_precision: Floats,
+    prior: Floats,
+) -> Modes:
+    """The approximation at a mode whose log density is `value`; `weight` is each cell's binomial variance."""
+    block_b, cross, block_u = _curvature(weight, x, z, beta_precision, prior)
     schur = block_b - np.einsum("gjpq,gjqr,gjsr->gps", cross, np.linalg.inv(block_u), cross)
-    log_marginal = value + 0.5 * persons * np.log(prior).sum(axis=1)
+    log_marginal = value + 0.5 * u.shape[1] * np.log(prior).sum(axis=1)
     log_marginal = log_marginal - 0.5 * np.linalg.slogdet(block_u)[1].sum(axis=1)
-    if common:
+    if beta.shape[1]:
         log_marginal = log_marginal - 0.5 * np.linalg.slogdet(schur)[1]
     return Modes(beta, u, block_u, cross, schur, log_marginal)
 
