@@ -8,7 +8,6 @@ can run code: a tag names a dataclass of `models` or it is an error.
 from __future__ import annotations
 
 import base64
-import binascii
 import dataclasses
 import datetime as dt
 import importlib
@@ -47,7 +46,7 @@ def decode(text: str) -> Any:
         return _unpacked(json.loads(text))
     except CodecError:
         raise
-    except (ValueError, TypeError, KeyError, LookupError, binascii.Error, pl.exceptions.PolarsError) as error:
+    except (ValueError, TypeError, AttributeError, LookupError, OSError, pl.exceptions.PolarsError) as error:
         raise CodecError(f"not a stored result: {error}") from error
 
 
