@@ -113,7 +113,8 @@ class Shop:
     def _undo_last(self) -> None:
         house = self.house()
         log = house.frame("intake_log", {"rows": 400})
-        batches = log.filter(log["subject"].is_in(["waveform", "captures.csv"]))["batch"].to_list()
+        ours = log["subject"].is_in(["waveform", "captures.csv"]) & log["action"].is_in(["added", "changed"])
+        batches = log.filter(ours)["batch"].to_list()
         if batches:
             undo(house, batches[0])
 
