@@ -233,6 +233,35 @@ def test_a_dying_worker_costs_its_own_file_only(monkeypatch: pytest.MonkeyPatch,
     assert "ended the process" in str(refused["killer"])
 
 
+@posix
+def test_a_file_that_ends_the_ingest_itself_is_named_by_the_next(drop: Path, tmp_path: Path) -> None:
+    """A few files are read without worker processes: one that is deadly costs one run, not every one."""
+    script = textwrap.dedent(
+        """
+        import os, signal, sys
+        from pathlib import Path
+        from pipelines.intake import work
+        from pipelines.intake.ingest import ingest
+        from pipelines.warehouse.database import Warehouse
+        house = Warehouse(Path(sys.argv[2]), create=True)
+        real = work.read_waveform
+        def deadly(path):
+            if path.name == "weak.csv":
+                os.kill(os.getpid(), signal.SIGKILL)
+            return real(path)
+        work.read_waveform = deadly
+        print(ingest(Path(sys.argv[1]), house).statuses)
+        """
+    )
+    words = [sys.executable, "-c", script, str(drop), str(tmp_path / "w")]
+    first = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False, timeout=100)
+    assert first.returncode == -signal.SIGKILL
+    assert (tmp_path / "w" / "waveforms" / ".at-work").read_text() == "week1/weak.csv"
+    # In a process of its own the real reader reads it, of course; a deadly one would cost its own file only.
+    second = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False, timeout=100)
+    assert second.stdout == "{'read': 4}\n", second.stderr
+
+
 def alive(pid: int) -> bool:
     try:
         return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"

@@ -31,6 +31,9 @@ BATCH = 250
 
 Progress = Callable[[int, int], None]
 
+# Names the capture at hand, below the waveforms folder.
+AT_WORK = ".at-work"
+
 NO_FILE = (
     "captures.csv names this file, but it has not arrived in the drop folder; put it there and ingest again."
 )
@@ -118,7 +121,7 @@ def ingest(
         if task is not None:
             tasks.append(task)
     pending: list[Done] = []
-    for done_count, done in enumerate(run_all(tasks, jobs), start=1):
+    for done_count, done in enumerate(run_all(tasks, jobs, warehouse.waveforms / AT_WORK), start=1):
         pending.append(done)
         if progress is not None:
             progress(done_count, len(tasks))

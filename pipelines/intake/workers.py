@@ -9,7 +9,9 @@ import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from multiprocessing import connection
+from pathlib import Path
 
 from pipelines.intake.work import Done, Task, run
 
@@ -24,8 +26,12 @@ DIED = (
 )
 
 
-def run_all(tasks: Sequence[Task], jobs: int | None) -> Iterator[Done]:
+def run_all(tasks: Sequence[Task], jobs: int | None, marker: Path | None = None) -> Iterator[Done]:
     """Do every task, in whatever order they come; each is answered exactly once.
+
+    Args:
+        marker: a file that names the capture at hand while no worker process is used. Should that capture
+            end this very process, the next ingest finds the name and gives it a process of its own.
 
     Raises:
         WarehouseError: when a copy cannot be written.
@@ -34,7 +40,7 @@ def run_all(tasks: Sequence[Task], jobs: int | None) -> Iterator[Done]:
         len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     )
     if workers <= 1 or len(tasks) < PARALLEL_FROM:
-        yield from map(run, tasks)
+        yield from _here(tasks, marker)
         return
     waiting = iter(tasks)
     while True:
@@ -45,6 +51,31 @@ def run_all(tasks: Sequence[Task], jobs: int | None) -> Iterator[Done]:
         # One of these ended its worker, and which is not said: each gets a process of its own.
         for task in suspects:
             yield from _alone(task)
+
+
+def _here(tasks: Sequence[Task], marker: Path | None) -> Iterator[Done]:
+    """Do the tasks in this process, except the one that ended it last time."""
+    deadly = _left_by_the_last(marker)
+    for task in tasks:
+        if task.capture_file == deadly:
+            yield from _alone(task)
+            continue
+        if marker is not None:
+            with suppress(OSError):
+                marker.write_text(task.capture_file, encoding="utf-8")
+        done = run(task)
+        if marker is not None:
+            with suppress(OSError):
+                marker.unlink()
+        yield done
+
+
+def _left_by_the_last(marker: Path | None) -> str | None:
+    if marker is None:
+        return None
+    with suppress(OSError, UnicodeDecodeError):
+        return marker.read_text(encoding="utf-8")
+    return None
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
