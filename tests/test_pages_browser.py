@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
@@ -145,3 +147,66 @@ def test_a_taken_port_is_said_plainly(address: str, shop: Path) -> None:
     port = int(address.rpartition(":")[2])
     with pytest.raises(ShopspreadError, match=rf"Port {port} .* --port"):
         launch(shop, port)
+
+
+# -- the address -------------------------------------------------------------------------------------
+
+
+def sidebar_choice(tab: Page, label: str, option: str) -> None:
+    tab.locator("[data-testid=stSidebar]").get_by_role("combobox", name=label).click()
+    tab.get_by_role("option", name=option, exact=True).click()
+    settle(tab)
+
+
+def test_filters_stay_over_pages_after_the_watch_has_run(tab: Page, address: str, shop: Path) -> None:
+    """The watch on the warehouse runs by itself every four seconds; what was chosen must outlive it."""
+    captures = Warehouse(shop).frame("captures").filter(status="read")
+    person = sorted(captures["technician"].drop_nulls().unique())[0]
+    name = captures.filter(technician=person)["capture_file"][0]
+    visit(tab, f"{address}/capture?capture={name}")
+    sidebar_choice(tab, "Technician", person)
+    tab.wait_for_timeout(9_000)  # two rounds of the watch
+    tab.get_by_role("link", name="Normal spread").click()
+    expect(tab.locator("h1", has_text="Normal spread")).to_be_visible(timeout=WAIT_MS)
+    settle(tab)
+    tab.wait_for_timeout(9_000)
+    tab.get_by_role("link", name="One capture").click()
+    expect(tab.locator("h1", has_text="One capture")).to_be_visible(timeout=WAIT_MS)
+    settle(tab)
+    expect(tab).to_have_url(re.compile(f"technician={person}"), timeout=WAIT_MS)
+    expect(tab).to_have_url(re.compile(re.escape(quote(name, safe=""))), timeout=WAIT_MS)
+
+
+def test_an_address_that_asks_in_vain_says_so_and_shows_nothing_else(tab: Page, address: str) -> None:
+    visit(tab, f"{address}/capture?capture=nonsense.csv")
+    expect(tab.get_by_text("There is no capture 'nonsense.csv' on record.")).to_be_visible(timeout=WAIT_MS)
+    expect(tab.get_by_text("Choose a capture.")).to_be_visible(timeout=WAIT_MS)
+    assert tab.get_by_text("Each cylinder against the group").count() == 0
+    visit(tab, f"{address}/spread?day=yesterday&colour=red")
+    expect(tab.get_by_text("'yesterday' is no day")).to_be_visible(timeout=WAIT_MS)
+    expect(tab.get_by_text("names 'colour', which this page does not know")).to_be_visible(timeout=WAIT_MS)
+
+
+def test_what_a_page_shows_survives_a_reload(tab: Page, address: str, shop: Path) -> None:
+    group = Warehouse(shop).frame("comparison_groups")["group"].to_list()[-1]
+    visit(tab, f"{address}/spread")
+    sidebar_choice(tab, "Engine family", group)
+    expect(tab).to_have_url(re.compile(f"of_group={group}"), timeout=WAIT_MS)
+    tab.reload()
+    tab.wait_for_selector("h1", timeout=WAIT_MS)
+    settle(tab)
+    expect(tab.get_by_text(f"{group}: usual value of each cylinder")).to_be_visible(timeout=WAIT_MS)
+    assert f"of_group={group}" in tab.url
+
+
+def test_the_first_page_answers_to_its_own_name(tab: Page, address: str) -> None:
+    visit(tab, f"{address}/shop?day=2026-03-31")
+    expect(tab.locator("h1", has_text="Scope use and comebacks")).to_be_visible(timeout=WAIT_MS)
+    settle(tab)
+    assert tab.get_by_text("Page not found").count() == 0
+    expect(tab.get_by_text("All records up to 2026-03-31")).to_be_visible(timeout=WAIT_MS)
+
+
+def test_a_tab_is_called_by_what_it_shows(tab: Page, address: str) -> None:
+    visit(tab, f"{address}/thresholds")
+    expect(tab).to_have_title("Thresholds · Shopspread", timeout=WAIT_MS)

@@ -55,11 +55,23 @@ class Subject:
         return f"No capture of {self.kind.title} is logged yet: name its component or engine family in captures.csv."
 
 
+HELD = "_held"
+
+
 def keep() -> None:
-    """Hold on to the session's filters: Streamlit drops the state of a widget a page does not show."""
-    for key in (*KEYS, *[key for key in st.session_state if str(key).startswith("kept_")]):
-        if key in st.session_state:
-            st.session_state[key] = st.session_state[key]
+    """Hold on to the session's filters: Streamlit drops the state of a widget a page does not show.
+
+    They are held a second time under a key that belongs to no widget, because what looks after the warehouse's
+    version runs by itself, and after such a run the state of widgets of other pages is gone.
+    """
+    state = st.session_state
+    held: dict[str, object] = state.setdefault(HELD, {})
+    names = {*KEYS, *held, *[str(key) for key in state if str(key).startswith("kept_")]}
+    for key in names:
+        if key in state:
+            held[key] = state[key]
+        if key in held:
+            state[key] = held[key]
 
 
 def subject(stamp: str) -> Subject:

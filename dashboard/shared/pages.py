@@ -7,12 +7,18 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One page: its name (the folder, the file and the path in the address), its title, its section, its sign."""
+    """One page.
+
+    Attributes:
+        name: the folder, the file and the path in the address. title, section, icon: in the list of pages.
+        address: what of its state stands in its address, by the names of `dashboard.shared.address`.
+    """
 
     name: str
     title: str
     section: str
     icon: str
+    address: tuple[str, ...] = ()
 
     @property
     def script(self) -> str:
@@ -21,15 +27,42 @@ class Entry:
 
 
 PAGES: tuple[Entry, ...] = (
-    Entry("shop", "Scope use and comebacks", "The shop", ":material/storefront:"),
-    Entry("spread", "Normal spread", "Tests", ":material/straighten:"),
-    Entry("thresholds", "Thresholds", "Tests", ":material/tune:"),
-    Entry("known_good", "Known-good captures", "Tests", ":material/verified:"),
-    Entry("capture", "One capture", "Tests", ":material/show_chart:"),
-    Entry("technicians", "Technicians and coaching", "People", ":material/groups:"),
+    Entry("shop", "Scope use and comebacks", "The shop", ":material/storefront:", ("day",)),
+    Entry(
+        "spread",
+        "Normal spread",
+        "Tests",
+        ":material/straighten:",
+        ("day", "test", "measure", "of_group", "group"),
+    ),
+    Entry("thresholds", "Thresholds", "Tests", ":material/tune:", ("test", "measure", "group")),
+    Entry(
+        "known_good",
+        "Known-good captures",
+        "Tests",
+        ":material/verified:",
+        ("test", "measure", "group", "over"),
+    ),
+    Entry(
+        "capture",
+        "One capture",
+        "Tests",
+        ":material/show_chart:",
+        ("day", "of_group", "of_test", "technician", "capture"),
+    ),
+    Entry("technicians", "Technicians and coaching", "People", ":material/groups:", ("day", "technician")),
     Entry("intake", "Intake and settings", "Records", ":material/inbox:"),
 )
 FIRST = PAGES[0].name
+
+
+def entry(name: str) -> Entry:
+    """The page of that name.
+
+    Raises:
+        KeyError: when there is none.
+    """
+    return {one.name: one for one in PAGES}[name]
 
 
 def script(name: str) -> str:

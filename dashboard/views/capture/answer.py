@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+import streamlit as st
 
 from dashboard.shared import captures, words
 from models.records.measure import Measure
@@ -349,6 +350,20 @@ def remember_choice(event: Any, listed: pl.DataFrame, state: Any) -> None:
     if picked is not None and picked != state.get("capture_picked"):
         state["capture"] = picked
     state["capture_picked"] = picked
+
+
+def pick(names: list[str], state: Any) -> str | None:
+    """The capture the page shows: the one chosen, else the newest; none where the address asked for one in vain."""
+    if state.get("capture") in names:
+        state["capture_asked_in_vain"] = False
+    elif not state.get("capture_asked_in_vain"):
+        state["capture"] = names[0]
+    else:
+        state["capture"] = None
+    chosen: str | None = st.selectbox(
+        "Capture", names, index=None, key="capture", placeholder="Choose a capture"
+    )
+    return chosen
 
 
 def headline(row: dict[str, Any], known: Kind | None, title: str, features: pl.DataFrame) -> str:

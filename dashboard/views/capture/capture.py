@@ -17,15 +17,12 @@ chosen = filters.sidebar(stamp, ("as_of", "group", "technician", "test"))
 
 st.title("One capture")
 listed = answers.chooser(frames["captures"], frames["scores"], chosen)
-asked = st.query_params.get("capture") or st.session_state.get("capture")
+asked = st.session_state.get("capture")
 if asked and asked not in listed["capture_file"] and answers.known_row(frames, asked) is not None:
     listed = answers.with_one_more(listed, frames, asked)
 if listed.is_empty():
     notices.too_little("No capture passes the filters on the left; set them to all.")
     st.stop()
-if asked in listed["capture_file"]:
-    st.session_state["capture"] = asked
-    st.query_params.pop("capture", None)
 with st.expander(answers.chooser_title(listed), expanded=asked is None):
     picked = parts.table(
         listed, on_select="rerun", selection_mode="single-row", height=260, key="capture_table",
@@ -36,8 +33,11 @@ with st.expander(answers.chooser_title(listed), expanded=asked is None):
         },
     )  # fmt: skip
     answers.remember_choice(picked, listed, st.session_state)
-name = filters.pick("Capture", "capture", listed["capture_file"].to_list())
-row = answers.known_row(frames, name) if name else None
+name = answers.pick(listed["capture_file"].to_list(), st.session_state)
+if name is None:
+    notices.too_little("Choose a capture.")
+    st.stop()
+row = answers.known_row(frames, name)
 if row is None:
     notices.too_little("This capture is no longer in the warehouse.")
     st.stop()

@@ -1,0 +1,155 @@
+"""What a page shows stands in its address: it survives a reload, and can be sent to somebody else.
+
+An address that asks for something that is not there is answered with what is wrong, never with something else.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from urllib.parse import urlencode
+
+import streamlit as st
+
+from dashboard import data
+from dashboard.shared.filters import EVERY, HELD
+from dashboard.shared.pages import Entry
+from pipelines.kinds import kinds
+
+ON, WRITTEN, SAID, SAID_OF = "_page", "_address", "_said", "_said_of"
+MOST_COMPARED = 20_000
+
+
+class Wrong(ValueError):
+    """A value of the address that is not there; the message says what is wrong."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One name of the address: the session's keys it stands for, and how its text is read.
+
+    Attributes:
+        keys: the session's keys; the first one is what is written.
+        read: the session's value; raises `Wrong`.
+    """
+
+    keys: tuple[str, ...]
+    read: Callable[[str, str], object]
+
+
+def _day(text: str, stamp: str) -> dt.date:
+    del stamp
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError as error:
+        raise Wrong(f"{text!r} is no day; write it as 2026-03-31.") from error
+
+
+def _test(text: str, stamp: str) -> str:
+    del stamp
+    return _one_of(text, list(kinds()), "test")
+
+
+def _measure(text: str, stamp: str) -> str:
+    del stamp
+    return _one_of(text, [one.name for known in kinds().values() for one in known.measures], "measure")
+
+
+def _group(text: str, stamp: str) -> str:
+    return _one_of(text, data.shop(stamp).groups["group"].to_list(), "group (engine family or component)")
+
+
+def _technician(text: str, stamp: str) -> str:
+    frames = data.frames(stamp)
+    names = {*frames["technicians"]["technician"], *frames["captures"]["technician"].drop_nulls()}
+    return _one_of(text, names, "technician")
+
+
+def _capture(text: str, stamp: str) -> str:
+    return _one_of(text, data.frames(stamp)["captures"]["capture_file"].to_list(), "capture")
+
+
+def _one_of(text: str, names: Iterable[str], what: str) -> str:
+    known = list(dict.fromkeys(names))
+    if text in known:
+        return text
+    near = difflib.get_close_matches(text, known[:MOST_COMPARED], n=1)
+    hint = f" Did you mean {near[0]}?" if near else ""
+    raise Wrong(f"There is no {what} {text!r} on record.{hint}")
+
+
+PARTS: dict[str, Part] = {
+    "day": Part(("as_of",), _day),
+    "test": Part(("subject",), _test),
+    "measure": Part(("measure",), _measure),
+    "group": Part(("kept_group", "group"), _group),
+    "of_group": Part(("group",), _group),
+    "technician": Part(("technician",), _technician),
+    "of_test": Part(("test",), _test),
+    "capture": Part(("capture",), _capture),
+    "over": Part(("kept_over",), _capture),
+}
+"""Every name an address may hold: `of_group` and `of_test` narrow a list, the others say what a page is about."""
+
+
+def take(entry: Entry, stamp: str) -> None:
+    """Read the address into the session where it is not the one this session wrote itself.
+
+    What is wrong with it is kept for `complaints`; the values it asks for in vain are put to nothing.
+    """
+    state = st.session_state
+    if state.get(ON) != entry.name:
+        state[ON], state[SAID], state[WRITTEN] = entry.name, [], {}
+    given = {name: str(st.query_params[name]) for name in st.query_params}
+    if not given or given == state[WRITTEN]:
+        return
+    said = []
+    for name, text in given.items():
+        part = PARTS.get(name)
+        if part is None or name not in entry.address:
+            said.append(f"The address names {name!r}, which this page does not know.")
+            continue
+        try:
+            value = part.read(text, stamp)
+        except Wrong as wrong:
+            said.append(str(wrong))
+            value = None
+        for key in part.keys:
+            state[key] = value
+            state.get(HELD, {}).pop(key, None)
+        if value is None and name == "capture":
+            state["capture_asked_in_vain"] = True
+    state[SAID], state[SAID_OF], state[WRITTEN] = said, None, given
+
+
+def complaints() -> list[str]:
+    """What is wrong with the address the page was opened by; said until the person chooses something."""
+    found: list[str] = st.session_state.get(SAID, [])
+    return found
+
+
+def write(entry: Entry) -> None:
+    """Put what the page shows into its address; one that asks in vain stays until the person chooses something."""
+    state = st.session_state
+    wanted: dict[str, str] = {}
+    for name in entry.address:
+        key = PARTS[name].keys[0]
+        value = state.get(key)
+        if value in (None, EVERY, "", "none") or (key == "as_of" and value == state.get("as_of_followed")):
+            continue
+        wanted[name] = value.isoformat() if isinstance(value, dt.date) else str(value)
+    if state.get(SAID):
+        if state[SAID_OF] in (None, wanted):
+            state[SAID_OF] = wanted
+            return
+        state[SAID] = []
+    state[WRITTEN] = wanted
+    if wanted != {name: str(st.query_params[name]) for name in st.query_params}:
+        st.query_params.from_dict(wanted)
+
+
+def link(entry: Entry, **values: str) -> str:
+    """The address of a page that shows something."""
+    return f"{entry.name}?{urlencode(values)}"
