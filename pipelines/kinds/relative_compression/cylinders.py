@@ -96,8 +96,8 @@ def _refused(
     # what depends on cycles that are none says nothing
     told = {name: value for name, value in features.items() if name == "rest_v"}
     features = {**dict.fromkeys(features, np.nan), **told, "cycles": 0.0}
-    if front.channels.sync is not None:
-        checks = tuple(c for c in checks if c.check != "no_sync")
+    untold = {"near_stall"} | ({"no_sync"} if front.channels.sync is not None else set())
+    checks = tuple(c for c in checks if c.check not in untold)
     raised = {c.check for c in checks}
     if contradiction:
         reason = contradiction

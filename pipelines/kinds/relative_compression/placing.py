@@ -98,7 +98,10 @@ def _better(first: Trial, second: Trial) -> Trial:
         return first
     if first.found is None or not first.engine:
         return second
-    return second if second.found.cost < first.found.cost else first
+    # a clamp's level speaks for its own sign, if not beyond doubt; one that is lost says nothing
+    level = first.front.cranking
+    doubt = 0.0 if level.ac_coupled or level.shifted else CLEARLY_BETTER
+    return second if second.found.cost < first.found.cost - doubt else first
 
 
 def _try(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View) -> Trial:

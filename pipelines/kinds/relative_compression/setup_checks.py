@@ -21,8 +21,8 @@ NEAR_STALL_S = 1.5  # length of a cycle at 80 rpm
 MISSED_SHARE = 0.08
 STARTED_V = 0.35
 RUNS_ON = 4  # pulses after the starter's load is gone
-FASTER = 0.85  # of the cycle while cranking
-PLATEAU_S, PLATEAU = 0.16, (0.06, 0.65)  # an overrunning starter draws a part of what it drew
+MUCH_FASTER, FASTER = 0.6, 0.85  # of the cycle while cranking
+PLATEAU_S, PLATEAU = 0.24, (0.08, 0.65)  # an overrunning starter draws a part of what it drew
 CLIPPED_SHARE = 0.015
 STILL = 10.0  # so many times the samples of the step beside it
 NOISY_STEPS = 3.0  # noise of one standard deviation a step makes 1.65
@@ -263,7 +263,10 @@ def _runs_on(front: Front) -> bool:
     after, sync = front.after_pulses_s, front.sync
     if sync is None or after.size < RUNS_ON:
         return False
-    gaps = np.diff(after[: 4 * RUNS_ON]) * sync.per_cycle
+    gaps = np.diff(after) * sync.per_cycle
+    if middle_of(gaps) < MUCH_FASTER * front.cycle_s:
+        return True
+    gaps = gaps[: RUNS_ON + 4]
     return middle_of(gaps) < FASTER * front.cycle_s and float(gaps[: RUNS_ON - 1].max()) < 1.1 * front.cycle_s
 
 
@@ -290,11 +293,8 @@ def _overruns(front: Front) -> bool:
     last = first + (int(out[0]) if out.size else inside.size - first)
     flat = share[first:last]
     long = flat.size * 0.02 >= PLATEAU_S
-    return (
-        long
-        and float(np.ptp(flat[2:-1])) < 0.5 * middle_of(flat)
-        and (last >= share.size or share[last:].max() < 0.3)
-    )
+    ends = last >= share.size or float(share[last + 2 :].max(initial=0.0)) < PLATEAU[0]
+    return long and ends and float(np.ptp(flat[3:-1])) < 0.3 * middle_of(flat)
 
 
 def _weak(front: Front, *, clipped: bool) -> str:

@@ -27,7 +27,7 @@ RUNS_AT = 0.55  # of the usual gap while cranking: uneven firing keeps a gap in 
 UNEXPECTED = 0.75  # weight of a style other than the family's table says
 LEAST_AGREEMENT, BEYOND_DOUBT = 0.3, 0.93
 LEAST_COMB = 0.45  # of the best comb score: a cycle the ripple knows nothing of is none
-OUTSIDE = 0.5
+OUTSIDE, MOSTLY = 0.5, 0.4
 NEIGHBOUR = 0.7  # of the coil's own height: what its neighbours' pulses may reach
 
 
@@ -245,7 +245,7 @@ def _regularity(inside: list[Array], period: float, spans_s: list[tuple[float, f
     """Share of the pulses to be expected that are there at the right distance, less the ones out of step.
 
     A controller gives no spark until it knows where it is and stops when it pleases: what lies before the first pulse
-    and behind the last counts half.
+    and behind the last counts half, where that is not most of the crank.
     """
     good = bad = expected = 0.0
     for times, (a, b) in zip(inside, spans_s, strict=True):
@@ -254,7 +254,8 @@ def _regularity(inside: list[Array], period: float, spans_s: list[tuple[float, f
             expected += whole_span
             continue
         own = (times[-1] - times[0]) / period
-        expected += min(max(own, OUTSIDE * (whole_span + own)), max(whole_span, own))
+        lacks = max(whole_span - own, 0.0)
+        expected += own + lacks * (OUTSIDE if lacks < MOSTLY * whole_span else 1.0)
         ratio = np.diff(times) / period
         whole = np.maximum(np.rint(ratio), 1.0)
         fits = np.abs(ratio - whole) < STEADY_WITHIN * np.sqrt(whole)
