@@ -110,7 +110,8 @@ def setup_checks(front: Front, hookup: Hookup, cylinders: int) -> tuple[Check, .
     slow = _slow(front, cylinders, started=started)
     if slow:
         say("low_sample_rate", "warning", slow)
-    if front.cycles.count and middle_of(front.cycles.lengths_s) > NEAR_STALL_S:
+    turns = front.cycles.count > 1 and front.cycles.coherence > 0.5
+    if turns and middle_of(front.cycles.lengths_s) > NEAR_STALL_S:
         say(
             "near_stall",
             "warning",
