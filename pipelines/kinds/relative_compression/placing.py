@@ -65,12 +65,12 @@ def best_trial(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Tria
     first = _try(waveform, hookup, family, PLAIN)
     sure = first.front.cranking.sure or not first.front.cranking.spans
     if first.engine and sure:
-        return first
+        return _or_exchanged(first, waveform, hookup, family)
     best = first
     if not sure:
         best = _better(first, _try(waveform, hookup, family, View(turned=True)))
     if best.engine:
-        return best
+        return _or_exchanged(best, waveform, hookup, family)
     for view in _other_views(first.front):
         trial = _try(waveform, hookup, family, view)
         # pulses tell which channel is the coil's; a primary carries the battery's ripple too
@@ -81,6 +81,21 @@ def best_trial(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Tria
                 trial = _better(trial, _try(waveform, hookup, family, replace(view, turned=True)))
             return trial
     return best
+
+
+def _or_exchanged(best: Trial, waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Trial:
+    """The same, or with the channels the other way round where only that finds the coil's pulses in step.
+
+    A coil's primary rests at the battery's volts and so carries the ripple too; a battery carries no pulses.
+    """
+    front = best.front
+    if front.sync is not None or front.channels.sync is None or front.wrong_signal:
+        return best
+    trial = _try(waveform, hookup, family, View(exchanged=True))
+    other = trial.front
+    pulses = other.sync is not None and other.sync.style == family.sync_kind and other.sync.missing < DOUBTFUL
+    steady = other.cycles.coherence > max(CERTAIN_COHERENCE, front.cycles.coherence - 0.1)
+    return trial if trial.engine and pulses and steady and other.cranking.sure else best
 
 
 def _other_views(front: Front) -> list[View]:

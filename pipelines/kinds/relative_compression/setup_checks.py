@@ -17,6 +17,7 @@ COARSE_STEPS = 4.0  # the ripple should span more steps than this
 SLOW_RATE_HZ = 900.0
 PULSE_RATE_HZ = 600.0  # below, a pulse of a millisecond falls between samples more often than not
 FEW_SAMPLES = 14.0  # from firing to firing
+UNLIKELY_CYCLE_S, LONG_CRANK_S = 1.8, 3.0
 NEAR_STALL_S = 1.5  # length of a cycle at 80 rpm
 MISSED_SHARE = 0.08
 STARTED_V = 0.35
@@ -156,7 +157,9 @@ def _too_short(front: Front) -> str:
             "No cranking is seen on the record: start the recording first, then crank for about ten seconds "
             "with fuel or ignition disabled as the vehicle maker's service information says."
         )
-    if cycles < FEW_CYCLES or front.cycles.count < 2:
+    # a long crank of which the ripple makes hardly a cycle is not short: no cycle was made out
+    unseen = front.sync is None and front.cycle_s > UNLIKELY_CYCLE_S and cranked_s(front) > LONG_CRANK_S
+    if not unseen and (cycles < FEW_CYCLES or front.cycles.count < 2):
         return (
             f"Cranking lasts {cranked_s(front):.1f} s, about {cycles:.1f} engine cycles: crank for about ten "
             "seconds, so that every cylinder is seen many times."
@@ -330,7 +333,7 @@ def _slow(front: Front, cylinders: int, *, started: bool) -> str:
             f"The file holds {rate:.0f} samples a second, about {a_firing:.0f} from firing to firing: the ripple's "
             "shape is lost. Sample at 5 kS/s or faster."
         )
-    missed = front.sync.missing if front.sync is not None else 0.0
+    missed = front.sync.scattered if front.sync is not None else 0.0
     gaps = started or front.channels.supply.missing is not None or (sync is not None and sync.lost > 0)
     if sync is not None and (rate < PULSE_RATE_HZ or (rate < 2.0 * SLOW_RATE_HZ and front.sync is None)):
         return (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -44,6 +45,8 @@ class Sync:
         missing: share of pulses that should have been there and were not.
         cut_off: see `PulseTrain`.
         after_s: pulses after the last stretch, in s.
+        scattered: the same share without the longest block: a controller that gives no spark for a while loses no
+            samples.
     """
 
     style: SyncKind
@@ -53,6 +56,17 @@ class Sync:
     missing: float
     cut_off: bool
     after_s: Array
+    scattered: float = 0.0
+
+
+def scattered_loss(numbers: Iterable[Array]) -> float:
+    """Share of pulses missing between others, each stretch's longest block left out."""
+    seen = lost = 0.0
+    for n in numbers:
+        gaps = np.diff(n) - 1.0
+        seen += n.size
+        lost += float(gaps.sum() - gaps.max(initial=0.0))
+    return lost / max(lost + seen, 1.0)
 
 
 def starts_running_s(trains: PulseTrains) -> float:
@@ -134,7 +148,8 @@ def make_sense(
     seen = sum(n.size for _, n in counted)
     missing = 1.0 - seen / expected if expected else 1.0
     after = train.times_s[train.times_s > spans_s[-1][1]]
-    sync = Sync(style, per_cycle, cycle, tuple(counted), missing, train.cut_off, after)
+    scattered = scattered_loss(n for _, n in counted)
+    sync = Sync(style, per_cycle, cycle, tuple(counted), missing, train.cut_off, after, scattered)
     if style == "distributor" != family.sync_kind:
         return own_coil(sync, train, family.sync_kind) or sync
     return sync
