@@ -15,6 +15,11 @@ from pipelines.kinds.relative_compression.setup_checks import cranked_s, setup_c
 from pipelines.kinds.relative_compression.values import Array, middle_of
 from pipelines.waveform import Waveform
 
+NO_CYCLE = (
+    "The supply is loaded, but its ripple does not repeat from one engine cycle to the next: look for a loose clip, "
+    "another load that switches on and off, or a supply channel that is not the one the log says, and crank for about "
+    "ten seconds."
+)
 TOO_SHORT_S = 1.6  # three cycles at 225 rpm
 REPEATS = 0.5  # share of the ripple's power from which it repeats
 EVEN_WITHIN = 0.06  # how near a whole number the firings between two pulses must lie
@@ -96,8 +101,8 @@ def _refused(
     # what depends on cycles that are none says nothing
     told = {name: value for name, value in features.items() if name == "rest_v"}
     features = {**dict.fromkeys(features, np.nan), **told, "cycles": 0.0}
-    if front.channels.sync is not None:
-        checks = tuple(c for c in checks if c.check != "no_sync")
+    untold = {"near_stall"} | ({"no_sync"} if front.channels.sync is not None else set())
+    checks = tuple(c for c in checks if c.check not in untold)
     raised = {c.check for c in checks}
     if contradiction:
         reason = contradiction
@@ -114,10 +119,7 @@ def _refused(
             "that holds the signal (or subtract an offset), or a scope mode with more bits."
         )
     elif front.cycles.coherence < REPEATS:
-        reason = (
-            "The supply is loaded, but its ripple does not repeat from one engine cycle to the next: look for a loose "
-            "clip, another load that switches on and off, or a supply channel that is not the one the log says."
-        )
+        reason = NO_CYCLE
     else:
         reason = (
             f"The supply's ripple repeats, but an engine of {family.cylinders} cylinders with these firing intervals "
@@ -246,10 +248,7 @@ def _why_unusable(checks: tuple[Check, ...]) -> str:
             return check.detail + (
                 " The engine also started during the record: keep it from starting." if started else ""
             )
-    return (
-        "No whole engine cycle could be made out in the cranking stretch: crank for about ten seconds with a steady "
-        "supply and save the record again."
-    )
+    return NO_CYCLE
 
 
 def _changes(change: Change | None, cylinders: tuple[ElementReading, ...], cycles: int) -> list[str]:

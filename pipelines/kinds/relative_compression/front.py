@@ -192,7 +192,9 @@ def _from_ripple(
     numbers = np.rint(np.interp(pulses - supply.start_s, *track) - place)
     missing = 1.0 - pulses.size / max(float(np.floor(track[1][-1])), float(pulses.size))
     counted = ((pulses, numbers - numbers[0]),)
-    return cycle_s, boundaries, cycles, Sync("coil_on_plug", 1, cycle_s, counted, missing, False, np.empty(0))
+    lost = scattered_loss([numbers])
+    sync = Sync("coil_on_plug", 1, cycle_s, counted, missing, False, np.empty(0), lost)
+    return cycle_s, boundaries, cycles, sync
 
 
 def _cut_at(

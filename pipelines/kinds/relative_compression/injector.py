@@ -7,7 +7,7 @@ import numpy as np
 from pipelines.kinds.relative_compression.signals import SyncTrace
 from pipelines.kinds.relative_compression.values import Array, middle_of
 
-LEAST_RATE_HZ = 3500.0  # below, nothing is seen of a millisecond
+LEAST_RATE_HZ = 8000.0  # below, nothing is seen of a millisecond
 KICK_V = (30.0, 85.0)  # a clamp diode or Zener holds an injector's kick; a coil's reaches hundreds of volts
 # (common practice, no source)
 AFTER_S = (0.0009, 0.0014)  # a spark still burns then, 20 to 40 V above the battery
@@ -21,7 +21,7 @@ def looks_like_injector(trace: SyncTrace, times_s: Array) -> bool:
         return False
     times_s = times_s[:: max(1, times_s.size // MOST)]
     rate = trace.rate_hz
-    kicks, later = [], []
+    kicks, later, tops = [], [], []
     for time_s in times_s.tolist():
         at = int((time_s - trace.start_s) * rate)
         begin = at - int(0.02 * rate)
@@ -30,13 +30,14 @@ def looks_like_injector(trace: SyncTrace, times_s: Array) -> bool:
         rest = middle_of(trace.high[begin : at + int(0.03 * rate)])
         near = trace.high[at - int(0.001 * rate) : at + int(0.003 * rate)]
         top = at - int(0.001 * rate) + int(np.argmax(near))
-        kicks.append(float(near.max()) - rest)
+        tops.append(float(near.max()))
+        kicks.append(tops[-1] - rest)
         tail = trace.high[
             top + int(AFTER_S[0] * rate) : top + max(int(AFTER_S[1] * rate), int(AFTER_S[0] * rate) + 1)
         ]
         later.append(float(np.median(tail)) - rest)
-    if len(kicks) < FEWEST:
-        return False
+    if len(kicks) < FEWEST or np.mean(np.array(tops) >= float(trace.high.max()) - 1e-6) > 0.4:
+        return False  # cut off at the screen's edge: a coil's kick may hide behind it
     kick = max(kicks)
     usual = middle_of(np.array(kicks))
     return KICK_V[0] < usual and kick < KICK_V[1] and middle_of(np.array(later)) < BURNS * usual

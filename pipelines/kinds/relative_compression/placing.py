@@ -20,6 +20,8 @@ from pipelines.waveform import Waveform
 
 FIRES_BEFORE_TOP_DEG = 8.0
 FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
+FAR_SPARKS_DEG = (-12.0, 28.0)  # before the top
+POOR_MISFIT = 0.4  # of the ripple's RMS, from which another spark angle is tried
 NEAR_TOP_DEG = 26.0  # a coil fires no farther from its cylinder's top than this from the usual place
 UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
 CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.6
@@ -63,12 +65,12 @@ def best_trial(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Tria
     first = _try(waveform, hookup, family, PLAIN)
     sure = first.front.cranking.sure or not first.front.cranking.spans
     if first.engine and sure:
-        return first
+        return _or_exchanged(first, waveform, hookup, family)
     best = first
     if not sure:
         best = _better(first, _try(waveform, hookup, family, View(turned=True)))
     if best.engine:
-        return best
+        return _or_exchanged(best, waveform, hookup, family)
     for view in _other_views(first.front):
         trial = _try(waveform, hookup, family, view)
         # pulses tell which channel is the coil's; a primary carries the battery's ripple too
@@ -79,6 +81,21 @@ def best_trial(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Tria
                 trial = _better(trial, _try(waveform, hookup, family, replace(view, turned=True)))
             return trial
     return best
+
+
+def _or_exchanged(best: Trial, waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Trial:
+    """The same, or with the channels the other way round where only that finds the coil's pulses in step.
+
+    A coil's primary rests at the battery's volts and so carries the ripple too; a battery carries no pulses.
+    """
+    front = best.front
+    if front.sync is not None or front.channels.sync is None or front.wrong_signal:
+        return best
+    trial = _try(waveform, hookup, family, View(exchanged=True))
+    other = trial.front
+    pulses = other.sync is not None and other.sync.style == family.sync_kind and other.sync.missing < DOUBTFUL
+    steady = other.cycles.coherence > max(CERTAIN_COHERENCE, front.cycles.coherence - 0.1)
+    return trial if trial.engine and pulses and steady and other.cranking.sure else best
 
 
 def _other_views(front: Front) -> list[View]:
@@ -98,7 +115,10 @@ def _better(first: Trial, second: Trial) -> Trial:
         return first
     if first.found is None or not first.engine:
         return second
-    return second if second.found.cost < first.found.cost else first
+    # a clamp's level speaks for its own sign, if not beyond doubt; one that is lost says nothing
+    level = first.front.cranking
+    doubt = 0.0 if level.ac_coupled or level.shifted else CLEARLY_BETTER
+    return second if second.found.cost < first.found.cost - doubt else first
 
 
 def _try(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View) -> Trial:
@@ -119,6 +139,9 @@ def _try(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View) -
         front = replace(front, cycles=cycles)
     relative = relative_of(found.strength)
     engine = is_an_engine(front, found, relative)
+    if front.sync is not None and (not engine or found.misfit > POOR_MISFIT):
+        front, rotation, settled, found, engine = _far_spark(front, angles, rotation, settled, found, engine)
+        relative = relative_of(found.strength)
     if front.sync is not None and not engine:
         despite = _despite_pulses(front, front.sync, angles)
         if despite is not None:
@@ -145,6 +168,22 @@ def is_an_engine(front: Front, found: Inversion, relative: Array) -> bool:
     ):
         return True  # what repeats in step with the coil is the engine, however odd
     return front.cycles.coherence > LEAST_COHERENCE and found.misfit < WORST_MISFIT
+
+
+def _far_spark(
+    front: Front, angles: Array, rotation: int, settled: bool, found: Inversion, engine: bool
+) -> tuple[Front, int, bool, Inversion, bool]:
+    """The same with a spark far before or after the top, where that explains the cycles much better: from the usual
+    angle on the fit does not find its way there."""
+    best = (front, rotation, settled, found, engine)
+    for guess_deg in FAR_SPARKS_DEG:
+        if abs(guess_deg - FIRES_BEFORE_TOP_DEG) > 0.35 * 720.0 / angles.size:
+            continue
+        trial = _place(front, angles, guess_deg)
+        fine = is_an_engine(trial[0], trial[3], relative_of(trial[3].strength))
+        if fine and trial[3].cost < (0.6 if best[4] else 1.0) * best[3].cost:
+            best = (*trial, fine)
+    return best
 
 
 def _despite_pulses(front: Front, sync: Sync, angles: Array) -> tuple[bool, int, Inversion] | None:
@@ -197,7 +236,9 @@ def _rotated(angles: Array, by: int) -> Array:
     return np.asarray((turned - turned[0]) % 720.0)
 
 
-def _place(front: Front, angles: Array) -> tuple[Front, int, bool, Inversion]:
+def _place(
+    front: Front, angles: Array, spark_deg: float = FIRES_BEFORE_TOP_DEG
+) -> tuple[Front, int, bool, Inversion]:
     """Fit with every place the firing sequence may have against the cycle's start.
 
     Returns:
@@ -208,18 +249,18 @@ def _place(front: Front, angles: Array) -> tuple[Front, int, bool, Inversion]:
     sync = front.sync
     fit = partial(invert, drop=front.cranking.drop)
     if sync is not None and sync.style == "coil_on_plug":
-        return front, 0, True, fit(ripple, angles, FIRES_BEFORE_TOP_DEG)
+        return front, 0, True, fit(ripple, angles, spark_deg)
     if sync is not None and sync.style == "waste_spark":
-        first = fit(ripple, angles, FIRES_BEFORE_TOP_DEG)
+        first = fit(ripple, angles, spark_deg)
         later = front if _same_after_half(angles) else half_later(front)
         if later.cycles.count < FEWEST_CYCLES or later is front:
             return front, 0, False, first
-        second = fit(later.cycles.ripple, angles, FIRES_BEFORE_TOP_DEG)
+        second = fit(later.cycles.ripple, angles, spark_deg)
         settled = abs(first.cost - second.cost) > CLEARLY_BETTER
         return (front, 0, settled, first) if first.cost <= second.cost else (later, 0, settled, second)
     places = _unlike_places(angles)
     if sync is not None:
-        fits = [(by, fit(ripple, _rotated(angles, by), FIRES_BEFORE_TOP_DEG)) for by in places]
+        fits = [(by, fit(ripple, _rotated(angles, by), spark_deg)) for by in places]
     else:
         fits = []
         for by in places:

@@ -17,12 +17,13 @@ COARSE_STEPS = 4.0  # the ripple should span more steps than this
 SLOW_RATE_HZ = 900.0
 PULSE_RATE_HZ = 600.0  # below, a pulse of a millisecond falls between samples more often than not
 FEW_SAMPLES = 14.0  # from firing to firing
+UNLIKELY_CYCLE_S, LONG_CRANK_S = 1.8, 3.0
 NEAR_STALL_S = 1.5  # length of a cycle at 80 rpm
 MISSED_SHARE = 0.08
 STARTED_V = 0.35
 RUNS_ON = 4  # pulses after the starter's load is gone
-FASTER = 0.85  # of the cycle while cranking
-PLATEAU_S, PLATEAU = 0.16, (0.06, 0.65)  # an overrunning starter draws a part of what it drew
+MUCH_FASTER, FASTER = 0.6, 0.85  # of the cycle while cranking
+PLATEAU_S, PLATEAU = 0.24, (0.08, 0.65)  # an overrunning starter draws a part of what it drew
 CLIPPED_SHARE = 0.015
 STILL = 10.0  # so many times the samples of the step beside it
 NOISY_STEPS = 3.0  # noise of one standard deviation a step makes 1.65
@@ -110,7 +111,8 @@ def setup_checks(front: Front, hookup: Hookup, cylinders: int) -> tuple[Check, .
     slow = _slow(front, cylinders, started=started)
     if slow:
         say("low_sample_rate", "warning", slow)
-    if front.cycles.count and middle_of(front.cycles.lengths_s) > NEAR_STALL_S:
+    turns = front.cycles.count > 1 and front.cycles.coherence > 0.5
+    if turns and middle_of(front.cycles.lengths_s) > NEAR_STALL_S:
         say(
             "near_stall",
             "warning",
@@ -155,7 +157,9 @@ def _too_short(front: Front) -> str:
             "No cranking is seen on the record: start the recording first, then crank for about ten seconds "
             "with fuel or ignition disabled as the vehicle maker's service information says."
         )
-    if cycles < FEW_CYCLES or front.cycles.count < 2:
+    # a long crank of which the ripple makes hardly a cycle is not short: no cycle was made out
+    unseen = front.sync is None and front.cycle_s > UNLIKELY_CYCLE_S and cranked_s(front) > LONG_CRANK_S
+    if not unseen and (cycles < FEW_CYCLES or front.cycles.count < 2):
         return (
             f"Cranking lasts {cranked_s(front):.1f} s, about {cycles:.1f} engine cycles: crank for about ten "
             "seconds, so that every cylinder is seen many times."
@@ -263,7 +267,10 @@ def _runs_on(front: Front) -> bool:
     after, sync = front.after_pulses_s, front.sync
     if sync is None or after.size < RUNS_ON:
         return False
-    gaps = np.diff(after[: 4 * RUNS_ON]) * sync.per_cycle
+    gaps = np.diff(after) * sync.per_cycle
+    if middle_of(gaps) < MUCH_FASTER * front.cycle_s:
+        return True
+    gaps = gaps[: RUNS_ON + 4]
     return middle_of(gaps) < FASTER * front.cycle_s and float(gaps[: RUNS_ON - 1].max()) < 1.1 * front.cycle_s
 
 
@@ -290,11 +297,8 @@ def _overruns(front: Front) -> bool:
     last = first + (int(out[0]) if out.size else inside.size - first)
     flat = share[first:last]
     long = flat.size * 0.02 >= PLATEAU_S
-    return (
-        long
-        and float(np.ptp(flat[2:-1])) < 0.5 * middle_of(flat)
-        and (last >= share.size or share[last:].max() < 0.3)
-    )
+    ends = last >= share.size or float(share[last + 2 :].max(initial=0.0)) < PLATEAU[0]
+    return long and ends and float(np.ptp(flat[3:-1])) < 0.3 * middle_of(flat)
 
 
 def _weak(front: Front, *, clipped: bool) -> str:
@@ -329,7 +333,7 @@ def _slow(front: Front, cylinders: int, *, started: bool) -> str:
             f"The file holds {rate:.0f} samples a second, about {a_firing:.0f} from firing to firing: the ripple's "
             "shape is lost. Sample at 5 kS/s or faster."
         )
-    missed = front.sync.missing if front.sync is not None else 0.0
+    missed = front.sync.scattered if front.sync is not None else 0.0
     gaps = started or front.channels.supply.missing is not None or (sync is not None and sync.lost > 0)
     if sync is not None and (rate < PULSE_RATE_HZ or (rate < 2.0 * SLOW_RATE_HZ and front.sync is None)):
         return (

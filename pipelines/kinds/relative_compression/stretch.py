@@ -18,7 +18,7 @@ SHORTEST_S = 0.35
 STIRRING = 0.04  # of the usual ripple: less is a steady load, not an engine being turned
 PLAUSIBLE_REST_V = (10.5, 15.2)
 BATTERY_V = (5.0, 32.0)  # a level between these is a battery's, whichever way round
-ZERO_AT_REST = 0.1  # of what the starter draws
+ZERO_AT_REST, DRAWN_AT_REST = 0.1, 0.6  # of what the starter draws
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,9 +133,11 @@ def _way(
         return _Way(sign, "current" if current else "voltage", True, False, False)
     sign = -_sign(away)
     at_zero = np.isfinite(rest) and abs(rest) < ZERO_AT_REST * abs(away)
+    # what the car draws at rest flows the same way as what the starter draws
+    draws = np.isfinite(rest) and -ZERO_AT_REST * abs(away) < rest * _sign(away) < DRAWN_AT_REST * abs(away)
     # a clamp stands at zero before the starter pulls; so may a voltage whose rest was taken off on the screen
     if current or (at_zero and (abs(away) > BATTERY_V[1] or away > 0)):
-        return _Way(sign, "current", False, bool(at_zero), False)
+        return _Way(sign, "current", False, bool(draws), False)
     return _Way(sign, "voltage", False, False, True)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,7 +28,7 @@ RUNS_AT = 0.55  # of the usual gap while cranking: uneven firing keeps a gap in 
 UNEXPECTED = 0.75  # weight of a style other than the family's table says
 LEAST_AGREEMENT, BEYOND_DOUBT = 0.3, 0.93
 LEAST_COMB = 0.45  # of the best comb score: a cycle the ripple knows nothing of is none
-OUTSIDE = 0.5
+OUTSIDE, MOSTLY = 0.5, 0.4
 NEIGHBOUR = 0.7  # of the coil's own height: what its neighbours' pulses may reach
 
 
@@ -44,6 +45,8 @@ class Sync:
         missing: share of pulses that should have been there and were not.
         cut_off: see `PulseTrain`.
         after_s: pulses after the last stretch, in s.
+        scattered: the same share without the longest block: a controller that gives no spark for a while loses no
+            samples.
     """
 
     style: SyncKind
@@ -53,6 +56,17 @@ class Sync:
     missing: float
     cut_off: bool
     after_s: Array
+    scattered: float = 0.0
+
+
+def scattered_loss(numbers: Iterable[Array]) -> float:
+    """Share of pulses missing between others, each stretch's longest block left out."""
+    seen = lost = 0.0
+    for n in numbers:
+        gaps = np.diff(n) - 1.0
+        seen += n.size
+        lost += float(gaps.sum() - gaps.max(initial=0.0))
+    return lost / max(lost + seen, 1.0)
 
 
 def starts_running_s(trains: PulseTrains) -> float:
@@ -134,7 +148,8 @@ def make_sense(
     seen = sum(n.size for _, n in counted)
     missing = 1.0 - seen / expected if expected else 1.0
     after = train.times_s[train.times_s > spans_s[-1][1]]
-    sync = Sync(style, per_cycle, cycle, tuple(counted), missing, train.cut_off, after)
+    scattered = scattered_loss(n for _, n in counted)
+    sync = Sync(style, per_cycle, cycle, tuple(counted), missing, train.cut_off, after, scattered)
     if style == "distributor" != family.sync_kind:
         return own_coil(sync, train, family.sync_kind) or sync
     return sync
@@ -245,7 +260,7 @@ def _regularity(inside: list[Array], period: float, spans_s: list[tuple[float, f
     """Share of the pulses to be expected that are there at the right distance, less the ones out of step.
 
     A controller gives no spark until it knows where it is and stops when it pleases: what lies before the first pulse
-    and behind the last counts half.
+    and behind the last counts half, where that is not most of the crank.
     """
     good = bad = expected = 0.0
     for times, (a, b) in zip(inside, spans_s, strict=True):
@@ -254,7 +269,8 @@ def _regularity(inside: list[Array], period: float, spans_s: list[tuple[float, f
             expected += whole_span
             continue
         own = (times[-1] - times[0]) / period
-        expected += min(max(own, OUTSIDE * (whole_span + own)), max(whole_span, own))
+        lacks = max(whole_span - own, 0.0)
+        expected += own + lacks * (OUTSIDE if lacks < MOSTLY * whole_span else 1.0)
         ratio = np.diff(times) / period
         whole = np.maximum(np.rint(ratio), 1.0)
         fits = np.abs(ratio - whole) < STEADY_WITHIN * np.sqrt(whole)

@@ -1,0 +1,97 @@
+"""Drawn captures the reader once failed on, each for a reason of its own; the truth comes from the drawn physics.
+
+Seeds of `tests.composed.draw`. They steered the reader, so they prove that what was mended stays mended and nothing
+about captures nobody looked at: for those there is `tests.bench.bench_composed`.
+"""
+
+from __future__ import annotations
+
+import warnings
+
+import pytest
+
+from pipelines.kinds import kind
+from tests.composed import draw, simulate
+from tests.composed.judging import Verdict, judge
+
+
+def verdict(seed: int) -> Verdict:
+    """Simulate, read, judge."""
+    reader = kind("relative_compression")
+    assert reader is not None
+    drawn = draw(seed)
+    waveform, hookup, family, truth = simulate(drawn)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", RuntimeWarning)
+        reading = reader.read(waveform, hookup, family)
+    return judge(drawn, truth, family.sync_kind, reading, "", 0.0)
+
+
+@pytest.mark.parametrize(
+    ("seed", "why"),
+    [
+        (102000314, "an offset taken off, near stall, from mid-crank"),
+        (102000382, "a clamp on a record that begins mid-crank"),
+        (102000508, "channels in alternate rows"),
+        (102000511, "alternate rows, an AC coupled clamp, gaps"),
+        (102000602, "an injector as the sync, gaps in the whole record"),
+        (102000636, "a controller that stops, uneven load"),
+        (102000694, "an AC coupled clamp with a pulsed load"),
+    ],
+)
+def test_what_an_expert_could_read_is_read(seed: int, why: str) -> None:
+    """Once refused."""
+    found = verdict(seed)
+    assert found.readable is not False
+    assert found.status == "read", (why, found.reason)
+    assert found.right is not False, why
+
+
+@pytest.mark.parametrize(
+    "seed", [102000381, 102000425, 102000538, 102000587, 102000588, 102000603, 102000604, 102000683]
+)
+def test_an_offset_taken_off_on_the_screen_reverses_no_leads(seed: int) -> None:
+    """A level that floats says nothing of the polarity; the ripple does."""
+    found = verdict(seed)
+    assert found.status == "read"
+    assert "reversed_leads" in found.quiet
+
+
+@pytest.mark.parametrize(
+    ("seed", "check"),
+    [
+        (102000429, "coarse_resolution"),
+        (102000518, "coarse_resolution"),
+        (102000625, "coarse_resolution"),
+        (102000630, "coarse_resolution"),
+        (102000362, "engine_started"),
+        (102000684, "engine_started"),
+        (102000689, "no_sync"),
+    ],
+)
+def test_what_is_wrong_is_said(seed: int, check: str) -> None:
+    """Ripple of few codes from firing to firing under one dead cylinder; an engine that ran on without a charge."""
+    assert check in verdict(seed).found
+
+
+@pytest.mark.parametrize(
+    ("seed", "check"),
+    [
+        (102000398, "low_sample_rate"),
+        (102000491, "low_sample_rate"),
+        (102000553, "coarse_resolution"),
+        (102000586, "no_sync"),
+        (102000531, "no_sync"),
+        (102000635, "ac_coupled"),
+    ],
+)
+def test_what_is_right_is_left_alone(seed: int, check: str) -> None:
+    """Few samples a second that are enough for a slow ripple; a clamp that saw the crank begin."""
+    assert check in verdict(seed).quiet
+
+
+def test_a_cylinder_that_kicks_is_the_lowest() -> None:
+    """Its weak cycles were once left out as unlike the others."""
+    found = verdict(102000428)
+    assert "comes and goes" in found.troubles
+    assert found.right is True
