@@ -11,9 +11,6 @@ import pytest
 
 from models.outliers import forest
 from models.outliers.forest import isolation_scores
-from models.thresholds import costs
-from models.thresholds.curves import Draws, bootstrap_times, healthy_weight, odd_weight, vehicle_codes
-from models.thresholds.evidence import confirmation_weights, evidence
 from models.thresholds.proposal import Costs
 from pipelines.fit import landing
 from pipelines.fit.run import TestFit, _read_and_fit, fit_test, fit_warehouse
@@ -80,37 +77,3 @@ def test_a_forest_scores_in_pieces_what_it_scores_at_once(monkeypatch: pytest.Mo
     pieces, _ = isolation_scores(rows, rows, trees=20, subsample=64, seed=1)
     np.testing.assert_array_equal(pieces, whole)
     assert isolation_scores(rows, rows[:0], trees=20, subsample=64, seed=1)[0].shape == (0,)
-
-
-def test_detection_smoothed_in_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
-    rng = np.random.default_rng(5)
-    odd, weight = rng.gamma(3, 3, 301), rng.random((4, 301))
-    whole = costs.smoothed_detection(odd, weight, costs.COST_GRID_PCT)
-    monkeypatch.setattr(costs, "_PIECE", 50)
-    np.testing.assert_allclose(costs.smoothed_detection(odd, weight, costs.COST_GRID_PCT), whole, rtol=1e-12)
-    np.testing.assert_allclose(
-        costs.smoothed_detection(odd, weight[1], costs.COST_GRID_PCT), whole[1], rtol=1e-12
-    )
-
-
-def test_drawn_vehicles_are_those_of_one_call(house: Warehouse) -> None:
-    """The slow obvious twin: every draw of every row at once."""
-    shop = read_shop(house).of_test(TEST)
-    scores = house.frame("scores").filter(pl.col("measure") == TEST)
-    rows = evidence(scores, shop)
-    vehicle = vehicle_codes(rows)
-    count = int(vehicle.max()) + 1
-    twin = np.random.default_rng(3).multinomial(count, np.full(count, 1 / count), size=60)[:, vehicle]
-    np.testing.assert_array_equal(bootstrap_times(vehicle, 60, 3), twin)
-    weighting = confirmation_weights(rows)
-    drawing = Draws(rows, weighting, 60, 3)
-    again = [confirmation_weights(rows, times=row.astype(np.float64)) for row in twin]
-    if weighting.why is not None:
-        again = [weighting] * 60
-    some = np.arange(0, rows.height, 2)
-    for healthy, (ours, pick) in enumerate(
-        ((drawing.all_odd, odd_weight), (drawing.all_healthy, healthy_weight))
-    ):
-        naive = np.stack([(pick(rows, one) * row)[some] for one, row in zip(again, twin, strict=True)])
-        np.testing.assert_array_equal(ours(some), naive)
-        assert naive.any() or not healthy

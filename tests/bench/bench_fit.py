@@ -21,7 +21,8 @@ from pathlib import Path
 
 import duckdb
 
-from pipelines.warehouse.database import STORAGE_VERSION, Warehouse
+from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse.opening import STORAGE_VERSION
 
 WHOLE = ("engine_family", "technician", "drill", "coaching", "setting", "intake_log")
 COPIED = (
