@@ -12,14 +12,8 @@ import pytest
 from sklearn.ensemble import IsolationForest
 from sklearn.metrics import roc_auc_score
 
-from models.outliers.forest import (
-    ForestFit,
-    ForestSettings,
-    feature_table,
-    fit_forest,
-    isolation_scores,
-    wide_features,
-)
+from models.outliers.features import feature_table, wide_features
+from models.outliers.forest import ForestFit, ForestSettings, fit_forest, isolation_scores
 from models.outliers.reasons import in_words, sentence_for
 from models.records import schemas
 from models.records.shop import Shop

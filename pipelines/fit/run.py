@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from models.outliers.forest import ForestFit, fit_forest, wide_features
+from models.outliers.features import wide_features
+from models.outliers.forest import ForestFit, fit_forest
 from models.records import schemas
 from models.records.shop import Shop
 from models.spread.fit import GroupFit, Scores, fit_groups, score_captures
