@@ -61,7 +61,8 @@ class ShopCurves:
     """Odd captures of all groups together; prevalence by group, shape (groups,) or (draws, groups).
 
     `unflagged_n` counts confirmed captures that looked healthy, `enough` says whether costs can be weighed;
-    `draw` and `drawn` are the weights behind them: the evidence as it is, and its bootstrap draws.
+    `draw` and `drawn` are the weights behind them: the evidence as it is, by row, and its bootstrap draws, over the
+    `spoken` rows only (those that weigh anything).
     """
 
     odd_n: int
@@ -72,6 +73,7 @@ class ShopCurves:
     prevalence: Floats
     drawn_prevalence: Floats
     draw: Draw
+    spoken: Ints
     drawn: list[Draw]
 
 

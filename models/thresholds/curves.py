@@ -14,6 +14,7 @@ from models.thresholds.evidence import EVEN, ODD, Weights, confirmation_weights
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+Times = npt.NDArray[np.uint16]
 
 GRID_PCT: Floats = np.round(np.arange(0.0, 40.01, 0.25), 2)
 
@@ -69,7 +70,7 @@ MOST_CELLS = 5_000_000
 """Rows times draws of one bootstrap; beyond it there are fewer draws, but never fewer than 50."""
 
 
-def bootstrap_times(vehicle: Ints, draws: int, seed: int) -> Floats:
+def bootstrap_times(vehicle: Ints, draws: int, seed: int) -> Times:
     """How often each row counts in each draw: vehicles are drawn with replacement.
 
     Returns:
@@ -78,12 +79,12 @@ def bootstrap_times(vehicle: Ints, draws: int, seed: int) -> Floats:
     draws = min(draws, max(50, MOST_CELLS // max(vehicle.size, 1)))
     rng = np.random.default_rng(seed)
     count = int(vehicle.max(initial=-1)) + 1
-    times = (
-        rng.multinomial(count, np.full(count, 1.0 / max(count, 1)), size=draws)
-        if count
-        else np.zeros((draws, 0))
-    )
-    return np.asarray(times[:, vehicle], dtype=np.float64)
+    times = np.zeros((draws, vehicle.size), dtype=np.uint16)
+    if count:
+        even = np.full(count, 1.0 / count)
+        for row in times:  # one draw at a time: all of them at once would be gigabytes in a large shop
+            row[:] = rng.multinomial(count, even)[vehicle]
+    return times
 
 
 def share_at_least(odd_pct: Floats, weight: Floats, grid_pct: Floats) -> Floats:
@@ -141,11 +142,11 @@ def odd_weight(rows: pl.DataFrame, weighting: Weights) -> Floats:
     return np.where(rows["confirmed"].to_numpy() == ODD, weighting.weight, 0.0)
 
 
-def drawn_weights(rows: pl.DataFrame, times: Floats, weighting: Weights) -> list[Weights]:
+def drawn_weights(rows: pl.DataFrame, times: Times, weighting: Weights) -> list[Weights]:
     """The weights of each bootstrap draw, fitted anew (not for very many captures, where it changes nothing)."""
     if rows.height > 5_000 or weighting.why is not None:
         return [weighting] * times.shape[0]
-    return [confirmation_weights(rows, times=row) for row in times]
+    return [confirmation_weights(rows, times=row.astype(np.float64)) for row in times]
 
 
 def curves(

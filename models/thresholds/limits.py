@@ -19,7 +19,7 @@ from models.thresholds.costs import (
     group_curves,
     smoothed_detection,
 )
-from models.thresholds.curves import drawn_weights, healthy_weight, odd_weight
+from models.thresholds.curves import Times, drawn_weights, healthy_weight, odd_weight
 from models.thresholds.evidence import Weights
 from models.thresholds.follow_up import (
     MIN_UNFLAGGED,
@@ -63,7 +63,7 @@ class Costs:
 
 
 def shop_curves(
-    rows: pl.DataFrame, weighting: Weights, times: Floats, looks: Bools, names: list[str], *, seed: int
+    rows: pl.DataFrame, weighting: Weights, times: Times, looks: Bools, names: list[str], *, seed: int
 ) -> ShopCurves:
     """What the whole shop says, with the weights calibrated to how often captures look odd and healthy."""
     asked = rows["in_question"].to_numpy().astype(np.float64)
@@ -81,17 +81,21 @@ def shop_curves(
     whole, prevalence = read(Draw(healthy_weight(rows, weighting), odd_weight(rows, weighting), asked))
     # a thin group's own share of odd captures is hardly known: each draw takes one that may be
     noise = np.random.default_rng(seed).standard_normal((times.shape[0], 2, len(names)))
-    again = [
-        read(Draw(healthy_weight(rows, one) * row, odd_weight(rows, one) * row, asked * row), own)
-        for one, row, own in zip(drawn_weights(rows, times, weighting), times, noise, strict=True)
-    ]
+    # Of each draw only the captures that can speak are kept: the others weigh nothing.
+    spoken = np.flatnonzero((whole.healthy > 0) | (whole.odd > 0))
+    again: list[tuple[Draw, Floats]] = []
+    for one, row, own in zip(drawn_weights(rows, times, weighting), times, noise, strict=True):
+        drawn, share = read(
+            Draw(healthy_weight(rows, one) * row, odd_weight(rows, one) * row, asked * row), own
+        )
+        again.append((Draw(drawn.healthy[spoken], drawn.odd[spoken], drawn.asked[spoken]), share))
     odd = np.flatnonzero(whole.odd > 0)
     detection, drawn_detection = np.zeros(0), np.zeros((len(again), 0))
     if odd.size >= MIN_SHOP:
         value = rows["odd_pct"].to_numpy()[odd]
         detection = smoothed_detection(value, whole.odd[odd], COST_GRID_PCT)
         drawn_detection = smoothed_detection(
-            value, np.stack([one.odd[odd] for one, _ in again]), COST_GRID_PCT
+            value, np.stack([one.odd[np.searchsorted(spoken, odd)] for one, _ in again]), COST_GRID_PCT
         )
     return ShopCurves(
         odd_n=int(odd.size),
@@ -102,6 +106,7 @@ def shop_curves(
         prevalence=prevalence,
         drawn_prevalence=np.stack([share for _, share in again]) if again else np.zeros((0, len(names))),
         draw=whole,
+        spoken=spoken,
         drawn=[one for one, _ in again],
     )
 
@@ -111,7 +116,7 @@ class Case:
     """One group's evidence: rows known healthy and confirmed odd, the weights, and their bootstrap draws."""
 
     fit: GroupFit
-    at: int
+    number: int
     stat: dict[str, Any]
     stretch: Floats
     rows: pl.DataFrame
@@ -125,7 +130,7 @@ class Case:
     def of(
         cls,
         fit: GroupFit,
-        at: int,
+        number: int,
         stat: dict[str, Any],
         stretch: Floats,
         rows: pl.DataFrame,
@@ -134,7 +139,7 @@ class Case:
         member = (rows["group"] == stat["group"]).fill_null(False).to_numpy()
         whole = together.draw
         return cls(
-            fit, at, stat, stretch, rows, member, rows["odd_pct"].to_numpy(),
+            fit, number, stat, stretch, rows, member, rows["odd_pct"].to_numpy(),
             np.flatnonzero(member & (whole.healthy > 0)), np.flatnonzero(member & (whole.odd > 0)), together,
         )  # fmt: skip
 
@@ -144,7 +149,17 @@ class Case:
 
     @property
     def again(self) -> list[Draw]:
+        """The draws, over `spoken` captures only."""
         return self.together.drawn
+
+    @property
+    def spoken(self) -> Ints:
+        """Captures that weigh anything, by row."""
+        return self.together.spoken
+
+    def at(self, rows: Ints) -> Ints:
+        """Places of some rows among the spoken ones."""
+        return np.searchsorted(self.spoken, rows)
 
     @property
     def null(self) -> Null:
@@ -186,7 +201,7 @@ def from_costs(case: Case, costs: Costs) -> Limit:
         case.odd_pct, case.healthy_rows, case.odd_rows, case.whole.healthy, case.whole.odd,
         case.null.survival(grid), together.detection,
     )  # fmt: skip
-    prevalence = float(together.prevalence[case.at])
+    prevalence = float(together.prevalence[case.number])
     expected = costs.expected(prevalence, alarm, detection)
     limit = float(grid[int(np.argmin(expected))])
     limits = _redrawn_limits(case, costs)
@@ -222,12 +237,17 @@ def _redrawn_limits(case: Case, costs: Costs) -> list[float]:
     """The limit of each bootstrap draw of the shop's evidence."""
     grid, together = COST_GRID_PCT, case.together
     limits = []
+    odd_pct, healthy_at, odd_at = (
+        case.odd_pct[case.spoken],
+        case.at(case.healthy_rows),
+        case.at(case.odd_rows),
+    )
     for at, one in enumerate(case.again):
-        prevalence = float(together.drawn_prevalence[at, case.at])
+        prevalence = float(together.drawn_prevalence[at, case.number])
         if not np.isfinite(prevalence):
             continue
         alarm, detection = group_curves(
-            case.odd_pct, case.healthy_rows, case.odd_rows, one.healthy, one.odd,
+            odd_pct, healthy_at, odd_at, one.healthy, one.odd,
             case.null.survival(grid / case.stretch[at]), together.drawn_detection[at],
         )  # fmt: skip
         limits.append(float(grid[int(np.argmin(costs.expected(prevalence, alarm, detection)))]))

@@ -138,9 +138,9 @@ def _propose_one(case: Case, costs: Costs, most_healthy_flagged: float) -> Propo
         flags_per_week=_flags_per_week(case.rows.filter(pl.Series(case.member)), limit),
         false_alarm=_false_alarm(case, limit),
         detection=share_estimate(
-            case.odd_pct,
-            case.odd_rows,
-            case.whole.odd,
+            case.odd_pct[case.spoken],
+            case.at(case.odd_rows),
+            case.whole.odd[case.spoken],
             [one.odd for one in case.again],
             limit,
             "confirmed odd",
@@ -185,8 +185,8 @@ def _flags_per_week(rows: pl.DataFrame, limit: float) -> float:
 def _false_alarm(case: Case, limit: float) -> Estimate:
     if case.healthy_rows.size >= MIN_OWN:
         return share_estimate(
-            case.odd_pct, case.healthy_rows, case.whole.healthy, [one.healthy for one in case.again], limit,
-            "known healthy",
+            case.odd_pct[case.spoken], case.at(case.healthy_rows), case.whole.healthy[case.spoken],
+            [one.healthy for one in case.again], limit, "known healthy",
         )  # fmt: skip
     looks = round(float(case.stat["healthy_captures"] or 0.0))
     spread = case.null.survival(limit / case.stretch)

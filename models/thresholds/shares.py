@@ -96,13 +96,17 @@ def costs_at(
     times = bootstrap_times(vehicle_codes(rows), draws, seed)
     redrawn = drawn_weights(rows, times, weighting)
     healthy, odd = healthy_weight(rows, weighting), odd_weight(rows, weighting)
-    drawn_healthy = [healthy_weight(rows, one) * row for one, row in zip(redrawn, times, strict=True)]
-    drawn_odd = [odd_weight(rows, one) * row for one, row in zip(redrawn, times, strict=True)]
-    value = rows["odd_pct"].to_numpy()
-    flagged_alone = ~looks & rows["in_question"].to_numpy()
+    # Of each draw only the captures that can speak are kept: the others weigh nothing.
+    spoken = np.flatnonzero((healthy > 0) | (odd > 0))
+    drawn_healthy = [
+        (healthy_weight(rows, one) * row)[spoken] for one, row in zip(redrawn, times, strict=True)
+    ]
+    drawn_odd = [(odd_weight(rows, one) * row)[spoken] for one, row in zip(redrawn, times, strict=True)]
+    value, healthy, odd = rows["odd_pct"].to_numpy()[spoken], healthy[spoken], odd[spoken]
+    flagged_alone = (~looks & rows["in_question"].to_numpy())[spoken]
     found = _Costs()
     for name, limit in limits.items():
-        member = (rows["group"] == name).fill_null(False).to_numpy()
+        member = (rows["group"] == name).fill_null(False).to_numpy()[spoken]
         good, bad = np.flatnonzero(member & (healthy > 0)), np.flatnonzero(member & (odd > 0))
         quiet = int((~flagged_alone[good]).sum())
         alarm = share_estimate(value, good, healthy, drawn_healthy, limit, "known healthy")
