@@ -10,6 +10,7 @@ import pytest
 
 from models.records import schemas
 from models.thresholds.costs import Draw
+from models.thresholds.evidence import confirmation_weights
 from models.thresholds.follow_up import (
     MIN_UNFLAGGED,
     calibrated,
@@ -18,6 +19,7 @@ from models.thresholds.follow_up import (
     prevalence_of,
     shares_by_sort,
 )
+from models.thresholds.limits import shop_curves
 from models.thresholds.proposal import Costs, Proposal, costs_at, evidence, propose
 from models.thresholds.verification import drawn_by_lot, verification_list
 from tests.follow_up_shop import Drawn, FollowUp, follow_up_shop
@@ -170,6 +172,18 @@ def test_confirmed_captures_are_scaled_to_their_sort() -> None:
     # two flagged ones alone would say that every healthy capture is a false alarm
     lone = Draw(np.where(looks, 0.0, healthy), odd, np.ones(100))
     assert calibrated(lone, group, looks, counts, shares, known_good=good).healthy.sum() == 0.0
+
+
+def test_each_draw_takes_another_share_of_odd_captures(by_lot: Drawn) -> None:
+    """The same captures each time: what differs is what is not known of each group's own share."""
+    rows = evidence(by_lot.scores, by_lot.shop)
+    names = by_lot.fit.stats["group"].to_list()
+    same = np.ones((40, rows.height))
+    found = shop_curves(rows, confirmation_weights(rows), same, looks_healthy(rows, {}), names, seed=1)
+    spread = np.log(found.drawn_prevalence / (1 - found.drawn_prevalence)).std(axis=0)
+    assert (spread > 0.1).all()
+    middle = np.median(found.drawn_prevalence, axis=0)
+    assert middle == pytest.approx(found.prevalence, abs=0.03)
 
 
 def test_the_list_is_drawn_by_lot_and_stands_still(by_lot: Drawn) -> None:

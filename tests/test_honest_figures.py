@@ -8,11 +8,12 @@ import numpy as np
 import polars as pl
 import pytest
 from scipy import stats
+from statsmodels.stats.multitest import multipletests
 
 from models.jobs.adoption import DIRECTION_WEEKS, adoption
 from models.people.before_after import SPELL_DAYS, before_after, coaching_effect
 from models.people.counts import FUNNELS, MEASURES
-from models.people.hookup import EVIDENT, failing_checks
+from models.people.hookup import EVIDENT, _holm, failing_checks
 from models.people.skill import technicians
 from models.records import schemas
 from models.records.shop import Shop
@@ -178,3 +179,13 @@ def test_evidence_is_fishers_test_with_holms_step_down() -> None:
     assert battery["p_value"] < EVIDENT / 3
     assert not battery["evident"]
     assert not rows.filter(pl.col("technician") == "b")["evident"].any()
+
+
+def test_holm_steps_down_as_the_reference_library_does() -> None:
+    rng = np.random.default_rng(5)
+    for size in (1, 4, 12, 40):
+        p_value = rng.beta(0.25, 1.5, size)
+        theirs = multipletests(p_value, alpha=EVIDENT, method="holm")[0]
+        assert _holm(p_value, EVIDENT).tolist() == theirs.tolist()
+    # 0.005 and 0.01 pass 0.05/4 and 0.05/3; 0.03 does not pass 0.05/2, and ends it
+    assert _holm(np.array([0.01, 0.04, 0.03, 0.005]), 0.05).tolist() == [True, False, False, True]
