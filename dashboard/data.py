@@ -40,7 +40,7 @@ KEPT = 64
 NAMES = (
     "captures", "elements", "element_scores", "features", "checks", "scores", "outliers", "orders", "outcomes",
     "technicians", "drills", "coaching", "families", "comparison_groups", "logged_groups", "element_counts",
-    "thresholds", "thresholds_in_force", "settings",
+    "thresholds", "thresholds_in_force", "settings", "capture_troubles",
 )  # fmt: skip
 """Frames without parameters; each is a named query of the warehouse."""
 

@@ -16,6 +16,7 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
+from dashboard.views.intake import answer as intake_answers
 from pipelines.errors import UnreadableFile
 from pipelines.intake import work
 from pipelines.intake.check import check
@@ -305,3 +306,13 @@ def test_captures_of_another_family_in_the_same_log_are_no_concern(drop: Path, h
     write_log(drop, *(log_row(f"week1/even{n}.csv", vehicle=f"v{n}") for n in range(3)), log_row(WEAK))
     (drop / "engine_families.csv").write_text(FAMILIES.replace("1-5-3-6-2-4", "1-4-2-5-3-6"))
     assert ingest(drop, house, jobs=1).worked_on == 0
+
+
+def test_the_page_names_a_refused_file_whose_reading_stands(drop: Path, house: Warehouse) -> None:
+    (drop / WEAK).write_bytes(b"")
+    ingest(drop, house, jobs=1)
+    frames = house.frames(["captures", "capture_troubles"])
+    rows = intake_answers.troubles(frames["captures"], frames["capture_troubles"])
+    assert rows["capture_file"].to_list() == [WEAK]
+    assert rows["status"].to_list() == ["refused"]
+    assert "The reading made before stands." in rows["what_to_do"][0]

@@ -40,8 +40,19 @@ def counts(captures: pl.DataFrame) -> dict[str, int]:
     return {status: captures.filter(pl.col("status") == status).height for status in STATUS_WORDS}
 
 
-def troubles(captures: pl.DataFrame) -> pl.DataFrame:
-    """What was refused, waits or cannot be used: capture_file, status, what_to_do, test, technician, captured_at."""
+def troubles(captures: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
+    """What was refused, waits or cannot be used: capture_file, status, what_to_do, test, technician, captured_at.
+
+    `standing`: captures whose newest file was refused while the reading made before stands (capture_file, reason).
+    """
+    newest = standing.select("capture_file", pl.col("reason").alias("refused_why"))
+    captures = captures.join(newest, on="capture_file", how="left").with_columns(
+        pl.when(pl.col("refused_why").is_not_null())
+        .then(pl.lit("refused"))
+        .otherwise(pl.col("status"))
+        .alias("status"),
+        pl.coalesce("refused_why", "reason").alias("reason"),
+    )
     order = pl.col("status").replace_strict({"refused": 0, "waiting": 1, "unusable": 2}, default=3)
     return (
         captures.filter(pl.col("status") != "read")

@@ -25,7 +25,7 @@ if watching := data.watching():
     st.caption(watching)
 
 st.header("Refused, waiting, unusable: what to do")
-troubles = answers.troubles(frames["captures"])
+troubles = answers.troubles(frames["captures"], frames["capture_troubles"])
 if troubles.is_empty():
     notices.fine("Everything that was dropped could be read.")
 else:
