@@ -16,8 +16,10 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard.launch import APP, WAREHOUSE_VARIABLE
 from dashboard.shared import pages, parts
+from pipelines.errors import SettingConflict
+from pipelines.kinds import kinds
 from pipelines.warehouse.database import Warehouse
-from pipelines.warehouse.decisions import Place, read_settings, set_threshold
+from pipelines.warehouse.decisions import Place, read_settings, set_setting, set_settings, set_threshold
 
 PAGES = tuple(entry.name for entry in pages.PAGES)
 TITLES = {entry.name: entry.title for entry in pages.PAGES}
@@ -348,6 +350,51 @@ def test_a_setting_needs_a_name_and_is_kept(monkeypatch: pytest.MonkeyPatch, own
     press(app, "Save")
     assert_sound(app)
     assert read_settings(Warehouse(own_copy))["comeback_window_days"] == 45
+
+
+def test_the_form_writes_only_what_this_person_changed(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    app = opened(monkeypatch, own_copy, "intake")
+    set_setting(Warehouse(own_copy), "cost_miss", 777.0, set_by="Olaf")
+    app.number_input(key="set_comeback_window_days").set_value(45)
+    app.text_input(key="set_who").input("Ida")
+    press(app, "Save")
+    assert_sound(app)
+    now = read_settings(Warehouse(own_copy))
+    assert (now["comeback_window_days"], now["cost_miss"]) == (45, 777.0)
+    assert app.number_input(key="set_cost_miss").value == 777.0  # a field left alone follows
+
+
+def test_a_setting_changed_by_two_is_refused_to_the_second(own_copy: Path) -> None:
+    warehouse = Warehouse(own_copy)
+    seen = read_settings(warehouse)
+    set_setting(warehouse, "cost_miss", 777.0, set_by="Olaf")
+    with pytest.raises(SettingConflict, match=r"777\.0 now, set by Olaf"):
+        set_settings(warehouse, {"labour_rate_per_h": 80.0, "cost_miss": 500.0}, seen=seen, set_by="Ida")
+    now = read_settings(warehouse)
+    assert (now["cost_miss"], now["labour_rate_per_h"]) == (777.0, seen["labour_rate_per_h"])
+
+
+def test_a_standing_hookup_is_previewed_saved_and_undone(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    test = "relative_compression"
+    app = opened(monkeypatch, own_copy, "intake")
+    assert app.multiselect(key=f"house_signals_{test}").options == [
+        signal.title for signal in kinds()[test].signals
+    ]
+    app.multiselect(key=f"house_signals_{test}").set_value(["starter_current"]).run()
+    app.text_input(key=f"house_scales_{test}").input("100").run()
+    assert re.search(r"\d+ of \d+ captures of this test would differ", texts(app))
+    app.text_input(key="house_who").input("Ida").run()
+    press(app, "Save and check every capture against it")
+    assert_sound(app)
+    assert read_settings(Warehouse(own_copy))["house_setup"][test]["signals"] == ["starter_current"]
+    app.text_input(key="house_who").input("Ida").run()
+    press(app, "Undo the last change")
+    assert_sound(app)
+    assert read_settings(Warehouse(own_copy))["house_setup"][test] == {}
 
 
 def press(app: AppTest, label: str) -> None:
