@@ -28,6 +28,7 @@ from pipelines.errors import ShopspreadError
 from pipelines.fit import standing_hookup
 from pipelines.fit.figures import Figures, load_figures
 from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_scores
+from pipelines.intake import form
 from pipelines.kinds import kind, kinds
 from pipelines.reports.report import last_day
 from pipelines.warehouse import decisions
@@ -301,6 +302,15 @@ def set_settings(changes: Mapping[str, Any], *, seen: Mapping[str, Any], set_by:
     if not set_by.strip():
         raise ShopspreadError("Say who decides this; the name is kept with the change.")
     decisions.set_settings(warehouse(), changes, set_by=set_by, seen=seen)
+
+
+def enter(table: str, row: Mapping[str, str], *, by: str) -> tuple[str, ...]:
+    """Bring in one row a person has typed; see `pipelines.intake.form.enter`.
+
+    Raises:
+        ShopspreadError: when nobody is named or the row may not stand.
+    """
+    return form.enter(warehouse(), table, row, by=by)
 
 
 def would_differ(stamp: str, test: str, hookup: Mapping[str, Any]) -> tuple[int, int]:

@@ -397,5 +397,54 @@ def test_a_standing_hookup_is_previewed_saved_and_undone(
     assert read_settings(Warehouse(own_copy))["house_setup"][test] == {}
 
 
+# -- what waits ----------------------------------------------------------------------------------------
+
+
+def waiting_jobs(app: AppTest) -> list[str]:
+    tables = [t.value for t in app.dataframe if "waits_days" in t.value.columns]
+    return tables[0]["repair_order"].tolist() if tables else []
+
+
+def test_every_flagged_job_without_an_outcome_waits_and_an_outcome_ends_it(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    warehouse = Warehouse(own_copy)
+    with warehouse.transaction() as connection:
+        connection.execute("DELETE FROM outcome")
+    flagged = (
+        warehouse.frame("scores")
+        .filter(pl.col("flagged"))
+        .join(warehouse.frame("captures"), on="capture_file")
+        .filter(pl.col("repair_order").is_not_null() & (pl.col("purpose") == "diagnosis"))
+        .sort("captured_at")
+    )
+    app = opened(monkeypatch, own_copy, "todo")
+    app.session_state["kept_todo_weeks"] = "all records"
+    app.run()
+    assert_sound(app)
+    jobs = waiting_jobs(app)
+    assert set(jobs) == set(flagged["repair_order"])
+    assert jobs
+    waits = next(t.value for t in app.dataframe if "waits_days" in t.value.columns)["waits_days"].tolist()
+    assert waits == sorted(waits, reverse=True)
+    row = flagged.row(0, named=True)
+    job, number = row["repair_order"], row["flagged_elements"][0]
+    app.switch_page("views/capture/capture.py").run()
+    app.selectbox(key="capture").select(row["capture_file"]).run()
+    app.radio(key=f"finding_{job}").set_value("odd")
+    app.multiselect(key=f"found_{job}").set_value([number])
+    app.selectbox(key=f"how_{job}").select("gauge")
+    press(app, "Enter")
+    assert any("Say who enters this" in error.value for error in app.error)
+    app.text_input(key="kept_entered_by").input("Ida")
+    press(app, "Enter")
+    assert_sound(app)
+    assert f"A weak cylinder confirmed (cylinder {number}), by gauge" in texts(app)
+    stored = warehouse.frame("outcomes").filter(repair_order=job).row(0, named=True)
+    assert (stored["finding"], stored["confirmed_elements"], stored["method"]) == ("odd", [number], "gauge")
+    app.switch_page("views/todo/todo.py").run()
+    assert set(waiting_jobs(app)) == set(flagged["repair_order"]) - {job}
+
+
 def press(app: AppTest, label: str) -> None:
     next(button for button in app.button if button.label == label).click().run()

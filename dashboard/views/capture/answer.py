@@ -265,6 +265,16 @@ def _caption(known: Kind, measure: Measure, stat: dict[str, Any] | None, group: 
     )
 
 
+def elements_of(frames: Frames, found: CaptureView) -> int:
+    """How many alike elements the captured thing has; 1 where nobody knows."""
+    row = found.row
+    own = frames["comparison_groups"].filter(
+        (pl.col("test") == row["test"]) & (pl.col("group") == row["group"])
+    )
+    read = max((one.elements.height for one in found.measures), default=0)
+    return int(own["elements"][0]) if own.height else max(1, read)
+
+
 def chooser(rows: pl.DataFrame, scores: pl.DataFrame, filters: Any) -> pl.DataFrame:
     """Captures that the filters let through, the newest `MOST_LISTED` of them, with what a person chooses by."""
     judged = scores.group_by("capture_file").agg(
