@@ -22,7 +22,7 @@ from dashboard.launch import WAREHOUSE_VARIABLE
 from dashboard.shared import inert
 from models.records.shop import Shop
 from models.records.topics import TOPICS
-from models.spread.fit import GroupFit, Scores
+from models.spread.fit import GroupFit, Scores, fit_groups
 from models.thresholds.proposal import Proposal
 from pipelines.errors import ShopspreadError
 from pipelines.fit import standing_hookup
@@ -199,6 +199,33 @@ def _fit(stamp: str, test: str, measure: str) -> GroupFit:
 def fit(stamp: str, test: str, measure: str) -> GroupFit:
     """The last fit of one measure of a test, as the warehouse keeps it."""
     return _fit(stamp, test, measure)
+
+
+@st.cache_resource(max_entries=8, show_spinner="Working out what was known on that day")
+def _fit_then(stamp: str, test: str, measure: str, as_of: dt.date) -> GroupFit:
+    own = shop_of_test(stamp, test, measure)
+    then = own.with_frames(
+        captures=own.captures.filter(pl.col("captured_at").dt.date() <= as_of),
+        outcomes=own.outcomes.filter(pl.col("confirmed_at").dt.date() <= as_of),
+    )
+    return fit_groups(then, kinds()[test].measure(measure))
+
+
+def fit_as_of(stamp: str, test: str, measure: str, as_of: dt.date) -> GroupFit:
+    """What a fit would have said at the end of a day: the stored one, or for an earlier day one of what was known."""
+    return fit(stamp, test, measure) if as_of >= newest_day(stamp) else _fit_then(stamp, test, measure, as_of)
+
+
+def thresholds_as_of(stamp: str, as_of: dt.date) -> pl.DataFrame:
+    """The thresholds in force at the end of a day, one a test, measure and group."""
+    if as_of >= newest_day(stamp):
+        return frames(stamp)["thresholds_in_force"]
+    return (
+        frames(stamp)["thresholds"]
+        .filter(pl.col("set_at").dt.date() <= as_of)
+        .sort(pl.col("source") == "set", "version")
+        .unique(["test", "measure", "group"], keep="last", maintain_order=True)
+    )
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)

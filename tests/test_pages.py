@@ -247,6 +247,27 @@ def test_a_day_before_all_records_is_no_exception(
         assert_sound(app)
 
 
+def test_as_of_a_day_the_spread_is_what_was_known_then(
+    monkeypatch: pytest.MonkeyPatch, small_warehouse: Path
+) -> None:
+    app = opened(monkeypatch, small_warehouse, "spread")
+
+    def overview() -> dict[str, int]:
+        table = next(t.value for t in app.dataframe if "known good" in t.value.columns)
+        return dict(zip(table["engine family"], table["captures"], strict=True))
+
+    now = overview()
+    captures = Warehouse(small_warehouse).frame("captures").filter(pl.col("status") == "read")
+    day = captures["captured_at"].dt.date().sort()[captures.height // 2]
+    app.date_input(key="as_of").set_value(day).run()
+    assert_sound(app)
+    then = overview()
+    known = captures.filter(pl.col("captured_at").dt.date() <= day)
+    counted = dict(known.group_by("group").len().iter_rows())
+    assert sum(then.values()) < sum(now.values())
+    assert all(then[group] <= counted.get(group, 0) for group in then)
+
+
 # -- decisions ---------------------------------------------------------------------------------------
 
 

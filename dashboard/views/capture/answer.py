@@ -245,10 +245,10 @@ def _gap(measure: Measure, score: dict[str, Any]) -> str:
 def _chance(score: dict[str, Any]) -> str:
     """The calibrated p-value in words; at its floor it is only a bound."""
     p, floor, basis = float(score["p_value"]), score.get("p_floor"), score.get("p_basis")
-    behind = f" (calibrated on {basis})" if basis else ""
+    behind = f" (compared with {basis})" if basis else ""
     if floor is not None and floor > 0 and p <= floor * 1.0001:
         return (
-            f"Further off than every healthy capture it was compared with{behind}: at most {words.chance(p)} healthy "
+            f"Further off than every healthy capture on record{behind}: at most {words.chance(p)} healthy "
             "ones would be this far off."
         )
     return f"Of healthy captures of this group, {words.chance(p)} are at least this far off{behind}."
