@@ -9,6 +9,7 @@ copied for each reader, because polars frames and our results are not changed in
 from __future__ import annotations
 
 import datetime as dt
+import json
 import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -21,11 +22,13 @@ from dashboard.launch import WAREHOUSE_VARIABLE
 from dashboard.shared import inert
 from models.records.shop import Shop
 from models.records.topics import TOPICS
-from models.spread.fit import GroupFit, Scores
+from models.spread.fit import GroupFit, Scores, fit_groups
 from models.thresholds.proposal import Proposal
 from pipelines.errors import ShopspreadError
+from pipelines.fit import standing_hookup
 from pipelines.fit.figures import Figures, load_figures
 from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_scores
+from pipelines.intake import form
 from pipelines.intake.watch import status as watch_status
 from pipelines.kinds import kind, kinds
 from pipelines.reports.report import last_day
@@ -37,6 +40,7 @@ from pipelines.warehouse.waveforms import load
 from pipelines.waveform import Waveform
 
 KEPT = 64
+LOG_ROWS = 10_000
 NAMES = (
     "captures", "elements", "element_scores", "features", "checks", "scores", "outliers", "orders", "outcomes",
     "technicians", "drills", "coaching", "families", "comparison_groups", "logged_groups", "element_counts",
@@ -203,6 +207,33 @@ def fit(stamp: str, test: str, measure: str) -> GroupFit:
     return _fit(stamp, test, measure)
 
 
+@st.cache_resource(max_entries=8, show_spinner="Working out what was known on that day")
+def _fit_then(stamp: str, test: str, measure: str, as_of: dt.date) -> GroupFit:
+    own = shop_of_test(stamp, test, measure)
+    then = own.with_frames(
+        captures=own.captures.filter(pl.col("captured_at").dt.date() <= as_of),
+        outcomes=own.outcomes.filter(pl.col("confirmed_at").dt.date() <= as_of),
+    )
+    return fit_groups(then, kinds()[test].measure(measure))
+
+
+def fit_as_of(stamp: str, test: str, measure: str, as_of: dt.date) -> GroupFit:
+    """What a fit would have said at the end of a day: the stored one, or for an earlier day one of what was known."""
+    return fit(stamp, test, measure) if as_of >= newest_day(stamp) else _fit_then(stamp, test, measure, as_of)
+
+
+def thresholds_as_of(stamp: str, as_of: dt.date) -> pl.DataFrame:
+    """The thresholds in force at the end of a day, one a test, measure and group."""
+    if as_of >= newest_day(stamp):
+        return frames(stamp)["thresholds_in_force"]
+    return (
+        frames(stamp)["thresholds"]
+        .filter(pl.col("set_at").dt.date() <= as_of)
+        .sort(pl.col("source") == "set", "version")
+        .unique(["test", "measure", "group"], keep="last", maintain_order=True)
+    )
+
+
 @st.cache_resource(max_entries=8, show_spinner=False)
 def scores(stamp: str, test: str, measure: str) -> Scores:
     """The last fit's scores of one measure of a test."""
@@ -294,15 +325,45 @@ def set_threshold(place: Place, threshold_pct: float, *, set_by: str, reason: st
     )
 
 
-def set_setting(name: str, value: Any, *, set_by: str) -> None:
-    """Change one of the shop's settings; the old value stays in the log.
+def set_settings(changes: Mapping[str, Any], *, seen: Mapping[str, Any], set_by: str) -> None:
+    """Change some of the shop's settings, all or none; the old values stay in the log.
 
     Raises:
-        ShopspreadError: when the value may not stand, or nobody is named.
+        SettingConflict: when somebody else has changed one of them since it was looked at.
+        ShopspreadError: when a value may not stand, or nobody is named.
     """
     if not set_by.strip():
         raise ShopspreadError("Say who decides this; the name is kept with the change.")
-    decisions.set_setting(warehouse(), name, value, set_by=set_by)
+    decisions.set_settings(warehouse(), changes, set_by=set_by, seen=seen)
+
+
+def enter(table: str, row: Mapping[str, str], *, by: str) -> tuple[str, ...]:
+    """Bring in one row a person has typed; see `pipelines.intake.form.enter`.
+
+    Raises:
+        ShopspreadError: when nobody is named or the row may not stand.
+    """
+    return form.enter(warehouse(), table, row, by=by)
+
+
+def would_differ(stamp: str, test: str, hookup: Mapping[str, Any]) -> tuple[int, int]:
+    """How many captures of a test would differ from a standing hookup, and of how many."""
+    own = frames(stamp)["captures"].filter(
+        (pl.col("test") == test) & pl.col("status").is_in(["read", "unusable"])
+    )
+    return len(standing_hookup.drift(own, {test: hookup})), own.height
+
+
+def hookup_before(stamp: str, test: str) -> dict[str, Any] | None:
+    """The standing hookup of a test before its last change, or None where it was never changed."""
+    log = frame(stamp, "intake_log", rows=LOG_ROWS).filter(
+        (pl.col("subject") == "setting") & (pl.col("key") == "house_setup")
+    )
+    for row in log.iter_rows(named=True):
+        before, after = (json.loads(row[side] or "{}").get(test) for side in ("before", "after"))
+        if before != after:
+            return before or {}
+    return None
 
 
 def log_coaching(technician: str, held_on: dt.date, topic: str, test: str | None) -> str:

@@ -25,5 +25,9 @@ class WarehouseError(ShopspreadError):
     """The warehouse cannot be opened, upgraded or written."""
 
 
+class SettingConflict(WarehouseError):
+    """Somebody else has changed a setting since it was looked at; nothing was written."""
+
+
 class ThresholdConflict(WarehouseError):
     """Somebody else set a threshold for the same family since the caller last looked."""

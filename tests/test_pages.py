@@ -16,8 +16,10 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard.launch import APP, WAREHOUSE_VARIABLE
 from dashboard.shared import pages, parts
+from pipelines.errors import SettingConflict
+from pipelines.kinds import kinds
 from pipelines.warehouse.database import Warehouse
-from pipelines.warehouse.decisions import Place, read_settings, set_threshold
+from pipelines.warehouse.decisions import Place, read_settings, set_setting, set_settings, set_threshold
 
 PAGES = tuple(entry.name for entry in pages.PAGES)
 TITLES = {entry.name: entry.title for entry in pages.PAGES}
@@ -245,6 +247,27 @@ def test_a_day_before_all_records_is_no_exception(
         assert_sound(app)
 
 
+def test_as_of_a_day_the_spread_is_what_was_known_then(
+    monkeypatch: pytest.MonkeyPatch, small_warehouse: Path
+) -> None:
+    app = opened(monkeypatch, small_warehouse, "spread")
+
+    def overview() -> dict[str, int]:
+        table = next(t.value for t in app.dataframe if "known good" in t.value.columns)
+        return dict(zip(table["engine family"], table["captures"], strict=True))
+
+    now = overview()
+    captures = Warehouse(small_warehouse).frame("captures").filter(pl.col("status") == "read")
+    day = captures["captured_at"].dt.date().sort()[captures.height // 2]
+    app.date_input(key="as_of").set_value(day).run()
+    assert_sound(app)
+    then = overview()
+    known = captures.filter(pl.col("captured_at").dt.date() <= day)
+    counted = dict(known.group_by("group").len().iter_rows())
+    assert sum(then.values()) < sum(now.values())
+    assert all(then[group] <= counted.get(group, 0) for group in then)
+
+
 # -- decisions ---------------------------------------------------------------------------------------
 
 
@@ -348,6 +371,100 @@ def test_a_setting_needs_a_name_and_is_kept(monkeypatch: pytest.MonkeyPatch, own
     press(app, "Save")
     assert_sound(app)
     assert read_settings(Warehouse(own_copy))["comeback_window_days"] == 45
+
+
+def test_the_form_writes_only_what_this_person_changed(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    app = opened(monkeypatch, own_copy, "intake")
+    set_setting(Warehouse(own_copy), "cost_miss", 777.0, set_by="Olaf")
+    app.number_input(key="set_comeback_window_days").set_value(45)
+    app.text_input(key="set_who").input("Ida")
+    press(app, "Save")
+    assert_sound(app)
+    now = read_settings(Warehouse(own_copy))
+    assert (now["comeback_window_days"], now["cost_miss"]) == (45, 777.0)
+    assert app.number_input(key="set_cost_miss").value == 777.0  # a field left alone follows
+
+
+def test_a_setting_changed_by_two_is_refused_to_the_second(own_copy: Path) -> None:
+    warehouse = Warehouse(own_copy)
+    seen = read_settings(warehouse)
+    set_setting(warehouse, "cost_miss", 777.0, set_by="Olaf")
+    with pytest.raises(SettingConflict, match=r"777\.0 now, set by Olaf"):
+        set_settings(warehouse, {"labour_rate_per_h": 80.0, "cost_miss": 500.0}, seen=seen, set_by="Ida")
+    now = read_settings(warehouse)
+    assert (now["cost_miss"], now["labour_rate_per_h"]) == (777.0, seen["labour_rate_per_h"])
+
+
+def test_a_standing_hookup_is_previewed_saved_and_undone(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    test = "relative_compression"
+    app = opened(monkeypatch, own_copy, "intake")
+    assert app.multiselect(key=f"house_signals_{test}").options == [
+        signal.title for signal in kinds()[test].signals
+    ]
+    app.multiselect(key=f"house_signals_{test}").set_value(["starter_current"]).run()
+    app.text_input(key=f"house_scales_{test}").input("100").run()
+    assert re.search(r"\d+ of \d+ captures of this test would differ", texts(app))
+    app.text_input(key="house_who").input("Ida").run()
+    press(app, "Save and check every capture against it")
+    assert_sound(app)
+    assert read_settings(Warehouse(own_copy))["house_setup"][test]["signals"] == ["starter_current"]
+    app.text_input(key="house_who").input("Ida").run()
+    press(app, "Undo the last change")
+    assert_sound(app)
+    assert read_settings(Warehouse(own_copy))["house_setup"][test] == {}
+
+
+# -- what waits ----------------------------------------------------------------------------------------
+
+
+def waiting_jobs(app: AppTest) -> list[str]:
+    tables = [t.value for t in app.dataframe if "waits_days" in t.value.columns]
+    return tables[0]["repair_order"].tolist() if tables else []
+
+
+def test_every_flagged_job_without_an_outcome_waits_and_an_outcome_ends_it(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    warehouse = Warehouse(own_copy)
+    with warehouse.transaction() as connection:
+        connection.execute("DELETE FROM outcome")
+    flagged = (
+        warehouse.frame("scores")
+        .filter(pl.col("flagged"))
+        .join(warehouse.frame("captures"), on="capture_file")
+        .filter(pl.col("repair_order").is_not_null() & (pl.col("purpose") == "diagnosis"))
+        .sort("captured_at")
+    )
+    app = opened(monkeypatch, own_copy, "todo")
+    app.session_state["kept_todo_weeks"] = "all records"
+    app.run()
+    assert_sound(app)
+    jobs = waiting_jobs(app)
+    assert set(jobs) == set(flagged["repair_order"])
+    assert jobs
+    waits = next(t.value for t in app.dataframe if "waits_days" in t.value.columns)["waits_days"].tolist()
+    assert waits == sorted(waits, reverse=True)
+    row = flagged.row(0, named=True)
+    job, number = row["repair_order"], row["flagged_elements"][0]
+    app.switch_page("views/capture/capture.py").run()
+    app.selectbox(key="capture").select(row["capture_file"]).run()
+    app.radio(key=f"finding_{job}").set_value("odd")
+    app.multiselect(key=f"found_{job}").set_value([number])
+    app.selectbox(key=f"how_{job}").select("gauge")
+    press(app, "Enter")
+    assert any("Say who enters this" in error.value for error in app.error)
+    app.text_input(key="kept_entered_by").input("Ida")
+    press(app, "Enter")
+    assert_sound(app)
+    assert f"A weak cylinder confirmed (cylinder {number}), by gauge" in texts(app)
+    stored = warehouse.frame("outcomes").filter(repair_order=job).row(0, named=True)
+    assert (stored["finding"], stored["confirmed_elements"], stored["method"]) == ("odd", [number], "gauge")
+    app.switch_page("views/todo/todo.py").run()
+    assert set(waiting_jobs(app)) == set(flagged["repair_order"]) - {job}
 
 
 def press(app: AppTest, label: str) -> None:

@@ -32,6 +32,7 @@ from pipelines.waveform import Waveform
 from tests.browser_dashboard import CHROMIUM, chromium
 
 CRANKING = kinds()["relative_compression"]
+TWO = ("battery_voltage", "ignition_primary")
 ABOUT = Subject(CRANKING, CRANKING.measures[0], ("odd-six",), "engine family")
 
 # -- words -----------------------------------------------------------------------------------------
@@ -225,7 +226,9 @@ def test_every_setting_is_worded_and_can_be_changed_on_the_page() -> None:
 
 
 def test_the_house_setup_form_reads_what_was_typed() -> None:
-    value = intake_answers.hookup_value("battery_voltage, ignition_primary", "1, 10", "1", "", " 8 ")
+    value = intake_answers.hookup_value(
+        CRANKING.name, ["battery_voltage", "ignition_primary"], "1, 10", "1", "", " 8 "
+    )
     assert value == {
         "signals": ["battery_voltage", "ignition_primary"],
         "scales": [1.0, 10.0],
@@ -235,7 +238,7 @@ def test_the_house_setup_form_reads_what_was_typed() -> None:
     assert SETTINGS["house_setup"].check({"relative_compression": value})
     shown = intake_answers.hookup_fields(value, pl.DataFrame(), "relative_compression")
     assert (shown.signals, shown.scales, shown.rate_hz, shown.duration_s) == (
-        "battery_voltage, ignition_primary",
+        ("battery_voltage", "ignition_primary"),
         "1, 10",
         "",
         "8",
@@ -245,14 +248,17 @@ def test_the_house_setup_form_reads_what_was_typed() -> None:
 @pytest.mark.parametrize(
     ("fields", "reason"),
     [
-        (("a, b", "1", "", "", ""), "2 signals and 1 scales"),
-        (("a", "ten", "", "", ""), "scale must be a number"),
-        (("a", "1", "", "-5", ""), "sample rate must be a number above zero"),
+        ((TWO, "1", "", "", ""), "2 signals and 1 scales"),
+        ((TWO[:1], "ten", "", "", ""), "scale must be a number"),
+        ((TWO[:1], "1", "", "-5", ""), "sample rate must be a number above zero"),
+        ((("bananas",), "1", "", "", ""), "knows no signal bananas; there are: battery_voltage"),
     ],
 )
-def test_the_house_setup_form_refuses_nonsense_with_a_reason(fields: tuple[str, ...], reason: str) -> None:
+def test_the_hookup_form_refuses_nonsense_with_a_reason(
+    fields: tuple[tuple[str, ...], str, str, str, str], reason: str
+) -> None:
     with pytest.raises(ShopspreadError, match=reason):
-        intake_answers.hookup_value(*fields)
+        intake_answers.hookup_value(CRANKING.name, *fields)
 
 
 # -- launcher ------------------------------------------------------------------------------------------

@@ -28,6 +28,7 @@ class Entry:
 
 PAGES: tuple[Entry, ...] = (
     Entry("shop", "Scope use and comebacks", "The shop", ":material/storefront:", ("day",)),
+    Entry("todo", "What waits for somebody", "The shop", ":material/checklist:", ("day",)),
     Entry(
         "spread",
         "Normal spread",

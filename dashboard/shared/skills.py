@@ -45,7 +45,11 @@ def lines(skill: TechnicianSkill) -> tuple[Line, ...]:
         Line("Right calls", words.share(skill.corrected.right), skill.corrected.right),
         Line("Faulty ones found", words.share(skill.corrected.sensitivity), skill.corrected.sensitivity),
         Line("Sound ones cleared", words.share(skill.corrected.specificity), skill.corrected.specificity),
-        Line("Agreement beyond chance (kappa)", words.figure(skill.kappa, "", digits=2), skill.kappa),
+        Line(
+            "Agreement beyond chance (1 = full, 0 = chance)",
+            words.figure(skill.kappa, "", digits=2),
+            skill.kappa,
+        ),
         Line("Calls left unsure", words.share(skill.unsure), skill.unsure),
         Line("Calls that an outcome has judged", words.share(skill.confirmed), skill.confirmed),
         Line("Jobs scoped, of the shop's mix", words.share(skill.adoption), skill.adoption),

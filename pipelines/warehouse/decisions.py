@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import uuid
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +14,7 @@ import polars as pl
 
 from models.records.topics import TOPICS
 from models.thresholds.flags import FLAG_SCHEMA, flags
-from pipelines.errors import ShopspreadError, ThresholdConflict
+from pipelines.errors import SettingConflict, ShopspreadError, ThresholdConflict
 from pipelines.kinds import kind
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse, query
@@ -187,15 +188,42 @@ def set_setting(warehouse: Warehouse, name: str, value: Any, *, set_by: str) -> 
     Raises:
         ShopspreadError: when there is no such setting or the value may not stand.
     """
-    checked = setting(name).check(value)
-    before = read_settings(warehouse)[name]
+    set_settings(warehouse, {name: value}, set_by=set_by)
+
+
+def set_settings(
+    warehouse: Warehouse, changes: Mapping[str, Any], *, set_by: str, seen: Mapping[str, Any] | None = None
+) -> None:
+    """Change some of the shop's settings, all or none; the old values stay in the intake log.
+
+    Args:
+        seen: the values the person was looking at; where one of those to be changed is another by now,
+            nothing is written.
+
+    Raises:
+        SettingConflict: somebody has changed one of them since; the message says who and to what.
+        ShopspreadError: when there is no such setting or a value may not stand.
+    """
+    checked = {name: setting(name).check(value) for name, value in changes.items()}
+    who = set_by.strip() or "unnamed"
     with warehouse.transaction() as connection:
-        connection.execute(
-            "INSERT OR REPLACE INTO setting VALUES (?, ?, ?, ?)",
-            [name, json.dumps(checked), dt.datetime.now(), set_by.strip() or "unnamed"],
-        )
-        log = LogRow("setting", name, "changed", f"set by {set_by.strip() or 'unnamed'}", before, checked)
-        intake_log.write(connection, uuid.uuid4().hex[:12], [log])
+        stored = query(connection, "settings")
+        before = settings_in(stored)
+        by = dict(stored.select("name", "set_by").iter_rows())
+        moved = [name for name in checked if seen is not None and name in seen and before[name] != seen[name]]
+        if moved:
+            said = "; ".join(
+                f"{name} is {before[name]} now, set by {by.get(name, 'nobody')}" for name in moved
+            )
+            raise SettingConflict(f"{said}. Nothing was changed; look at it and decide again.")
+        logged = []
+        for name, value in checked.items():
+            connection.execute(
+                "INSERT OR REPLACE INTO setting VALUES (?, ?, ?, ?)",
+                [name, json.dumps(value), dt.datetime.now(), who],
+            )
+            logged.append(LogRow("setting", name, "changed", f"set by {who}", before[name], value))
+        intake_log.write(connection, uuid.uuid4().hex[:12], logged)
 
 
 def read_settings(warehouse: Warehouse) -> dict[str, Any]:

@@ -245,10 +245,10 @@ def _gap(measure: Measure, score: dict[str, Any]) -> str:
 def _chance(score: dict[str, Any]) -> str:
     """The calibrated p-value in words; at its floor it is only a bound."""
     p, floor, basis = float(score["p_value"]), score.get("p_floor"), score.get("p_basis")
-    behind = f" (calibrated on {basis})" if basis else ""
+    behind = f" (compared with {basis})" if basis else ""
     if floor is not None and floor > 0 and p <= floor * 1.0001:
         return (
-            f"Further off than every healthy capture it was compared with{behind}: at most {words.chance(p)} healthy "
+            f"Further off than every healthy capture on record{behind}: at most {words.chance(p)} healthy "
             "ones would be this far off."
         )
     return f"Of healthy captures of this group, {words.chance(p)} are at least this far off{behind}."
@@ -263,6 +263,16 @@ def _caption(known: Kind, measure: Measure, stat: dict[str, Any] | None, group: 
         f"{words.number(stat['spread_pct'], 1)} %, n = {stat['captures']} captures). Dark orange tick: beyond it a "
         f"{known.element.noun} counts as odd. 100 % is {measure.against}; nothing here is in absolute units."
     )
+
+
+def elements_of(frames: Frames, found: CaptureView) -> int:
+    """How many alike elements the captured thing has; 1 where nobody knows."""
+    row = found.row
+    own = frames["comparison_groups"].filter(
+        (pl.col("test") == row["test"]) & (pl.col("group") == row["group"])
+    )
+    read = max((one.elements.height for one in found.measures), default=0)
+    return int(own["elements"][0]) if own.height else max(1, read)
 
 
 def chooser(rows: pl.DataFrame, scores: pl.DataFrame, filters: Any) -> pl.DataFrame:

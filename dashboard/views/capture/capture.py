@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data
-from dashboard.shared import drawing, filters, notices, parts
+from dashboard.shared import drawing, filters, findings, notices, parts
 from dashboard.views.capture import answer as answers
 from dashboard.views.capture import chart as charts
 from pipelines.errors import UnreadableFile
@@ -51,6 +51,10 @@ notices.verdict(view.verdict, view.sentence)
 notes = view.measures[0].notes if view.measures else ()
 st.markdown(" ".join([*notes, view.called, view.outcome or "No outcome is confirmed yet."]))
 st.caption(answers.headline(row, known, data.title(row["test"]), frames["features"]))
+
+if known is not None and row["repair_order"]:
+    with st.expander("Enter what was found on this job", expanded=view.verdict == "odd" and not view.outcome):
+        findings.form(row, known, answers.elements_of(frames, view))
 
 left, right = st.columns([3, 2])
 with left:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -120,20 +121,42 @@ def as_number(known: Setting, value: float) -> float | int:
     return round(value) if known.kind == "whole" else float(value)
 
 
-def bounds(known: Setting, values: dict[str, Any]) -> dict[str, Any]:
-    """Value, least and greatest of a number field, all of one kind as the field wants them."""
+def bounds(known: Setting) -> dict[str, Any]:
+    """Least and greatest of a number field, of one kind as the field wants them."""
     return {
-        "value": as_number(known, values[known.name]),
         "min_value": None if known.lowest is None else as_number(known, known.lowest),
         "max_value": None if known.highest is None else as_number(known, known.highest),
     }
+
+
+def follow(state: Any, values: Mapping[str, Any]) -> dict[str, Any]:
+    """What the settings form shows; a field this person has not touched follows what others decide.
+
+    Args:
+        state: the session. values: the settings in force.
+
+    Returns:
+        the values shown, by setting.
+    """
+    shown: dict[str, Any] = state.setdefault("settings_shown", {})
+    for known in numeric():
+        key, value = f"set_{known.name}", as_number(known, values[known.name])
+        if key not in state or (known.name in shown and state[key] == shown[known.name]):
+            state[key] = shown[known.name] = value
+        shown.setdefault(known.name, value)
+    return shown
+
+
+def changed(typed: Mapping[str, Any], shown: Mapping[str, Any]) -> dict[str, Any]:
+    """Only what this person changed."""
+    return {name: value for name, value in typed.items() if value != shown[name]}
 
 
 @dataclass(frozen=True, slots=True)
 class HookupFields:
     """The standing hookup of a test as it stands in the form; `where` says where it comes from."""
 
-    signals: str
+    signals: tuple[str, ...]
     scales: str
     index: str
     rate_hz: str
@@ -145,7 +168,7 @@ def hookup_fields(wanted: dict[str, Any] | None, captures: pl.DataFrame, test: s
     """The standing hookup as decided, else as most of the shop's captures of that test have it."""
     if wanted is not None:
         return HookupFields(
-            signals=", ".join(wanted.get("signals", [])),
+            signals=tuple(wanted.get("signals", [])),
             scales=", ".join(f"{scale:g}" for scale in wanted.get("scales", [])),
             index=_text(wanted.get("sync_cylinder")),
             rate_hz=_text(wanted.get("rate_hz")),
@@ -156,11 +179,11 @@ def hookup_fields(wanted: dict[str, Any] | None, captures: pl.DataFrame, test: s
     found = standing_hookups(own, ())
     if found.is_empty():
         return HookupFields(
-            "", "", "", "", "", "Nothing is decided, and no capture of this test shows what is usual."
+            (), "", "", "", "", "Nothing is decided, and no capture of this test shows what is usual."
         )
     row = found.row(0, named=True)
     return HookupFields(
-        signals=(row["standing_signals"] or "").replace(";", ", "),
+        signals=tuple(part for part in (row["standing_signals"] or "").split(";") if part),
         scales=", ".join(f"{float(scale):g}" for scale in (row["standing_scales"] or "").split(";") if scale),
         index=_text(row["standing_sync"]),
         rate_hz="",
@@ -181,22 +204,35 @@ def index_label(test: str) -> str:
     return f"{known.figure.index.capitalize()} from {known.element.noun}"
 
 
-def hookup_value(signals: str, scales: str, index: str, rate: str, length: str) -> dict[str, Any]:
+def signals_of(test: str) -> dict[str, str]:
+    """The signals a test can use, by name, in words."""
+    known = kind(test)
+    return {} if known is None else {signal.name: signal.title for signal in known.signals}
+
+
+def hookup_value(
+    test: str, signals: Sequence[str], scales: str, index: str, rate: str, length: str
+) -> dict[str, Any]:
     """What the form says, as the setting keeps it; empty fields are left out.
 
     Raises:
-        ShopspreadError: when a field that must be a number is none, or scales and signals differ in number.
+        ShopspreadError: when the test has no such signal, a field that must be a number is none, or scales and
+            signals differ in number.
     """
     value: dict[str, Any] = {}
-    named = [part.strip() for part in signals.replace(";", ",").split(",") if part.strip()]
-    if named:
-        value["signals"] = named
+    unknown = [name for name in signals if name not in signals_of(test)]
+    if unknown:
+        raise ShopspreadError(
+            f"This test knows no signal {', '.join(unknown)}; there are: {', '.join(signals_of(test))}."
+        )
+    if signals:
+        value["signals"] = list(signals)
     given = [_number("scale", part) for part in scales.replace(";", ",").split(",") if part.strip()]
     if given:
         value["scales"] = given
-    if named and given and len(named) != len(given):
+    if signals and given and len(signals) != len(given):
         raise ShopspreadError(
-            f"{len(named)} signals and {len(given)} scales: give one scale for each signal."
+            f"{len(signals)} signals and {len(given)} scales: give one scale for each signal."
         )
     if index.strip():
         value["sync_cylinder"] = round(_number("place of the index pulse", index))
@@ -205,6 +241,15 @@ def hookup_value(signals: str, scales: str, index: str, rate: str, length: str) 
     if length.strip():
         value["duration_s"] = _number("length", length)
     return value
+
+
+def differ_sentence(differ: int, of: int) -> str:
+    """How many past captures would be told that their hookup differs."""
+    if not of:
+        return "No capture of this test has been read yet."
+    if not differ:
+        return f"All {of} captures of this test were hooked up like this, as far as the log says."
+    return f"{differ} of {of} captures of this test would differ, and be told so."
 
 
 def _number(what: str, text: str) -> float:

@@ -44,52 +44,78 @@ st.header("Settings")
 values = data.settings(stamp)
 parts.table(answers.setting_rows(frames["settings"], values))
 left, right = st.columns(2)
+shown = answers.follow(st.session_state, values)
 with left, st.form("settings"):
     st.markdown("**Change a number**")
     typed = {
         known.name: st.number_input(
-            answers.label(known.name), help=known.help, key=f"set_{known.name}", **answers.bounds(known, values)
+            answers.label(known.name), help=known.help, key=f"set_{known.name}", **answers.bounds(known)
         )
         for known in answers.numeric()
     }  # fmt: skip
     who = st.text_input("Who decides", key="set_who")
     if st.form_submit_button("Save", icon=":material/save:"):
-        changed = {name: value for name, value in typed.items() if value != values[name]}
+        changed = answers.changed(typed, shown)
         try:
-            for setting_name, value in changed.items():
-                data.set_setting(setting_name, value, set_by=who)
+            data.set_settings(changed, seen=shown, set_by=who)
         except ShopspreadError as error:
             notices.trouble(str(error))
         else:
+            shown.update(changed)
             st.toast(f"Saved: {', '.join(changed) or 'nothing had changed'}.")
             if changed:
                 st.rerun()
+
+
+def save_hookup(test: str, hookup: dict[str, object], who: str) -> None:
+    """Write a test's standing hookup and check every capture against it, or say why not."""
+    try:
+        before = values["house_setup"]
+        data.set_settings({"house_setup": {**before, test: hookup}}, seen={"house_setup": before}, set_by=who)
+        with st.spinner("Checking every capture against the standing hookup"):
+            data.fit_again()
+    except ShopspreadError as error:
+        notices.trouble(str(error))
+    else:
+        for field in ("signals", "scales", "index", "rate", "length"):
+            st.session_state.pop(f"house_{field}_{test}", None)
+        st.toast("Saved.")
+        st.rerun()
+
+
 with right, st.container(border=True):
     st.markdown("**The standing hookup of a test**")
     test = st.selectbox("Test", data.tests(), format_func=data.title, key="kept_house_test")
     usual = answers.hookup_fields(values["house_setup"].get(test), frames["captures"], test)
     st.caption(usual.where)
-    with st.form("house", border=False):
-        signals = st.text_input("Signals in channel order", usual.signals, key=f"house_signals_{test}")
-        scales = st.text_input("Scales in channel order", usual.scales, key=f"house_scales_{test}")
-        index = ""
-        if answers.index_label(test):
-            index = st.text_input(answers.index_label(test), usual.index, key=f"house_index_{test}")
-        rate = st.text_input("Samples a second", usual.rate_hz, key=f"house_rate_{test}")
-        length = st.text_input("Length of the record, s", usual.duration_s, key=f"house_length_{test}")
-        who_house = st.text_input("Who decides", key="house_who")
-        st.caption("A field left empty is not checked.")
-        if st.form_submit_button("Save and check every capture against it", icon=":material/save:"):
-            try:
-                hookup = answers.hookup_value(signals, scales, index, rate, length)
-                data.set_setting("house_setup", {**values["house_setup"], test: hookup}, set_by=who_house)
-                with st.spinner("Checking every capture against the standing hookup"):
-                    data.fit_again()
-            except ShopspreadError as error:
-                notices.trouble(str(error))
-            else:
-                st.toast("Saved.")
-                st.rerun()
+    titles = answers.signals_of(test)
+    signals = st.multiselect(
+        "Signals in channel order", list(titles), [name for name in usual.signals if name in titles],
+        format_func=titles.__getitem__, key=f"house_signals_{test}",
+    )  # fmt: skip
+    scales = st.text_input("Scales in channel order", usual.scales, key=f"house_scales_{test}")
+    index = ""
+    if answers.index_label(test):
+        index = st.text_input(answers.index_label(test), usual.index, key=f"house_index_{test}")
+    rate = st.text_input("Samples a second", usual.rate_hz, key=f"house_rate_{test}")
+    length = st.text_input("Length of the record, s", usual.duration_s, key=f"house_length_{test}")
+    st.caption("A field left empty is not checked.")
+    hookup = None
+    try:
+        hookup = answers.hookup_value(test, signals, scales, index, rate, length)
+    except ShopspreadError as error:
+        notices.trouble(str(error))
+    else:
+        st.info(answers.differ_sentence(*data.would_differ(stamp, test, hookup)), icon=":material/preview:")
+    who_house = st.text_input("Who decides", key="house_who")
+    if (
+        st.button("Save and check every capture against it", icon=":material/save:", disabled=hookup is None)
+        and hookup is not None
+    ):
+        save_hookup(test, hookup, who_house)
+    before = data.hookup_before(stamp, test)
+    if before is not None and st.button("Undo the last change", icon=":material/undo:"):
+        save_hookup(test, before, who_house)
     notices.cautions(data.cautions(test))
 
 st.header("Log")

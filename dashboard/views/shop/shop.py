@@ -86,7 +86,7 @@ with left:
         st.caption(
             f"Scoped: {words.share(back.crude.scoped.risk, digits=1)}. Not scoped: "
             f"{words.share(back.crude.not_scoped.risk, digits=1)}. A job closed a few days ago counts only for "
-            "the days it has been watched (Kaplan-Meier)."
+            "the days it has been watched."
         )
 with right:
     st.subheader("Scoped against not scoped, like for like")
@@ -106,8 +106,9 @@ with right:
             f"{words.points(back.adjusted.risk_difference)}. Before and after technicians started to scope: "
             f"{words.points(back.stepped.difference)}."
         )
-    st.caption(f"{back.adjusted.method}. Allowed for: {', '.join(back.adjusted.adjusted_for)}.")
-with st.expander("How far can this be trusted?"):
+    st.caption(f"Allowed for: {', '.join(back.adjusted.adjusted_for)}.")
+with st.expander("How this was worked out, and how far it can be trusted"):
+    st.markdown(f"{back.adjusted.method}. Shares come back by day: Kaplan-Meier.")
     st.markdown(back.adjusted.caution)
     strength = answers.e_value_sentence(back)
     if strength:

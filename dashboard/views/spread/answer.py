@@ -26,9 +26,9 @@ BASIS_WORDS = {
 }
 
 
-def overview(frames: Frames, fit: GroupFit, about: Subject) -> pl.DataFrame:
+def overview(thresholds: pl.DataFrame, fit: GroupFit, about: Subject) -> pl.DataFrame:
     """All groups by name: spread with interval, what it rests on, and the threshold in force."""
-    limits = {row["group"]: row for row in in_force(frames, about).iter_rows(named=True)}
+    limits = {row["group"]: row for row in in_force(thresholds, about).iter_rows(named=True)}
     rows = []
     for row in fit.stats.sort("group").iter_rows(named=True):
         limit = limits.get(row["group"])
@@ -49,16 +49,14 @@ def overview(frames: Frames, fit: GroupFit, about: Subject) -> pl.DataFrame:
     return pl.DataFrame(rows)
 
 
-def in_force(frames: Frames, about: Subject) -> pl.DataFrame:
+def in_force(thresholds: pl.DataFrame, about: Subject) -> pl.DataFrame:
     """The thresholds in force of the test's measure, one a group."""
-    return frames["thresholds_in_force"].filter(
-        (pl.col("test") == about.test) & (pl.col("measure") == about.measure.name)
-    )
+    return thresholds.filter((pl.col("test") == about.test) & (pl.col("measure") == about.measure.name))
 
 
-def limit_of(frames: Frames, about: Subject, group: str) -> float | None:
+def limit_of(thresholds: pl.DataFrame, about: Subject, group: str) -> float | None:
     """The threshold in force of one group, in %, or None."""
-    found = in_force(frames, about).filter(pl.col("group") == group)["threshold_pct"]
+    found = in_force(thresholds, about).filter(pl.col("group") == group)["threshold_pct"]
     return float(found[0]) if len(found) else None
 
 

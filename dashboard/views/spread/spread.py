@@ -47,12 +47,13 @@ else:
     parts.open_selected(event, week["capture_file"].to_list(), key="week_open")
 st.caption(sure)
 
-fit = data.fit(stamp, about.test, about.measure.name)
+fit = data.fit_as_of(stamp, about.test, about.measure.name, chosen.as_of)
+limits = data.thresholds_as_of(stamp, chosen.as_of)
 st.header(f"Every {about.group_noun}")
 if fit.stats.is_empty():
     notices.too_little("Nothing is fitted yet: run `shopspread fit`.")
     st.stop()
-parts.table(answers.overview(frames, fit, about))
+parts.table(answers.overview(limits, fit, about))
 parts.chart(
     shared.intervals(
         answers.spread_rows(fit), "spread_pct", f"Spread of healthy {nouns} (standard deviation)",
@@ -94,5 +95,5 @@ past = answers.history(frames, about, name, chosen.as_of)
 if past.is_empty():
     notices.too_little("No capture of this group has been read yet.")
 else:
-    parts.chart(charts.history(past, answers.limit_of(frames, about, name), about))
+    parts.chart(charts.history(past, answers.limit_of(limits, about, name), about))
     st.caption(answers.week_caption(past))

@@ -59,6 +59,17 @@ def unwatched_sentence(found: CoachingList) -> str:
     return f" Too little work to watch: {', '.join(rest)}." if rest else ""
 
 
+def past_table(found: CoachingList) -> pl.DataFrame:
+    """Alarms that no longer stand, by name: who, in what, from when to when."""
+    return found.past.sort("technician", "at").select(
+        "technician",
+        pl.col("topic").replace(skills.TOPIC_WORDS),
+        pl.col("since").cast(pl.String).str.head(10).alias("trouble since"),
+        pl.col("at").cast(pl.String).str.head(10).alias("noticed"),
+        pl.col("ended_on").cast(pl.String).str.head(10).alias("ended"),
+    )
+
+
 def item_heading(item: CoachingItem) -> str:
     """Who, and in what."""
     return f"{item.technician}: {skills.TOPIC_WORDS.get(item.topic, item.topic)}"

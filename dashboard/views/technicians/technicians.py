@@ -53,6 +53,11 @@ with list_tab:
         + answers.unwatched_sentence(found)
     )
 
+    past = answers.past_table(found)
+    if past.height:
+        with st.expander("Earlier alarms, which have ended or were answered by a session"):
+            parts.table(past)
+
 with all_tab:
     st.session_state.setdefault("kept_measure", "usable")
     measure = st.segmented_control(

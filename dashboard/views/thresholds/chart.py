@@ -11,6 +11,7 @@ from dashboard.shared import chart as base
 from dashboard.shared import palette, words
 from dashboard.shared.filters import Subject
 
+HOW = {"corrected": "corrected for who gets followed up", "naive": "as counted"}
 LINES = {"faulty ones found": palette.USUAL, "healthy ones flagged": palette.ODD}
 
 
@@ -19,7 +20,8 @@ def detection(rows: pl.DataFrame, in_force: float | None, tried: float, about: S
     across = base.x("threshold_pct:Q", f"Odd from X {words.stands(about.kind, about.measure)}", "%")
     title = base.axis_title("Share of captures", "%")
     scale = alt.Scale(domain=[0, 100])
-    corrected = rows.filter(pl.col("how") == "corrected")
+    rows = rows.with_columns(pl.col("how").replace(HOW))
+    corrected = rows.filter(pl.col("how") == HOW["corrected"])
     layers: list[Any] = [
         alt.Chart(corrected)
         .mark_area(opacity=0.18)
@@ -37,7 +39,7 @@ def detection(rows: pl.DataFrame, in_force: float | None, tried: float, about: S
             color=base.colours("line", LINES),
             strokeDash=alt.StrokeDash(
                 "how:N",
-                scale=alt.Scale(domain=["corrected", "naive"], range=[[1, 0], [4, 4]]),
+                scale=alt.Scale(domain=list(HOW.values()), range=[[1, 0], [4, 4]]),
                 legend=alt.Legend(title=None, orient="top"),
             ),
             tooltip=[

@@ -1,0 +1,90 @@
+"""The form for what was found on a job, wherever a page shows one of its captures."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import streamlit as st
+
+from dashboard import data
+from dashboard.shared import notices
+from pipelines.errors import ShopspreadError
+from pipelines.kinds.base import Kind
+
+METHODS = {
+    "": "not noted",
+    "gauge": "gauge",
+    "leak_down": "leak-down test",
+    "borescope": "borescope",
+    "teardown": "taken apart",
+    "repair_verified": "the repair cured it",
+}
+
+
+def form(row: dict[str, Any], known: Kind, elements: int) -> None:
+    """Ask what was found on the job of a capture and write it.
+
+    Args:
+        row: of the `captures` frame, with a repair order. elements: how many alike elements there are.
+    """
+    job = row["repair_order"]
+    with st.form(f"outcome_{job}_{known.name}"):
+        st.markdown(f"**What was found on job {job}**")
+        findings = known.wording.findings
+        finding = st.radio(
+            "Finding",
+            list(findings),
+            format_func=lambda name: findings[name][0].upper() + findings[name][1:],
+            key=f"finding_{job}",
+            index=None,
+        )
+        numbers = st.multiselect(
+            f"Which {known.element.nouns}", list(range(1, elements + 1)), key=f"found_{job}"
+        )
+        left, right = st.columns(2)
+        method = left.selectbox("How", list(METHODS), format_func=METHODS.__getitem__, key=f"how_{job}")
+        day = right.date_input("On", value=_day(row), key=f"found_on_{job}")
+        gauge = ""
+        if "gauge" in known.wording.reference:
+            gauge = st.text_input(
+                f"Gauge readings by {known.element.noun}, kPa",
+                key=f"gauge_{job}",
+                help=f"One for each {known.element.noun} by number, with a semicolon between them; may stay empty.",
+            )
+        who = st.text_input("Who enters this", key="kept_entered_by")
+        if st.form_submit_button("Enter", icon=":material/check:"):
+            _enter(
+                row,
+                known,
+                {"finding": finding, "numbers": numbers, "how": method, "on": day, "gauge": gauge},
+                who,
+            )
+
+
+def _day(row: dict[str, Any]) -> dt.date:
+    taken = row["captured_at"]
+    return taken.date() if taken is not None else dt.date.today()
+
+
+def _enter(row: dict[str, Any], known: Kind, typed: dict[str, Any], who: str) -> None:
+    if not typed["finding"]:
+        notices.trouble("Choose what was found.")
+        return
+    # At the end of the day, so that a capture of that day counts as made before it.
+    cells = {
+        "repair_order": row["repair_order"],
+        "test": known.name,
+        "finding": typed["finding"],
+        "confirmed_elements": ";".join(str(number) for number in typed["numbers"]),
+        "method": typed["how"],
+        "gauge_kpa": typed["gauge"],
+        "confirmed_at": f"{typed['on'].isoformat()}T23:59:00",
+    }
+    try:
+        notes = data.enter("outcomes", cells, by=who)
+    except ShopspreadError as error:
+        notices.trouble(str(error))
+    else:
+        st.toast(" ".join([f"Entered for job {row['repair_order']}.", *notes]))
+        st.rerun()
