@@ -19,7 +19,13 @@ from pipelines.kinds.relative_compression.period import (
 from pipelines.kinds.relative_compression.pulses import PulseTrains, pulse_trains
 from pipelines.kinds.relative_compression.signals import PLAIN, Recognised, Supply, View, recognise
 from pipelines.kinds.relative_compression.stretch import SHORTEST_S, Cranking, find_cranking
-from pipelines.kinds.relative_compression.sync import Sync, make_sense, own_period_s, starts_running_s
+from pipelines.kinds.relative_compression.sync import (
+    Sync,
+    make_sense,
+    own_period_s,
+    scattered_loss,
+    starts_running_s,
+)
 from pipelines.kinds.relative_compression.values import Array, middle_of, ranked, smallest_gap
 from pipelines.waveform import Samples, Waveform
 

@@ -13,7 +13,7 @@ class RelativeCompression:
     name = "relative_compression"
     title = "Relative compression while cranking"
     signals = ("battery_voltage", "starter_current", "ignition_primary", "ignition_pickup")
-    reader_version = 2
+    reader_version = 3
     cautions = (
         "The vehicle maker's service information, local codes and licensed practice come first; this is a reminder.",
         "Disable fuel or ignition as the vehicle maker's service information says, so that the engine cannot start; "
