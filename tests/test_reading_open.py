@@ -333,8 +333,8 @@ def test_the_standard_error_is_honest_on_a_coarse_scope(cylinders: int, step_v: 
 
 def test_a_refusal_says_which_reason_it_was() -> None:
     rng = np.random.default_rng(1)
-    t = np.arange(30000) / 5000.0
-    loaded = np.where((t > 1) & (t < 5), 10.5, 12.5)
+    t = np.arange(40000) / 5000.0
+    loaded = np.where((t > 1) & (t < 7), 10.5, 12.5)
     wobble = np.convolve(rng.standard_normal(t.size), np.ones(150) / 12.0, "same")
     hookup = Hookup(("battery_voltage",), (1.0,), 1)
     noisy = Waveform(5000.0, 0.0, (loaded + 0.3 * wobble * (loaded < 12))[None].astype(np.float32), ("a",))

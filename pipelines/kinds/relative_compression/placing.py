@@ -68,7 +68,7 @@ def best_trial(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Tria
         return _or_exchanged(first, waveform, hookup, family)
     best = first
     if not sure:
-        best = _better(first, _try(waveform, hookup, family, View(turned=True)))
+        best = _better(first, _other_sign(first, waveform, hookup, family))
     if best.engine:
         return _or_exchanged(best, waveform, hookup, family)
     for view in _other_views(first.front):
@@ -81,6 +81,24 @@ def best_trial(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Tria
                 trial = _better(trial, _try(waveform, hookup, family, replace(view, turned=True)))
             return trial
     return best
+
+
+def _other_sign(first: Trial, waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Trial:
+    """The trial with the load pulling the other way.
+
+    Where the level is lost, all that was found stands but for the sign; where the first fit is good, the other one
+    needs no second guess.
+    """
+    front, found = first.front, first.found
+    if not front.cranking.ac_coupled or found is None:
+        return _try(waveform, hookup, family, View(turned=True))
+    c, cycles = front.cranking, front.cycles
+    back = replace(cycles, ripple=-cycles.ripple, level=-cycles.level, lowest=-cycles.lowest)
+    if cycles.unlike is not None:
+        back = replace(back, unlike=replace(cycles.unlike, ripple=-cycles.unlike.ripple))
+    turned = replace(c, load_down=-c.load_down, upside_down=not c.upside_down)
+    good = first.engine and found.misfit < POOR_MISFIT
+    return _carried(replace(front, cranking=turned, cycles=back), hookup, family, good_enough=good)
 
 
 def _or_exchanged(best: Trial, waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Trial:
@@ -122,7 +140,11 @@ def _better(first: Trial, second: Trial) -> Trial:
 
 
 def _try(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View) -> Trial:
-    front = look_at(waveform, hookup, family, view)
+    return _carried(look_at(waveform, hookup, family, view), hookup, family)
+
+
+def _carried(front: Front, hookup: Hookup, family: EngineFamily, *, good_enough: bool = False) -> Trial:
+    """Carry a front through to the fit; `good_enough` leaves out what is tried where a fit is poor."""
     order, angles = _sequence(family, hookup.sync_cylinder)
     if front.cycles.count < FEWEST_CYCLES:
         return Trial(front, order, angles)
@@ -139,6 +161,8 @@ def _try(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View) -
         front = replace(front, cycles=cycles)
     relative = relative_of(found.strength)
     engine = is_an_engine(front, found, relative)
+    if good_enough:
+        return Trial(front, order, _rotated(angles, rotation), settled, found, relative, engine)
     if front.sync is not None and (not engine or found.misfit > POOR_MISFIT):
         front, rotation, settled, found, engine = _far_spark(front, angles, rotation, settled, found, engine)
         relative = relative_of(found.strength)

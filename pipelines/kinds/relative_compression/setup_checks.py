@@ -17,7 +17,8 @@ COARSE_STEPS = 4.0  # the ripple should span more steps than this
 SLOW_RATE_HZ = 900.0
 PULSE_RATE_HZ = 600.0  # below, a pulse of a millisecond falls between samples more often than not
 FEW_SAMPLES = 14.0  # from firing to firing
-UNLIKELY_CYCLE_S, LONG_CRANK_S = 1.8, 3.0
+BRIEF_S = 1.6  # three cycles at 225 rpm
+UNLIKELY_CYCLE_S, LONG_CRANK_S = 1.8, 4.5
 NEAR_STALL_S = 1.5  # length of a cycle at 80 rpm
 MISSED_SHARE = 0.08
 STARTED_V = 0.35
@@ -43,7 +44,10 @@ def setup_checks(front: Front, hookup: Hookup, cylinders: int) -> tuple[Check, .
     what = "starter current" if current else "battery voltage"
     clip = _clipped(front)
     unread = front.cycles.count < 2
-    short = "" if clip and unread else _too_short(front)  # a cut signal hides the cranking
+    supply = front.channels.supply
+    brief = supply.level.size < BRIEF_S * supply.rate_hz
+    # a cut signal hides the cranking, but no record so brief holds enough of it
+    short = "" if clip and unread and not brief else _too_short(front)
     if short:
         say("too_short", "unusable" if unread else "warning", short)
     if front.channels.swapped:
