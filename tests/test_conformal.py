@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 
 import numpy as np
+import polars as pl
 import pytest
 from scipy.stats import false_discovery_control
 from statsmodels.stats.multitest import multipletests
 
-from models.outliers.discoveries import weekly_discoveries
+from models.outliers.discoveries import discoveries, weekly_discoveries
 from models.outliers.forest import isolation_scores
 from models.stats.conformal import (
     adjusted_p,
@@ -173,3 +174,30 @@ def test_no_captures_no_discoveries() -> None:
         weekly_discoveries([0.1], [None], q=1.0)
     with pytest.raises(ValueError, match="one week"):
         weekly_discoveries([0.1], [])
+
+
+def test_discoveries_of_one_test_are_not_moved_by_another() -> None:
+    def scored(test: str, p_values: list[float]) -> tuple[pl.DataFrame, pl.DataFrame]:
+        names = [f"{test}{at}" for at in range(len(p_values))]
+        captures = pl.DataFrame(
+            {"capture_file": names, "test": test, "captured_at": [datetime(2026, 3, 4, 9)] * len(names)}
+        )
+        scores = pl.DataFrame(
+            {"capture_file": names, "rank": 0, "p_value": p_values, "p_floor": [0.001] * len(names)}
+        )
+        return captures, scores
+
+    one, two = scored("a", [0.004, 0.3, 0.6]), scored("b", [0.9] * 200)
+    alone = discoveries(*one, 10.0)
+    # by hand, Benjamini & Hochberg (1995): 0.004 <= 0.1 * 1 / 3, 0.3 > 0.1 * 2 / 3
+    assert alone["discovery"].to_list() == [True, False, False]
+    assert alone["q_value"].to_list() == pytest.approx([0.012, 0.45, 0.6])
+    assert alone["week"].to_list() == [date(2026, 3, 2)] * 3
+    both = discoveries(pl.concat([one[0], two[0]]), pl.concat([one[1], two[1]]), 10.0)
+    assert both.filter(test="a").equals(alone)
+    assert not both.filter(test="b")["discovery"].any()
+    # a second measure of the same capture says nothing here, and one without a day cannot be of any week
+    more = pl.concat([one[1], one[1].with_columns(rank=pl.lit(1, dtype=pl.Int32), p_value=pl.lit(1e-6))])
+    assert discoveries(one[0], more, 10.0).equals(alone)
+    undated = one[0].with_columns(captured_at=pl.lit(None, dtype=pl.Datetime("us")))
+    assert discoveries(undated, one[1], 10.0).is_empty()

@@ -381,3 +381,46 @@ def test_an_outcome_is_not_held_against_a_capture_made_after_the_repair() -> Non
         {"captured_at": dt.datetime(2026, 11, 2, 8), "purpose": "diagnosis"},
     ):
         assert "before the repair" in captures.job_outcome(CRANKING, after, outcome)
+
+
+def test_an_element_that_shows_nothing_is_bounded_and_said_so() -> None:
+    from dashboard.views.capture import answer as capture
+
+    readings = pl.DataFrame(
+        {
+            "element": [1, 2, 3, 4],
+            "position": [1, 3, 4, 2],
+            "companion": pl.Series([None] * 4, dtype=pl.Int32),
+            "relative_pct": [100.0, -11.0, 101.0, 99.0],
+            "se_pct": [1.0] * 4,
+            "group_pct": [100.0] * 4,
+            "deviation_pct": [0.0, -111.0, 1.0, -1.0],
+        }
+    )
+    score = {
+        "odd_pct": 111.0, "odd_se_pct": 1.0, "odd_position": 3, "odd_element": 2, "odd_companion": None,
+        "threshold_pct": 5.0, "threshold_version": 1, "flagged": True, "flagged_positions": [3], "p_value": None,
+    }  # fmt: skip
+    drawn = capture._elements(CRANKING.measures[0], None, score, readings)
+    assert drawn["relative_pct"].min() == 0.0
+    assert drawn["low"].min() == 0.0
+    assert drawn.filter("nothing")["name"].to_list() == ["2"]
+    # the limit of the others: the median of the other three deviations, less the threshold
+    assert drawn.filter(name="1")["limit_low"].to_list() == pytest.approx([100 - 1 - 5])
+    verdict, sentence, _ = capture._verdict(CRANKING, CRANKING.measures[0], score, drawn)
+    assert verdict == "odd"
+    assert "cylinder 2 shows nothing at all: no compression seen" in sentence
+    assert "111" not in sentence
+
+
+def test_limits_stand_on_the_side_where_a_fault_stands() -> None:
+    from dashboard.views.capture import answer as capture
+    from models.records.measure import Measure
+
+    readings = pl.DataFrame({"group_pct": [100.0] * 3, "deviation_pct": [0.0, 2.0, 4.0]})
+    low, high = capture._limits(Measure("m", "M", "the median bar", "high"), 10.0, readings)
+    assert low == [None] * 3
+    assert high == pytest.approx([113.0, 112.0, 111.0])
+    low, high = capture._limits(Measure("m", "M", "the median bar", "either"), 10.0, readings)
+    assert low == pytest.approx([93.0, 92.0, 91.0])
+    assert high == pytest.approx([113.0, 112.0, 111.0])

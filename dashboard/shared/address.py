@@ -85,13 +85,14 @@ PARTS: dict[str, Part] = {
     "test": Part(("subject",), _test),
     "measure": Part(("measure",), _measure),
     "group": Part(("kept_group", "group"), _group),
+    "one_group": Part(("kept_group",), _group),
     "of_group": Part(("group",), _group),
     "technician": Part(("technician",), _technician),
     "of_test": Part(("test",), _test),
     "capture": Part(("capture",), _capture),
     "over": Part(("kept_over",), _capture),
 }
-"""Every name an address may hold: `of_group` and `of_test` narrow a list, the others say what a page is about."""
+"""Every name an address may hold: `of_group` and `of_test` narrow a list, the others say what a page shows."""
 
 
 def take(entry: Entry, stamp: str) -> None:
@@ -139,6 +140,8 @@ def write(entry: Entry) -> None:
         value = state.get(key)
         if value in (None, EVERY, "", "none") or (key == "as_of" and value == state.get("as_of_followed")):
             continue
+        if name == "one_group" and "of_group" in wanted:
+            continue  # the page shows the group its list is narrowed to
         wanted[name] = value.isoformat() if isinstance(value, dt.date) else str(value)
     if state.get(SAID):
         if state[SAID_OF] in (None, wanted):

@@ -34,7 +34,7 @@ PAGES: tuple[Entry, ...] = (
         "Normal spread",
         "Tests",
         ":material/straighten:",
-        ("day", "test", "measure", "of_group", "group"),
+        ("day", "test", "measure", "of_group", "one_group"),
     ),
     Entry("thresholds", "Thresholds", "Tests", ":material/tune:", ("test", "measure", "group")),
     Entry(

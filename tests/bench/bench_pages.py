@@ -19,8 +19,9 @@ from streamlit.testing.v1 import AppTest
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from dashboard.launch import APP, WAREHOUSE_VARIABLE
+from dashboard.shared import pages
 
-PAGES = ("shop", "spread", "thresholds", "known_good", "capture", "technicians", "intake")
+PAGES = tuple(entry.name for entry in pages.PAGES)
 WARM_RUNS = 5
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard.shared import words
+from dashboard.shared import skills, words
 from models.people.coaching import CoachingItem
 from pipelines.kinds import kind
 
@@ -18,16 +18,16 @@ WEEKS = {"the last 4 weeks": 4, "the last 12 weeks": 12, "all records": None}
 PROPOSAL_GAP_PCT = 1.0  # a proposal this far from what somebody set is worth a look
 
 SCHEMA: dict[str, Any] = {
-    "capture_file": pl.String,
     "waits_days": pl.Int64,
     "repair_order": pl.String,
     "vehicle": pl.String,
-    "test": pl.String,
-    "group": pl.String,
     "which": pl.String,
     "gap_pct": pl.Float64,
     "called": pl.String,
     "technician": pl.String,
+    "group": pl.String,
+    "test": pl.String,
+    "capture_file": pl.String,
 }
 
 
@@ -126,4 +126,4 @@ def _title(test: str) -> str:
 
 def people(items: Sequence[CoachingItem]) -> list[str]:
     """Who may need a hand, by name."""
-    return [f"{item.technician}, {item.topic}: {item.evidence}" for item in items]
+    return [f"{item.technician}, {item.topic}: {skills.item_evidence(item)}" for item in items]

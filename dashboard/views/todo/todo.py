@@ -29,7 +29,7 @@ else:
         column_config={
             "capture_file": "capture", "waits_days": st.column_config.NumberColumn("waits, days"),
             "repair_order": "job", "gap_pct": st.column_config.NumberColumn("how far off, %", format="%.1f"),
-            "called": "the call", "group": "engine family or component",
+            "called": "the call", "group": "group", "which": "what stands out",
         },
     )  # fmt: skip
     parts.open_selected(event, waiting["capture_file"].to_list(), key="waiting_open")
