@@ -113,7 +113,7 @@ def _to_work_on(skill: TechnicianSkill, found: CoachingList) -> tuple[str, ...]:
         f"Let us look together at {skills.TOPIC_WORDS.get(item.topic, item.topic)}: {skills.item_evidence(item)}"
         for item in items
     ]
-    worst = skill.failing_checks.filter(pl.col("excess") > 1)
+    worst = skill.failing_checks.filter(pl.col("evident"))
     if not work and worst.height:
         row = worst.row(0, named=True)
         name = skills.check_words(row["check"])

@@ -22,6 +22,7 @@ from models.people.coaching import (
     needs_coaching,
 )
 from models.people.funnels import Funnel, funnel
+from models.people.power import delays
 from models.people.skill import TechnicianSkill, technicians
 from models.records.people_settings import PeopleSettings
 from models.records.shop import Shop
@@ -94,6 +95,13 @@ def sessions(work_stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], 
 def funnel_of(work_stamp: str, as_of: dt.date, measure: str) -> Funnel:
     """The funnel of one measure over the technicians."""
     return funnel(skills(work_stamp, as_of), measure, least_n=PeopleSettings().least_n)
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def delay_sentences(work_stamp: str, as_of: dt.date) -> tuple[str, ...]:
+    """How soon each topic's charts find trouble at this shop's pace, and what would make it sooner."""
+    found, everybody = coaching_list(work_stamp, as_of), skills(work_stamp, as_of)
+    return tuple(delay.sentence for delay in delays(found, everybody, settings=_settings()))
 
 
 def chart_points(found: CoachingList, technician: str, topic: str) -> pl.DataFrame:

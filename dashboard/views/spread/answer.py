@@ -7,10 +7,13 @@ from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
+import streamlit as st
 
+from dashboard import data
 from dashboard.shared import captures, words
 from dashboard.shared.filters import Subject
 from models.outliers.discoveries import discoveries
+from models.outliers.exchangeable import exchangeability
 from models.spread.fit import GroupFit
 from models.stats.results import Estimate
 
@@ -190,6 +193,13 @@ def newest_week(frames: Frames, about: Subject, as_of: dt.date) -> dt.date:
     newest = captures_of(frames, about, None, as_of)["captured_at"].dt.date().max()
     day = newest if isinstance(newest, dt.date) else as_of
     return day - dt.timedelta(days=day.weekday())
+
+
+@st.cache_resource(max_entries=6, show_spinner=False)
+def condition(stamp: str, test: str, measure: str) -> str:
+    """Whether known-good captures are made like paid ones, on which the week's share of healthy ones rests."""
+    scores = data.scores(stamp, test, measure).captures
+    return exchangeability(scores, data.shop_of_test(stamp, test, measure)).sentence
 
 
 def this_week(

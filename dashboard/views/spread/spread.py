@@ -46,6 +46,7 @@ else:
     )  # fmt: skip
     parts.open_selected(event, week["capture_file"].to_list(), key="week_open")
 st.caption(sure)
+st.caption(answers.condition(stamp, about.test, about.measure.name))
 
 fit = data.fit_as_of(stamp, about.test, about.measure.name, chosen.as_of)
 limits = data.thresholds_as_of(stamp, chosen.as_of)

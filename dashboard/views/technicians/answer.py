@@ -147,10 +147,10 @@ def checks_table(skill: TechnicianSkill) -> pl.DataFrame:
 
 
 def session_rows(sessions: Sequence[BeforeAfter]) -> pl.DataFrame:
-    """Before and after each session: name, points (change), low, high; a fall is better."""
+    """Each session's change with what a bad spell would have mended by itself taken off: name, points, low, high."""
     rows = []
     for one in sessions:
-        change = one.change
+        change = one.change_allowing
         known = change.estimate is not None and change.low is not None and change.high is not None
         rows.append(
             {

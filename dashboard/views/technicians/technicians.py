@@ -53,6 +53,10 @@ with list_tab:
         + answers.unwatched_sentence(found)
     )
 
+    with st.expander("How soon this list would find somebody"):
+        for sentence in people.delay_sentences(work, chosen.as_of):
+            st.markdown(f"- {sentence}")
+
     past = answers.past_table(found)
     if past.height:
         with st.expander("Earlier alarms, which have ended or were answered by a session"):

@@ -18,6 +18,7 @@ from models.stats.results import Estimate
 from models.thresholds.curves import ThresholdCurves, curves
 from models.thresholds.evidence import EVEN, ODD, UNKNOWN, evidence
 from models.thresholds.proposal import MIN_OWN, RECENT_WEEKS, Cost, Costs, Proposal, propose
+from models.thresholds.verification import Verification, verification_list
 from models.thresholds.whatif import what_if
 from pipelines.warehouse.decisions import Place
 
@@ -127,7 +128,22 @@ def proposal_sentence(one: Proposal) -> str:
     return (
         f"Proposed: **{words.number(one.threshold_pct, 1)} %** (95 % interval {words.number(one.low, 1)} to "
         f"{words.number(one.high, 1)} %), resting on {one.basis}. {one.why} About "
-        f"{words.number(one.flags_per_week, 1)} flags a week."
+        f"{words.number(one.flags_per_week, 1)} flags a week; of the captures believed healthy it would flag "
+        f"{words.percent(one.believed_healthy_flagged)}."
+    )
+
+
+@st.cache_resource(max_entries=6, show_spinner=False)
+def verification(stamp: str, test: str, measure: str, as_of: dt.date) -> Verification:
+    """Captures to confirm although nothing looked odd, drawn by lot, so that it is known what a limit misses."""
+    limits = data.thresholds_as_of(stamp, as_of).filter(
+        (pl.col("test") == test) & (pl.col("measure") == measure)
+    )
+    return verification_list(
+        data.scores(stamp, test, measure),
+        data.shop_of_test(stamp, test, measure),
+        dict(limits.select("group", "threshold_pct").iter_rows()),
+        as_of=as_of,
     )
 
 

@@ -45,6 +45,16 @@ if proposal is None:
     notices.too_little("No threshold can be proposed before the first fit: run shopspread fit.")
     st.stop()
 st.markdown(answers.proposal_sentence(proposal))
+if proposal.needs_look:
+    st.warning(proposal.needs_look, icon=":material/visibility:")
+
+checked = answers.verification(stamp, about.test, about.measure.name, chosen.as_of)
+with st.expander(
+    f"Confirm although nothing looked odd ({checked.captures.height})", icon=":material/casino:"
+):
+    st.markdown(checked.sentence)
+    if checked.captures.height:
+        parts.table(checked.captures)
 
 st.header("Try another X")
 limits = answers.slider_range(answers.evidence_rows(stamp, about.test, about.measure.name))
