@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from models.jobs.adoption import adoption
-from models.outliers.discoveries import weekly_discoveries
+from models.outliers.discoveries import discoveries
 from models.people.coaching import CoachingItem
 from models.people.skill import TechnicianSkill
 from models.stats.intervals import share
@@ -86,7 +86,8 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
     skills, coaching = people_of(shop, chosen, sunday)
     _, earlier = people_of(shop, chosen, monday - dt.timedelta(days=1))
     used = adoption(shop, as_of=sunday, settings=chosen)
-    flagged = _flagged(scored, shop.outcomes, monday, sunday, float(settings["discovery_rate_pct"]) / 100)
+    rate_pct = float(settings["discovery_rate_pct"])
+    flagged = _flagged(scored, shop.outcomes, monday, sunday, rate_pct)
     return Week(
         monday=monday,
         sunday=sunday,
@@ -151,17 +152,18 @@ def _changes(
 
 
 def _flagged(
-    scored: pl.DataFrame, outcomes: pl.DataFrame, monday: dt.date, sunday: dt.date, q: float
+    scored: pl.DataFrame, outcomes: pl.DataFrame, monday: dt.date, sunday: dt.date, rate_pct: float
 ) -> pl.DataFrame:
     week = scored.filter(pl.col("day").is_between(monday, sunday))
-    found = weekly_discoveries(week["p_value"].to_list(), week["week"].to_list(), q)
+    found = discoveries(week.unique("capture_file"), week, rate_pct).select("capture_file", "discovery")
     named = (
         pl.when(pl.col("flagged_elements").list.len() > 0)
         .then(pl.col("flagged_elements").cast(pl.List(pl.String)).list.join(", "))
         .otherwise(pl.lit("not named"))
     )
     return (
-        week.with_columns(found["discovery"], named=named)
+        week.join(found, on="capture_file", how="left")
+        .with_columns(pl.col("discovery").fill_null(False), named=named)
         .filter(pl.col("flagged"))
         .join(
             outcomes.select("repair_order", "test", outcome="finding"),

@@ -48,7 +48,7 @@ st.markdown(answers.proposal_sentence(proposal))
 if proposal.needs_look:
     st.warning(proposal.needs_look, icon=":material/visibility:")
 
-checked = answers.verification(stamp, about.test, about.measure.name, chosen.as_of)
+checked = answers.verification(stamp, about.test, about.measure.name, data.newest_day(stamp))
 with st.expander(
     f"Confirm although nothing looked odd ({checked.captures.height})", icon=":material/casino:"
 ):
