@@ -22,7 +22,7 @@ UNLIKELY_CYCLE_S, LONG_CRANK_S = 1.8, 4.5
 NEAR_STALL_S = 1.5  # length of a cycle at 80 rpm
 MISSED_SHARE = 0.08
 STARTED_V = 0.35
-RUNS_ON = 4  # pulses after the starter's load is gone
+RUNS_ON = 4  # pulses, from the last one under the starter's load on
 MUCH_FASTER, FASTER = 0.6, 0.85  # of the cycle while cranking
 PLATEAU_S, PLATEAU = 0.24, (0.08, 0.65)  # an overrunning starter draws a part of what it drew
 CLIPPED_SHARE = 0.015
@@ -269,7 +269,10 @@ def _runs_on(front: Front) -> bool:
     """Pulses go on after the starter's load is gone, and no slower than before: an engine left to itself would stop
     within about a turn."""
     after, sync = front.after_pulses_s, front.sync
-    if sync is None or after.size < RUNS_ON:
+    if sync is None or after.size < RUNS_ON - 1:
+        return False
+    after = np.concatenate((*(times[-1:] for times, _ in sync.spans[-1:]), after))
+    if after.size < RUNS_ON:
         return False
     gaps = np.diff(after) * sync.per_cycle
     if middle_of(gaps) < MUCH_FASTER * front.cycle_s:

@@ -185,6 +185,8 @@ def own_coil(sync: Sync, train: PulseTrain, style: SyncKind) -> Sync | None:
         if np.delete(by_place, own).max() > NEIGHBOUR * by_place[own]:
             return None
         mine = numbers % places == own
+        if np.quantile(heights[mine], 0.1) < np.quantile(heights[~mine], 0.9):
+            return None  # heights that waver from pulse to pulse tell no coil
         spans.append((times[mine], (numbers[mine] - numbers[mine][0]) / places))
     if not spans:
         return None
