@@ -137,44 +137,13 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
     Only captures of status `read` whose group is known and whose element rows are complete (one row for
     each element, all finite) come along; the others carry no reading that could be compared.
     """
-    captures, elements = shop.captures, shop.elements
     layouts = layouts_of(shop.groups)
     if measure.whole:
         layouts = tuple(Layout(layout.group, 1, (1,), False) for layout in layouts)
-    names = pl.DataFrame(
-        {
-            "group": [layout.group for layout in layouts],
-            "_group": np.arange(len(layouts), dtype=np.int64),
-            "_count": [layout.elements for layout in layouts],
-        },
-        schema={"group": pl.String, "_group": pl.Int64, "_count": pl.Int64},
-    )
-    complete = (
-        elements.group_by("capture_file")
-        .agg(
-            _rows=pl.len(),
-            _sound=pl.col("relative_pct").is_finite().all(),
-            _last=pl.col("position").max(),
-            _first=pl.col("position").min(),
-        )
-        .filter(pl.col("_sound"))
-    )
-    rows = (
-        captures.filter(pl.col("status") == "read")
-        .unique("capture_file", keep="last", maintain_order=True)
-        .join(names, on="group", how="inner", maintain_order="left")
-        .join(complete, on="capture_file", how="inner", maintain_order="left")
-        .filter(
-            (pl.col("_rows") == pl.col("_count"))
-            & (pl.col("_last") == pl.col("_count"))
-            & (pl.col("_first") == 1)
-        )
-    )
-    labels = confirmed_labels(rows, shop.outcomes).select("capture_file", "confirmed")
-    rows = rows.join(labels, on="capture_file", how="left", maintain_order="left").with_row_index("_row")
+    rows = _complete(shop, layouts)
     width = max((layout.elements for layout in layouts), default=0)
     # Without the names: a million captures have five million elements, and a name is longer than all the figures.
-    cells = elements.join(rows.select("capture_file", "_row"), on="capture_file", how="inner").select(
+    cells = shop.elements.join(rows.select("capture_file", "_row"), on="capture_file", how="inner").select(
         "_row", "position", "element", "relative_pct", "se_pct", "identified", "companion"
     )
     at = (cells["_row"].to_numpy().astype(np.int64), cells["position"].to_numpy().astype(np.int64) - 1)
@@ -189,20 +158,7 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
     kind = np.full(shape, NAMED, dtype=np.int64)
     kind[at] = cells["identified"].replace_strict(code, default=NONE, return_dtype=pl.Int64).to_numpy()
     element = scatter("element", 0.0).astype(np.int64)
-    # A capture whose element numbers are no permutation names nothing that can be relied on.
-    counts = rows["_count"].to_numpy().astype(np.int64)
-    ascending = np.sort(np.where(element == 0, width + 1, element), axis=1)
-    ladder = np.arange(1, width + 1)
-    whole = ((ascending == ladder) | (ladder > counts[:, None])).all(axis=1)
-    identified = np.where(whole, kind.max(axis=1, initial=NAMED), NONE)
-    vehicle = rows.select(
-        pl.coalesce(
-            pl.lit("v:") + pl.col("group") + pl.lit(":") + pl.col("vehicle").cast(pl.String),
-            pl.lit("c:") + pl.col("capture_file"),
-        ).rank("dense")
-    ).to_series()
-    when = rows["captured_at"].cast(pl.Datetime("us"))
-    days = when.dt.epoch("us").cast(pl.Float64).fill_null(float("nan")).to_numpy() / 86_400e6
+    whole = _permutation(element, rows["_count"].to_numpy().astype(np.int64))
     confirmed = rows["confirmed"].to_numpy().astype(np.int64)
     return Readings(
         layouts=layouts,
@@ -212,12 +168,71 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
         se_pct=scatter("se_pct", float("nan")),
         element=element,
         companion=scatter("companion", 0.0).astype(np.int64),
-        identified=identified.astype(np.int64),
-        vehicle=vehicle.to_numpy().astype(np.int64),
-        month=days / DAYS_PER_MONTH,
+        identified=np.where(whole, kind.max(axis=1, initial=NAMED), NONE).astype(np.int64),
+        vehicle=_vehicle_codes(rows),
+        month=_months(rows),
         confirmed=confirmed,
         known_good=(rows["purpose"] == "known_good").fill_null(False).to_numpy() & (confirmed != -1),
     )
+
+
+def _complete(shop: Shop, layouts: tuple[Layout, ...]) -> pl.DataFrame:
+    """Readable captures of a known group whose elements are all there, with _row, _group, _count and confirmed."""
+    names = pl.DataFrame(
+        {
+            "group": [layout.group for layout in layouts],
+            "_group": np.arange(len(layouts), dtype=np.int64),
+            "_count": [layout.elements for layout in layouts],
+        },
+        schema={"group": pl.String, "_group": pl.Int64, "_count": pl.Int64},
+    )
+    whole = (
+        shop.elements.group_by("capture_file")
+        .agg(
+            _rows=pl.len(),
+            _sound=pl.col("relative_pct").is_finite().all(),
+            _last=pl.col("position").max(),
+            _first=pl.col("position").min(),
+        )
+        .filter(pl.col("_sound"))
+    )
+    rows = (
+        shop.captures.filter(pl.col("status") == "read")
+        .unique("capture_file", keep="last", maintain_order=True)
+        .join(names, on="group", how="inner", maintain_order="left")
+        .join(whole, on="capture_file", how="inner", maintain_order="left")
+        .filter(
+            (pl.col("_rows") == pl.col("_count"))
+            & (pl.col("_last") == pl.col("_count"))
+            & (pl.col("_first") == 1)
+        )
+    )
+    labels = confirmed_labels(rows, shop.outcomes).select("capture_file", "confirmed")
+    return rows.join(labels, on="capture_file", how="left", maintain_order="left").with_row_index("_row")
+
+
+def _permutation(element: Ints, counts: Ints) -> Bools:
+    """Which captures name each element once: another one names nothing that can be relied on."""
+    width = element.shape[1]
+    ascending = np.sort(np.where(element == 0, width + 1, element), axis=1)
+    ladder = np.arange(1, width + 1)
+    return np.asarray(((ascending == ladder) | (ladder > counts[:, None])).all(axis=1))
+
+
+def _vehicle_codes(rows: pl.DataFrame) -> Ints:
+    """A code per vehicle of a group; a capture without a vehicle is a vehicle of its own."""
+    name = pl.coalesce(
+        pl.lit("v:") + pl.col("group") + pl.lit(":") + pl.col("vehicle").cast(pl.String),
+        pl.lit("c:") + pl.col("capture_file"),
+    )
+    return rows.select(name.rank("dense")).to_series().to_numpy().astype(np.int64)
+
+
+def _months(rows: pl.DataFrame) -> Floats:
+    """Time of each capture in months since 1970; NaN where unknown."""
+    when = rows["captured_at"].cast(pl.Datetime("us"))
+    days = when.dt.epoch("us").cast(pl.Float64).fill_null(float("nan")).to_numpy() / 86_400e6
+    return np.asarray(days / DAYS_PER_MONTH)
 
 
 def mirrored(relative_pct: Floats, measure: Measure) -> Floats:

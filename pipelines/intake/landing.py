@@ -237,6 +237,11 @@ def _insert_readings(connection: duckdb.DuckDBPyConnection, readings: Mapping[st
             companion=pl.Int32,
         ),
     )
+    _insert_checks(connection, read)
+    _insert_drawings(connection, read)
+
+
+def _insert_checks(connection: duckdb.DuckDBPyConnection, read: Mapping[str, Reading]) -> None:
     checks = [
         (name, check.check, check.severity, check.detail)
         for name, reading in read.items()
@@ -247,6 +252,9 @@ def _insert_readings(connection: duckdb.DuckDBPyConnection, readings: Mapping[st
         "setup_check",
         _frame(checks, capture_file=pl.String, check=pl.String, severity=pl.String, detail=pl.String),
     )
+
+
+def _insert_drawings(connection: duckdb.DuckDBPyConnection, read: Mapping[str, Reading]) -> None:
     events = [
         (
             name,
