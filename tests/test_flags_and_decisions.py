@@ -10,7 +10,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.thresholds.flags import element_oddness, flags
+from models.spread.null import element_oddness
+from models.thresholds.flags import flags
 from pipelines.errors import ShopspreadError, ThresholdConflict
 from pipelines.fit.standing_hookup import refresh
 from pipelines.warehouse import log as intake_log

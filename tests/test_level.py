@@ -12,7 +12,8 @@ from scipy import stats
 from models.records.measure import Direction, Measure
 from models.records.shop import Shop
 from models.spread.fit import fit_groups, score_captures
-from models.thresholds.flags import element_oddness, flags
+from models.spread.null import element_oddness, widest_gap
+from models.thresholds.flags import flags
 
 LEVELS = {"a": (100.0, 2.0, 60), "b": (131.0, 3.0, 60), "c": (90.0, 1.5, 60), "d": (104.0, 2.2, 25)}
 
@@ -120,3 +121,15 @@ def test_flags_of_one_thing_go_by_its_distance_from_what_is_usual() -> None:
     )
     limits = pl.DataFrame({"group": ["a"], "threshold_pct": [5.0], "version": [1]})
     assert flags(cells, limits, one_thing("high"))["flagged"].to_list() == [False, True, False]
+
+
+@pytest.mark.parametrize("elements", [1, 3, 4, 8])
+@pytest.mark.parametrize("direction", ["low", "high", "either"])
+def test_the_worst_of_all_gaps_is_the_gap_of_the_capture(elements: int, direction: Direction) -> None:
+    """What is scored and what is flagged is the same gap, found in two ways."""
+    deviation = np.random.default_rng(elements).normal(0, 3, (300, elements))
+    every = element_oddness(deviation, direction, whole=elements == 1)
+    mirrored = -deviation if direction == "high" else deviation
+    gap, at = widest_gap(mirrored, either=direction == "either")
+    np.testing.assert_allclose(every.max(axis=1), gap)
+    np.testing.assert_array_equal(every.argmax(axis=1), at)

@@ -26,7 +26,7 @@ MODELS = {
 RULES: dict[str, set[str]] = {
     "models": set(),
     "models.stats": set(),
-    "models.records": set(),
+    "models.records": {"models.stats"},
     "models.spread": {"models.records", "models.stats"},
     "models.outliers": {"models.records", "models.stats", "models.spread"},
     "models.thresholds": {"models.records", "models.stats", "models.spread"},

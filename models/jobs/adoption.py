@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 from scipy.special import expit
 
@@ -23,8 +22,6 @@ from models.stats.casemix import codes_of, usual_person
 from models.stats.intervals import share, wilson_many
 from models.stats.mixed import posterior_draws
 from models.stats.results import Estimate
-
-Floats = npt.NDArray[np.float64]
 
 CASE_MIX = ("complaint", "engine_family", "age")
 _MIX_BINS = 40

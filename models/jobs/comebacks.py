@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 
-import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from models.jobs.comparison import Adjusted, Crude, adjusted, crude, difference_in_group, group_of, has_begun
@@ -15,11 +13,10 @@ from models.jobs.stepped import Stepped, stepped_adoption
 from models.records.logbook import judged_calls, orders_until
 from models.records.people_settings import PeopleSettings, as_moment
 from models.records.shop import Shop
+from models.stats.arrays import Floats
 from models.stats.intervals import mean_with_interval, share
 from models.stats.results import Estimate
 from models.stats.survival import cumulative_incidence
-
-Floats = npt.NDArray[np.float64]
 
 QUALITIES: tuple[str, ...] = (
     "right call",

@@ -28,13 +28,12 @@ from models.stats.adjustment import (
     standardised,
     weighted_gap,
 )
+from models.stats.arrays import Floats
 from models.stats.intervals import combine_difference
 from models.stats.logistic import NotConverged
 from models.stats.results import Estimate
 from models.stats.sequential import sequential_bound
 from models.stats.survival import log_rank, risk_at
-
-Floats = npt.NDArray[np.float64]
 
 METHOD = (
     "doubly robust: inverse-probability weighting and standardisation combined and cross-fitted, orders too "

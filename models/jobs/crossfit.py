@@ -12,9 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from models.jobs.returns import Covariates
+from models.stats.arrays import Floats
 from models.stats.logistic import fit_logistic
-
-Floats = npt.NDArray[np.float64]
 
 # few orders: several divisions into folds, so that the answer hangs on none of them
 _FOLDS, _DIVISIONS, _MANY, _FOLDS_OF_MANY = 10, 3, 5_000, 5

@@ -11,10 +11,9 @@ import polars as pl
 
 from models.records.logbook import eligible_orders, orders_until
 from models.records.shop import Shop
+from models.stats.arrays import Floats
 from models.stats.casemix import codes_of
 from models.stats.logistic import dummies
-
-Floats = npt.NDArray[np.float64]
 
 ADJUSTED_FOR = ("complaint", "engine family", "vehicle history", "season", "technician", "vehicle age")
 MOST_UNKNOWN_AGES = 0.1

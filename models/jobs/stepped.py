@@ -16,11 +16,10 @@ import numpy.typing as npt
 import polars as pl
 from scipy import stats
 
+from models.stats.arrays import Floats
 from models.stats.casemix import codes_of
 from models.stats.intervals import share, share_difference
 from models.stats.results import Estimate
-
-Floats = npt.NDArray[np.float64]
 
 _LEAST_EACH_SIDE = 20
 

@@ -14,15 +14,13 @@ from datetime import date
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 from scipy import optimize
 
+from models.stats.arrays import Floats
 from models.stats.control import cusum, ewma, ewma_run_length
 from models.stats.intervals import share_difference
 from models.stats.results import Estimate
-
-Floats = npt.NDArray[np.float64]
 
 WEIGHT = 0.2  # of the newest week; finds lasting changes of about one standard error soonest (Lucas & Saccucci 1990)
 WEEKS_BETWEEN_FALSE_ALARMS = 520.0

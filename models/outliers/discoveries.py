@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from datetime import date
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
+from models.stats.arrays import Floats
 from models.stats.conformal import adjusted_p, benjamini_hochberg, smallest_calibration
-
-Floats = npt.NDArray[np.float64]
 
 SCHEMA: dict[str, pl.DataType] = {
     "index": pl.Int64(),

@@ -12,16 +12,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 from scipy import stats
 
 from models.records.shop import Shop
+from models.stats.arrays import Bools, Floats
 from models.stats.conformal import weighted_conformal_p
 from models.stats.logistic import NotConverged, fit_logistic
-
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 LEAST = 20
 """Known-good and paid captures each that are needed to compare them (a choice)."""

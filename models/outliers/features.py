@@ -6,14 +6,11 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from models.spread.scoring import Scores
+from models.stats.arrays import Floats, Ints
 from models.stats.robust import mad_scale, nanmedian
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 PLACE = "_position"
 """Features that name a place, not an amount, end so."""

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 from sklearn.ensemble import IsolationForest
 
@@ -21,10 +20,7 @@ from models.records.matrix import confirmed_labels
 from models.records.shop import Shop
 from models.spread.result import GroupFit
 from models.spread.scoring import MIN_CALIBRATION, Scores
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
+from models.stats.arrays import Bools, Floats, Ints
 
 _PIECE = 50_000
 _MODELS = ("pooled", "group")

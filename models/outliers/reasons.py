@@ -7,12 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 from sklearn.ensemble import IsolationForest
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from models.stats.arrays import Floats, Ints
 
 REASON = pl.Struct(
     {

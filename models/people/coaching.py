@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from models.people.before_after import BeforeAfter, CoachingEffect, before_after, coaching_effect
@@ -38,7 +37,6 @@ __all__ = [
     "needs_coaching",
 ]
 
-Floats = npt.NDArray[np.float64]
 
 _LEAST_YEAR = 30  # a chart is set for a year's work of at least so many observations
 _HEAD_START = 0.5

@@ -10,15 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 from scipy import stats
 
 from models.people.counts import MEASURES
 from models.people.skill import TechnicianSkill
+from models.stats.arrays import Floats
 from models.stats.control import funnel_limit, over_dispersion
-
-Floats = npt.NDArray[np.float64]
 
 _ALARM_Z = 3.290526731491896  # two-sided 99.9 %
 

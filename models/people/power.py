@@ -10,16 +10,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from models.people.coaching import CoachingList
 from models.people.skill import TechnicianSkill
 from models.records.people_settings import PeopleSettings
 from models.records.topics import CALLS, TOPICS
+from models.stats.arrays import Floats
 from models.stats.control import false_alarm_chance, limit_for_false_alarms
-
-Floats = npt.NDArray[np.float64]
 
 _MOST = 4096  # pieces of work; what is not found by then is called not found
 

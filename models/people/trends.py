@@ -24,10 +24,9 @@ from scipy.special import expit
 
 from models.records.logbook import week_of
 from models.records.people_settings import DAYS_A_MONTH
+from models.stats.arrays import Floats
 from models.stats.mixed import posterior_draws
 from models.stats.results import Estimate
-
-Floats = npt.NDArray[np.float64]
 
 _LEVEL_SD_SCALE = 1.0  # ordinary people differ by about one unit of log odds at most
 _SLOPE_SD_SCALE = 0.15  # and change by about a seventh of a unit a month

@@ -5,15 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from models.records.measure import Measure
 from models.records.shop import Shop
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
+from models.stats.arrays import Bools, Floats, Ints
 
 NAMED, PAIR, NONE = 0, 1, 2
 """How the elements of a capture are identified, as codes."""

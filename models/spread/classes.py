@@ -5,15 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from models.records.matrix import NAMED, NONE, PAIR, Readings
 from models.spread.mixture import classify_captures, rough_spread
 from models.spread.posterior import SIGMA_PCT, GroupSums, group_sums, no_sums
 from models.spread.swing import alternation, contrasts_lost, own_swing_variance, shared_swings, swing_of
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from models.stats.arrays import Floats, Ints
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,13 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.stats import t as student
 
+from models.stats.arrays import Floats, Ints
 from models.stats.results import Estimate
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 MIN_VEHICLES = 8
 MIN_MONTHS = 1.0

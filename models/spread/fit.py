@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from models.records.matrix import NAMED, NONE, PAIR, Layout, Readings, mirrored, readings_of
@@ -24,12 +23,10 @@ from models.spread.posterior import Posterior, fit_posteriors, predictive_readin
 from models.spread.result import HEALTHY_SCHEMA, PATTERN_SCHEMA, STATS_SCHEMA, GroupFit, SpreadSettings
 from models.spread.scoring import Scores, score_captures
 from models.spread.swing import swing_of
+from models.stats.arrays import Floats, Ints
 from models.stats.robust import nanmedian
 
 __all__ = ["GroupFit", "Scores", "SpreadSettings", "fit_groups", "score_captures"]
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 def fit_groups(shop: Shop, measure: Measure, *, settings: SpreadSettings | None = None) -> GroupFit:

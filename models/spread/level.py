@@ -9,16 +9,13 @@ nuisance; here the level is all there is, so it needs captures of its group befo
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from models.records.matrix import NAMED, Readings
 from models.spread.classes import ClassifiedGroup, Shaping
 from models.spread.mixture import HIGH_SHARE, ODD_PRIOR, SPREAD_DOF, WILD_SD_PCT, WILD_SHARE, gap_log_density
 from models.spread.posterior import group_sums, no_sums
+from models.stats.arrays import Floats, Ints
 from models.stats.robust import shorth_middle
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 ITERATIONS = 60
 

@@ -20,12 +20,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from models.stats.arrays import Floats, Ints
 from models.stats.robust import mad_scale, nanmedian, shorth_middle
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 GAP_RANGE_PCT = 80.0
 """A weak element can read anything from level with the others down to this far below them."""

@@ -1,14 +1,13 @@
-"""How odd healthy captures look: the distribution of `odd_pct` when nothing is wrong."""
+"""How far an element stands from the others, and how odd healthy captures look when nothing is wrong."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from models.records.measure import Direction
+from models.stats.arrays import Floats, Ints
 
 
 def lowest_gap(deviation_pct: Floats) -> tuple[Floats, Ints]:
@@ -54,6 +53,41 @@ def widest_gap(deviation_pct: Floats, *, either: bool) -> tuple[Floats, Ints]:
         return low, at_low
     high, at_high = lowest_gap(-np.asarray(deviation_pct))
     return np.fmax(low, high), np.where(np.nan_to_num(high) > np.nan_to_num(low), at_high, at_low)
+
+
+# -- the same gap for every element, for flags --------------------------------------------------------------------
+
+
+def element_oddness(deviation_pct: Floats, direction: Direction = "low", *, whole: bool = False) -> Floats:
+    """How far each element sits from the median of the others, on the side where a fault stands.
+
+    Of one thing (`whole`) it is how far it sits from what is usual, 0 deviation.
+
+    The median of the *others*, because an element must not pull its own yardstick down.
+
+    Args:
+        deviation_pct: shape (captures, elements), relative reading minus the group's usual
+            value, in percent; no NaN.
+
+    Returns:
+        Same shape, in percent; larger is odder, negative on the sound side. A single element has no
+        others: 0.
+    """
+    captures, elements = deviation_pct.shape
+    if whole:
+        return _on_the_bad_side(-deviation_pct, direction)
+    if elements < 2:
+        return np.zeros((captures, elements))
+    others = ~np.eye(elements, dtype=bool)
+    tiled = np.broadcast_to(deviation_pct[:, None, :], (captures, elements, elements))
+    medians = np.median(tiled[:, others].reshape(captures, elements, elements - 1), axis=2)
+    return _on_the_bad_side(medians - deviation_pct, direction)
+
+
+def _on_the_bad_side(below_pct: Floats, direction: Direction) -> Floats:
+    if direction == "either":
+        return np.abs(below_pct)
+    return below_pct if direction == "low" else -below_pct
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,12 +15,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from models.stats.arrays import Floats, Ints
 from models.stats.pooling import ScalePrior, pool_grid, pool_log_scale
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 SIGMA_PCT = np.exp(np.linspace(np.log(0.15), np.log(15.0), 185))
 RHO = np.array([0.02, 0.12, 0.25, 0.38, 0.5, 0.62, 0.75, 0.86, 0.94])

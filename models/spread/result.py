@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from models.records.matrix import Layout
 from models.records.measure import Measure
 from models.spread.null import Null
-
-Floats = npt.NDArray[np.float64]
+from models.stats.arrays import Floats
 
 STATS_SCHEMA: dict[str, pl.DataType] = {
     "group": pl.String(),

@@ -15,7 +15,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from models.records.matrix import NAMED, NONE, PAIR, Layout, Readings, mirrored, readings_of
@@ -23,12 +22,9 @@ from models.records.shop import Shop
 from models.spread.null import widest_gap
 from models.spread.result import GroupFit
 from models.spread.swing import swing_of
+from models.stats.arrays import Bools, Floats, Ints
 from models.stats.conformal import conformal_p_leave_one_out, p_floor
 from models.stats.robust import nanmedian
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 MIN_CALIBRATION = 19
 """Calibration captures below which no conformal p-value can reach 0.05."""

@@ -15,12 +15,9 @@ and it may take off no more than twice the group's usual swing, so that two weak
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from models.records.matrix import Layout
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from models.stats.arrays import Floats, Ints
 
 MOST_SWINGS = 2.0
 CAP = 4.5

@@ -16,9 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from models.stats.arrays import Floats
 from models.stats.logistic import fit_logistic
-
-Floats = npt.NDArray[np.float64]
 
 Z95 = 1.959963984540054
 

@@ -15,9 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from models.stats.arrays import Floats
 from models.stats.logistic import dummies, fit_logistic
-
-Floats = npt.NDArray[np.float64]
 
 _LEAST_FOR_MEDIAN = 5
 

@@ -12,11 +12,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.stats import beta, false_discovery_control
 
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
+from models.stats.arrays import Bools, Floats
 
 
 def conformal_p(calibration: Floats, scores: Floats) -> Floats:

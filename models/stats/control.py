@@ -18,8 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, stats
 
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
+from models.stats.arrays import Bools, Floats
 
 _STATES = 100  # cells of the chart's statistic in the Markov chain
 _PAYOFF_BINS = 8  # different expected shares kept apart when a chart's limit is computed

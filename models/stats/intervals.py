@@ -15,9 +15,8 @@ import numpy.typing as npt
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
+from models.stats.arrays import Floats
 from models.stats.results import Estimate
-
-Floats = npt.NDArray[np.float64]
 
 LEVEL = 0.95
 

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit
 
-Floats = npt.NDArray[np.float64]
+from models.stats.arrays import Floats
 
 
 class NotConverged(ArithmeticError):

@@ -15,12 +15,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import expit
 
+from models.stats.arrays import Floats
 from models.stats.logistic import NotConverged
-
-Floats = npt.NDArray[np.float64]
 
 _NEWTON_STEPS = 40
 

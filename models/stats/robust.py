@@ -8,9 +8,8 @@ average, so small samples get a factor of their own (`MAD_FACTOR`, by simulation
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from models.stats.arrays import Floats
 
 MAD_TO_SD = 1.482602218505602
 """1/Phi^-1(3/4). Rousseeuw P. & Croux C. (1993), J. Amer. Statist. Assoc. 88:1273-1283."""

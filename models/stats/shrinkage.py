@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betaln, expit
 
-Floats = npt.NDArray[np.float64]
+from models.stats.arrays import Floats
 
 _GRID_MEAN = 60
 _GRID_SIZE = 48

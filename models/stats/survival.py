@@ -14,10 +14,9 @@ import numpy.typing as npt
 import polars as pl
 from statsmodels.duration.survfunc import SurvfuncRight, survdiff
 
+from models.stats.arrays import Floats
 from models.stats.intervals import wilson, wilson_many
 from models.stats.results import Estimate
-
-Floats = npt.NDArray[np.float64]
 
 CURVE_SCHEMA = {
     "day": pl.Float64,

@@ -5,14 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import expit, logit, ndtr
 
+from models.stats.arrays import Floats, Ints
 from models.stats.pooling import pool_normal
 from models.thresholds.curves import effective, share_at_least
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 COST_GRID_PCT: Floats = np.round(np.arange(1.0, 40.01, 0.1), 1)
 

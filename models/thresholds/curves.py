@@ -8,12 +8,10 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from models.stats.arrays import Floats, Ints
 from models.stats.intervals import wilson_many
 from models.thresholds.evidence import EVEN, ODD, Weights, confirmation_weights
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 Times = npt.NDArray[np.uint16]
 
 GRID_PCT: Floats = np.round(np.arange(0.0, 40.01, 0.25), 2)

@@ -13,17 +13,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from models.records.matrix import confirmed_labels
 from models.records.shop import Shop
 from models.spread.scoring import Scores
+from models.stats.arrays import Floats
 from models.stats.logistic import NotConverged, fit_logistic
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 EVEN, ODD, UNKNOWN = 1, -1, 0
 """Codes of `confirmed`."""

@@ -2,49 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
-import numpy.typing as npt
 import polars as pl
 
-from models.records.measure import Direction, Measure
+from models.records.measure import Measure
+from models.spread.null import element_oddness
 
 # A very weak element leaves a residue of the reading on the next one in sequence; beside it only a
 # element with at least this share of its oddness is named too. (Set on simulated faults, no source.)
 RESIDUE = 0.3
-
-
-def element_oddness(
-    deviation_pct: npt.NDArray[np.float64], direction: Direction = "low", *, whole: bool = False
-) -> npt.NDArray[np.float64]:
-    """How far each element sits from the median of the others, on the side where a fault stands.
-
-    Of one thing (`whole`) it is how far it sits from what is usual, 0 deviation.
-
-    The median of the *others*, because an element must not pull its own yardstick down.
-
-    Args:
-        deviation_pct: shape (captures, elements), relative reading minus the group's usual
-            value, in percent; no NaN.
-
-    Returns:
-        Same shape, in percent; larger is odder, negative on the sound side. A single element has no
-        others: 0.
-    """
-    captures, elements = deviation_pct.shape
-    if whole:
-        return _on_the_bad_side(-deviation_pct, direction)
-    if elements < 2:
-        return np.zeros((captures, elements))
-    others = ~np.eye(elements, dtype=bool)
-    tiled = np.broadcast_to(deviation_pct[:, None, :], (captures, elements, elements))
-    medians = np.median(tiled[:, others].reshape(captures, elements, elements - 1), axis=2)
-    return _on_the_bad_side(medians - deviation_pct, direction)
-
-
-def _on_the_bad_side(below_pct: npt.NDArray[np.float64], direction: Direction) -> npt.NDArray[np.float64]:
-    if direction == "either":
-        return np.abs(below_pct)
-    return below_pct if direction == "low" else -below_pct
 
 
 def flags(elements: pl.DataFrame, thresholds: pl.DataFrame, measure: Measure) -> pl.DataFrame:

@@ -13,15 +13,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
+from models.stats.arrays import Bools, Floats, Ints
 from models.thresholds.costs import Draw, share_odd
 from models.thresholds.evidence import UNKNOWN
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 MIN_UNFLAGGED = 20
 """Confirmed captures that looked healthy which a shop needs before costs are weighed (a choice)."""

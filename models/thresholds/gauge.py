@@ -12,17 +12,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 from scipy.stats import rankdata
 
 from models.records.matrix import confirmed_labels
 from models.records.shop import Shop
 from models.spread.scoring import Scores
+from models.stats.arrays import Floats, Ints
 from models.stats.results import Estimate
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 MIN_ENGINES = 5
 

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from models.spread.null import Null
 from models.spread.result import GroupFit
+from models.stats.arrays import Bools, Floats, Ints
 from models.thresholds.costs import (
     COST_GRID_PCT,
     MIN_SHOP,
@@ -29,10 +29,6 @@ from models.thresholds.follow_up import (
     shares_by_sort,
 )
 from models.thresholds.shares import MIN_OWN
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 COST_SCHEMA: dict[str, pl.DataType] = dict.fromkeys(
     ("threshold_pct", "expected_cost", "detection", "false_alarm"), pl.Float64()

@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from models.records.shop import Shop
 from models.spread.scoring import Scores
+from models.stats.arrays import Floats, Ints
 from models.stats.results import Estimate
 from models.thresholds.curves import (
     band,
@@ -24,9 +24,6 @@ from models.thresholds.curves import (
 )
 from models.thresholds.evidence import Weights, confirmation_weights, evidence
 from models.thresholds.follow_up import MIN_UNFLAGGED, enough_unflagged, looks_healthy
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 _ONE_SIDED = (
     "Only {} captures {} that looked healthy are known to be what they are, at least {} from their whole range are "

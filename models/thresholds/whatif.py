@@ -5,11 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
+from models.stats.arrays import Bools, Floats, Ints
 
 
 @dataclass(frozen=True, slots=True)
