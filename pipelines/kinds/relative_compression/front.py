@@ -121,18 +121,8 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View
     step = smallest_gap(raw_while_cranking(supply, cranking)[:4000]) * abs(supply.scale)
     after = sync.after_s if sync is not None else np.empty(0)
     return Front(
-        channels,
-        cranking,
-        spectrum,
-        sync,
-        cycle_s,
-        tuple(boundaries),
-        cycles,
-        after,
-        step,
-        pulse_s,
-        wrong_signal,
-    )
+        channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after, step, pulse_s, wrong_signal
+    )  # fmt: skip
 
 
 def _is_injector(channels: Recognised, sync: Sync) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+
 import numpy as np
 
 from pipelines.kinds.base import Check, Hookup, Severity
@@ -32,16 +34,19 @@ MISSES_BELOW_HZ = 6000.0
 LOWEST_CRANK_V, HIGHEST_12_V = 5.5, 15.2
 
 
+@dataclass(slots=True)
+class _Said:
+    """Checks as they come up."""
+
+    found: list[Check] = field(default_factory=list)
+
+    def say(self, check: str, severity: Severity, detail: str) -> None:
+        self.found.append(Check(check, severity, detail))
+
+
 def setup_checks(front: Front, hookup: Hookup, cylinders: int) -> tuple[Check, ...]:
     """Every setup check that failed, the gravest first."""
-    found: list[Check] = []
-
-    def say(check: str, severity: Severity, detail: str) -> None:
-        found.append(Check(check, severity, detail))
-
-    cranking = front.cranking
-    current = cranking.nature == "current"
-    what = "starter current" if current else "battery voltage"
+    said = _Said()
     clip = _clipped(front)
     unread = front.cycles.count < 2
     supply = front.channels.supply
@@ -49,16 +54,31 @@ def setup_checks(front: Front, hookup: Hookup, cylinders: int) -> tuple[Check, .
     # a cut signal hides the cranking, but no record so brief holds enough of it
     short = "" if clip and unread and not brief else _too_short(front)
     if short:
-        say("too_short", "unusable" if unread else "warning", short)
+        said.say("too_short", "unusable" if unread else "warning", short)
+    _channels(said, front, hookup, unread=unread)
+    _cut_off(said, front, clip, unread=unread)
+    _engine(said, front, cylinders, clipped=bool(clip))
+    order = {"unusable": 0, "warning": 1, "note": 2}
+    return tuple(sorted(said.found, key=lambda c: order[c.severity]))
+
+
+def _what(front: Front) -> str:
+    return "starter current" if front.cranking.nature == "current" else "battery voltage"
+
+
+def _channels(said: _Said, front: Front, hookup: Hookup, *, unread: bool) -> None:
+    """Which lead is where, which way round, and how it is coupled."""
+    cranking, what = front.cranking, _what(front)
+    current = cranking.nature == "current"
     if front.channels.swapped:
-        say(
+        said.say(
             "swapped_channels",
             "warning",
             "The channels are exchanged: what the log calls the supply carries the sync pulses. Read the other "
             "way round; next time connect them as logged, or correct ch1_signal and ch2_signal.",
         )
     if cranking.upside_down and cranking.spans:
-        say(
+        said.say(
             "reversed_leads",
             "warning",
             "The current clamp points the other way: turn it so that its arrow follows the current; the signal "
@@ -68,21 +88,25 @@ def setup_checks(front: Front, hookup: Hookup, cylinders: int) -> tuple[Check, .
             "turned over for reading.",
         )
     if cranking.ac_coupled and cranking.spans:
-        say(
+        said.say(
             "ac_coupled",
             "warning",
             f"The {what} channel is AC coupled, so its level is lost and slow parts are bent: set the channel to "
             "DC coupling.",
         )
     if front.wrong_signal:
-        say("wrong_sync_signal", "warning", front.wrong_signal)
+        said.say("wrong_sync_signal", "warning", front.wrong_signal)
     elif front.sync is None and cranking.spans and not (unread and front.channels.sync is not None):
-        say("no_sync", "warning", _no_sync(front, hookup))
+        said.say("no_sync", "warning", _no_sync(front, hookup))
+
+
+def _cut_off(said: _Said, front: Front, clip: str, *, unread: bool) -> None:
+    """What the screen cut off."""
     if clip:
-        say("clipped", "unusable" if unread else "warning", clip)
+        said.say("clipped", "unusable" if unread else "warning", clip)
     elif front.sync is not None and front.sync.cut_off:
         pickup = front.channels.sync is not None and front.channels.sync.named == "ignition_pickup"
-        say(
+        said.say(
             "clipped",
             "note",
             "The pickup's pulses are cut off at the screen's top, which does no harm to this reading: choose a larger "
@@ -91,22 +115,27 @@ def setup_checks(front: Front, hookup: Hookup, cylinders: int) -> tuple[Check, .
             else "The sync pulses are cut off at the screen's top: put a 10:1 or 20:1 attenuator on the coil primary "
             "(it reaches several hundred volts and can destroy an input) and choose a range that holds the pulse.",
         )
+
+
+def _engine(said: _Said, front: Front, cylinders: int, *, clipped: bool) -> None:
+    """What the engine and its battery did, and whether the scope was set finely enough to see it."""
+    cranking, what = front.cranking, _what(front)
     started = _started(front)
     if started:
-        say(
+        said.say(
             "engine_started",
             "warning",
             "The engine started during the record; only the cranking before that is used. Disable fuel or ignition "
             "as the vehicle maker's service information says, and crank again.",
         )
-    weak = _weak(front, clipped=bool(clip))
+    weak = _weak(front, clipped=clipped)
     if weak:
-        say("weak_battery", "warning", weak)
+        said.say("weak_battery", "warning", weak)
     step = front.step
     if step > 0 and front.cycles.count:
         swing = firing_ripple(front, cylinders)
         if swing < COARSE_STEPS * step:
-            say(
+            said.say(
                 "coarse_resolution",
                 "warning",
                 f"The ripple spans only {swing / step:.1f} steps of the scope: choose the smallest range that holds "
@@ -114,25 +143,23 @@ def setup_checks(front: Front, hookup: Hookup, cylinders: int) -> tuple[Check, .
             )
     slow = _slow(front, cylinders, started=started)
     if slow:
-        say("low_sample_rate", "warning", slow)
+        said.say("low_sample_rate", "warning", slow)
     turns = front.cycles.count > 1 and front.cycles.coherence > 0.5
     if turns and middle_of(front.cycles.lengths_s) > NEAR_STALL_S:
-        say(
+        said.say(
             "near_stall",
             "warning",
             f"The engine is cranked at only {120.0 / middle_of(front.cycles.lengths_s):.0f} rpm, near standstill: each "
             "compression leaks while it is made, and every figure is doubtful. Charge the battery, check cables and "
             "starter, warm the engine, then crank again.",
         )
-    if wrong_gain(front) and not clip:
-        say(
+    if wrong_gain(front) and not clipped:
+        said.say(
             "off_house_setup",
             "warning",
             f"The battery rests at {cranking.rest:.3g} V by this log: the scale is off by a factor. Set the "
             "attenuator's factor in the scope and in ch1_scale alike; relative figures are not affected.",
         )
-    order = {"unusable": 0, "warning": 1, "note": 2}
-    return tuple(sorted(found, key=lambda c: order[c.severity]))
 
 
 def firing_ripple(front: Front, cylinders: int) -> float:
