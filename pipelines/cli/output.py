@@ -139,7 +139,8 @@ def reading(file: Path, group: str, kind: Kind, value: Reading, *, as_json: bool
         rows = [one for one in value.elements if (one.measure or kind.measures[0].name) == measure.name]
         if rows:
             console.print(_element_table(kind, measure, rows))
-            console.print(f"100 % is {measure.against}. Only the odd one out counts.")
+            reminder = f"100 % is {measure.against}. Only the odd one out counts. {kind.wording.reminder}"
+            console.print(reminder.strip())
     for check in value.checks:
         say(f"{check.severity}: {check.check}: {check.detail}")
 

@@ -169,6 +169,7 @@ class Wording:
         stands: how an odd element stands to the others: `below the others`.
         reference: the test that confirms it, with its article: `a gauge test`.
         nothing_left: what to say of an element that shows nothing at all.
+        reminder: what the figures must not be taken for, a sentence; empty where there is no such danger.
     """
 
     calls: Mapping[str, str]
@@ -176,6 +177,7 @@ class Wording:
     stands: str
     reference: str
     nothing_left: str
+    reminder: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -141,6 +141,7 @@ KIND = Kind(
         stands="below the others",
         reference="a gauge test",
         nothing_left="no compression seen",
+        reminder="This is not a pressure and cannot be turned into one: starters and batteries differ.",
     ),
     figure=Figure(
         event="compression event",
