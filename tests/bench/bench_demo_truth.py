@@ -130,10 +130,12 @@ def main() -> int:
     lines += people_against_truth(house, truth["technicians"], truth["last_day"])
     lines += comebacks_against_truth(house, truth["comebacks"])
     stats = (
-        house.frame("family_stats").filter((pl.col("drift_low") > 0) | (pl.col("drift_high") < 0)).to_dicts()
+        house.frame("all_group_stats")
+        .filter((pl.col("drift_low") > 0) | (pl.col("drift_high") < 0))
+        .to_dicts()
     )
     drifting = [name for name, value in truth["families"].items() if value["drift_cylinder"]]
-    lines.append(f"drift planted in {drifting}, found in {[row['engine_family'] for row in stats]}")
+    lines.append(f"drift planted in {drifting}, found in {[row['group'] for row in stats]}")
     sys.stdout.write("\n".join(lines) + "\n")
     return 0
 
