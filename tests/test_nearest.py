@@ -58,7 +58,7 @@ def test_the_capture_itself_and_broken_ones_are_left_out() -> None:
 
 
 def test_other_grids_are_refused() -> None:
-    with pytest.raises(ValueError, match="not the same crank-angle grid"):
+    with pytest.raises(ValueError, match="not the same angle grid"):
         nearest(past(), np.zeros(100))
     with pytest.raises(ValueError, match="holds a NaN"):
         nearest(past(), np.full(144, np.nan))
