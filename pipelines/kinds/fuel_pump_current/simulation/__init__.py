@@ -1,0 +1,1 @@
+"""The kind's own simulation, for the demo: invented pumps, labelled as invented."""
