@@ -102,13 +102,15 @@ def commutation(motor: Motor, angle_turns: Floats) -> tuple[Floats, Floats]:
 
     Bar k lies under the first brush where `angle_turns` + k / bars is whole and under the second half a turn
     later. A brush wider than a bar bridges two: their contacts lie in parallel, and the coil between them is
-    shorted, which takes its voltage away.
+    shorted, which takes its voltage away. The coils' voltages add up like the sides of a polygon, whose width
+    between the brushes is the cosine of the angle to the nearest of its n (even) or 2 n (odd) corners.
     """
     n = motor.bars
     table = 64 * n
     angle = np.arange(table) / table
     ohm = np.full(table, motor.armature_ohm)
-    left = np.ones(table)
+    corners = n if n % 2 == 0 else 2 * n
+    left = np.cos(2 * np.pi * ((angle * corners + 0.5) % 1.0 - 0.5) / corners)
     for place, ratio in ((0.0, 1.0), (0.5, motor.brush_ratio)):
         apart = np.abs((angle[:, None] + np.arange(n)[None, :] / n - place + 0.5) % 1.0 - 0.5) * n
         cover = np.clip(0.5 + motor.overlap_bars / 2 - apart, 0.0, 1.0)

@@ -1,0 +1,172 @@
+"""Setup checks of a pump-current capture: what was found, and what to do next time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipelines.kinds.base import Check, Severity
+from pipelines.kinds.fuel_pump_current.measure import Sizes
+from pipelines.kinds.fuel_pump_current.signals import Floats, Trace
+from pipelines.kinds.fuel_pump_current.startup import Startup
+
+FEWEST_TURNS = 12
+RAIL_SHARE = 0.0005
+STEPS_IN_RIPPLE = 4.0
+SAMPLES_A_HUMP = 5.0
+PWM_LOWEST_HZ = 4000.0
+PWM_SHARE = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class CheckKind:
+    """One check: name, how bad it is, what to do next time, and whether it is a habit of hooking up."""
+
+    name: str
+    severity: Severity
+    advice: str
+    habit: bool
+
+
+KINDS = (
+    CheckKind(
+        "no_ripple",
+        "unusable",
+        "No pump ripple was found on this channel: check that the clamp is closed around one wire of the pump's own "
+        "loop, that the log names the right channel, and that the pump runs while you record.",
+        True,
+    ),
+    CheckKind(
+        "too_short",
+        "warning",
+        "The record holds too few turns of the pump: record at least half a second of steady running.",
+        True,
+    ),
+    CheckKind(
+        "clipped",
+        "warning",
+        "The current runs off the screen: choose a larger range, and take the start-up peak in a record of its own.",
+        True,
+    ),
+    CheckKind(
+        "ac_coupled",
+        "warning",
+        "The input blocks direct current, so neither mean current nor start-up peak can be read: set the channel to "
+        "DC coupling and zero the clamp before closing it.",
+        True,
+    ),
+    CheckKind(
+        "coarse_resolution",
+        "warning",
+        "The ripple is only a few steps of the screen high: choose the smallest range that still holds the running "
+        "current, or the clamp's more sensitive setting.",
+        True,
+    ),
+    CheckKind(
+        "low_sample_rate",
+        "warning",
+        "Fewer than five samples fall on each hump: record at 20,000 samples a second or more.",
+        True,
+    ),
+    CheckKind(
+        "reversed_leads",
+        "note",
+        "The clamp sits the wrong way round (the current reads negative); the reading was turned over. Point the "
+        "clamp's arrow in the direction of the current.",
+        True,
+    ),
+    CheckKind(
+        "pwm_driven",
+        "note",
+        "A controller switches the pump on and off many times a second: command full drive as the maker's service "
+        "information says, or compare only with captures at the same drive.",
+        False,
+    ),
+    CheckKind(
+        "unsure_bars",
+        "note",
+        "The ripple does not show how many bars the commutator has: record more turns at a higher sample rate, or "
+        "compare the pump with its usual speed.",
+        False,
+    ),
+)
+BY_NAME = {kind.name: kind for kind in KINDS}
+
+
+def check(name: str) -> Check:
+    """The check `name` as found.
+
+    Raises:
+        KeyError: when there is no such check.
+    """
+    kind = BY_NAME[name]
+    return Check(kind.name, kind.severity, kind.advice)
+
+
+def clipped(samples: npt.NDArray[np.float32], trace: Trace) -> bool:
+    """Whether the record piles up at one end of the screen (or leaves it).
+
+    A step of the scope at the top of a ripple is rarer than the one below it; a rail is much more frequent.
+    """
+    if trace.gap_share > 0.001:
+        return True
+    finite = samples[np.isfinite(samples)]
+    middle = float(np.median(finite))
+    for rail, share, way in ((float(finite.max()), trace.high_rail, 1), (float(finite.min()), trace.low_rail, -1)):
+        # the quiet end is the pump at rest, not a rail
+        if share < RAIL_SHARE or abs(rail) < 0.5 * abs(middle) or rail * middle < 0:
+            continue
+        inside = finite[finite != np.float32(rail)]
+        if len(inside) == 0:
+            return False
+        beside = float(inside.max() if way > 0 else inside.min())
+        if np.count_nonzero(finite == np.float32(rail)) > 3 * np.count_nonzero(inside == np.float32(beside)):
+            return True
+    return False
+
+
+def blocks_direct_current(start: Startup, running_a: float, ripple_a: float, spread_a: float) -> bool:
+    """Whether the input blocks d.c.: the level of the running pump has sunk to the level of no current.
+
+    With switching on in the record the level after it is held against the level before and the peak; without,
+    a pump cannot draw less than half its own ripple.
+    """
+    if start.seen and np.isfinite(start.no_current_a):
+        return bool(start.sagging < 0.08 or abs(running_a - start.no_current_a) < 0.5 * ripple_a)
+    if start.stopped and np.isfinite(start.no_current_a):
+        return bool(abs(running_a) < max(ripple_a, spread_a))
+    return bool(abs(running_a) < max(0.6 * ripple_a, 1.0 * spread_a))
+
+
+def switched(samples: npt.NDArray[np.float32], rate_hz: float, running: float) -> float:
+    """Frequency in Hz of a controller's switching in the running current, 0 where there is none.
+
+    A switching frequency is held by a clock: one narrow line above `PWM_LOWEST_HZ` of at least 2 % of the current.
+    """
+    size = min(len(samples), 1 << 15)
+    if rate_hz < 4 * PWM_LOWEST_HZ or size < 1024:
+        return 0.0
+    begin = max(0, (len(samples) * 3) // 4 - size // 2)
+    part = np.nan_to_num(samples[begin : begin + size].astype(np.float64), nan=running)
+    part = part - part.mean()
+    window = np.hanning(len(part))
+    lines = np.abs(np.fft.rfft(part * window)) / window.sum() * 2
+    hz = np.fft.rfftfreq(len(part), 1 / rate_hz)
+    high: Floats = np.where(hz >= PWM_LOWEST_HZ, lines, 0.0)
+    top = int(np.argmax(high))
+    background = float(np.median(lines[hz >= PWM_LOWEST_HZ])) + 1e-15
+    return float(hz[top]) if high[top] > max(PWM_SHARE * abs(running), 20 * background) else 0.0
+
+
+def of_sizes(trace: Trace, sizes: Sizes, turns: float) -> list[str]:
+    """Names of the checks that follow from rate, step and number of turns."""
+    names = []
+    if turns < FEWEST_TURNS:
+        names.append("too_short")
+    if sizes.ripple_a > 0 and trace.step_a > sizes.ripple_a / STEPS_IN_RIPPLE:
+        names.append("coarse_resolution")
+    if np.isfinite(sizes.hump_hz) and trace.file_rate_hz < SAMPLES_A_HUMP * sizes.hump_hz:
+        names.append("low_sample_rate")
+    return names
