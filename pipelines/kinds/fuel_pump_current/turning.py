@@ -47,15 +47,19 @@ def find_turning(trace: Trace) -> Turning | None:
     """
     flat = speed.flatten(trace.amps, trace.rate_hz)
     size = min(int(speed.WINDOW_S * trace.rate_hz), len(flat))
-    first: Turning | None = None
-    for course in speed.courses(speed.spectra(flat, trace.rate_hz), size, len(flat)):
+    courses = speed.courses(speed.spectra(flat, trace.rate_hz), size, len(flat))
+    longest = max((course.last - course.first for course in courses), default=0)
+    spare: list[Turning] = []
+    for course in courses:
         found = _try(flat, trace.rate_hz, course)
         if found is None:
             continue
-        if found.turn.candidates and not found.fold.rival:
+        told = bool(found.turn.candidates) and not found.fold.rival
+        if told and 2 * (course.last - course.first) >= longest:
             return found
-        first = first or found
-    return first
+        spare.append(found)
+    # nothing told: the longest stretch still gives mean current and ripple
+    return max(spare, key=lambda found: found.last - found.first, default=None)
 
 
 def _try(flat: Floats, rate_hz: float, course: speed.Course) -> Turning | None:
