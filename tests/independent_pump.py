@@ -16,8 +16,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from pipelines.waveform import Waveform
-
 Floats = npt.NDArray[np.float64]
 STEPS_PER_BAR = 16
 BAR_FAULTS = ("worn_bar", "open_bar", "open_coil")

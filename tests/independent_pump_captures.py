@@ -37,7 +37,9 @@ class Truth:
     start_s: float | None = None
 
 
-def draw_pump(rng: np.random.Generator, fault: str, condition: str, bars: int | None = None) -> tuple[Pump, int]:
+def draw_pump(
+    rng: np.random.Generator, fault: str, condition: str, bars: int | None = None
+) -> tuple[Pump, int]:
     """A random pump, and the bar that is at fault (-1 for none)."""
     n = bars or int(rng.choice([5, 6, 7, 8, 9, 10, 11, 12], p=[0.08, 0.1, 0.12, 0.3, 0.08, 0.16, 0.06, 0.1]))
     amps, speed = rng.uniform(3.0, 8.0), rng.uniform(3500, 8500) * 2 * np.pi / 60
@@ -175,7 +177,11 @@ def _file(rng: np.random.Generator, amps: Floats, rate_hz: float, truth: Truth, 
 
 
 def capture(
-    seed: int, fault: str | None = None, clean: bool = False, condition: str | None = None, bars: int | None = None
+    seed: int,
+    fault: str | None = None,
+    clean: bool = False,
+    condition: str | None = None,
+    bars: int | None = None,
 ) -> tuple[Waveform, Truth]:
     """One random capture of a pump's current, and the truth about it.
 
@@ -183,7 +189,9 @@ def capture(
     """
     rng = np.random.default_rng([7, seed])
     truth = Truth()
-    truth.fault = fault or ("none" if rng.random() < 0.5 else str(rng.choice(["worn_bar", "open_bar", "open_coil"])))
+    truth.fault = fault or (
+        "none" if rng.random() < 0.5 else str(rng.choice(["worn_bar", "open_bar", "open_coil"]))
+    )
     truth.condition = condition or str(rng.choice(CONDITIONS, p=[0.55, 0.15, 0.15, 0.15]))
     pump, truth.odd_bar = draw_pump(rng, truth.fault, truth.condition, bars)
     truth.bars = pump.bars

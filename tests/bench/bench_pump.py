@@ -73,7 +73,9 @@ def off_by_bars(case: Case) -> float:
     at = np.interp(levels.begins + middle + place * step, turning.repeats, np.arange(len(turning.repeats)))
     rate = len(case.truth.times_s) and case.rate_hz / max(1, int(case.rate_hz / 25_000.0))
     angle = np.interp((turning.first + at) / rate, case.truth.times_s, case.truth.turns)
-    apart = [abs((case.truth.odd_bar / case.truth.bars + angle - brush + 0.5) % 1.0 - 0.5) for brush in (0.0, 0.5)]
+    apart = [
+        abs((case.truth.odd_bar / case.truth.bars + angle - brush + 0.5) % 1.0 - 0.5) for brush in (0.0, 0.5)
+    ]
     return float(min(apart) * case.truth.bars)
 
 
@@ -81,7 +83,11 @@ def auc(cases: list[Case]) -> float:
     """Area under the ROC curve of 'a bar is odd' by the lowest bar, among captures with bars read."""
     read = [c for c in cases if c.reading.levels is not None]
     label = [c.truth.fault != "none" for c in read]
-    return float(roc_auc_score(label, [-c.lowest for c in read])) if 0 < sum(label) < len(label) else float("nan")
+    return (
+        float(roc_auc_score(label, [-c.lowest for c in read]))
+        if 0 < sum(label) < len(label)
+        else float("nan")
+    )
 
 
 def main() -> None:
@@ -133,7 +139,12 @@ def honest_errors(first: int, count: int) -> float:
         middle = (begin + end) // 2
         halves = [read_current(part, wave.rate_hz) for part in (samples[begin:middle], samples[middle:end])]
         one, two = (half.levels for half in halves)
-        if one is None or two is None or len(one.se_pct) != len(two.se_pct) or halves[0].bars != halves[1].bars:
+        if (
+            one is None
+            or two is None
+            or len(one.se_pct) != len(two.se_pct)
+            or halves[0].bars != halves[1].bars
+        ):
             continue
         turned = [np.roll(two.relative_pct, k) for k in range(len(two.se_pct))]
         best = int(np.argmin([np.sum((one.relative_pct - other) ** 2) for other in turned]))
@@ -155,7 +166,9 @@ def _print_checks(cases: list[Case]) -> None:
             found[name] += name in case.truth.checks and name in named
             false[name] += name not in case.truth.checks and name in named
     for name in JUDGED_CHECKS:
-        print(f"  check {name:16} found {found[name]}/{there[name]}, false {false[name]}/{len(cases) - there[name]}")
+        print(
+            f"  check {name:16} found {found[name]}/{there[name]}, false {false[name]}/{len(cases) - there[name]}"
+        )
     total = sum(there.values())
     print(f"  checks found {sum(found.values()) / max(total, 1):.3f}, "
           f"false {sum(false.values()) / (len(cases) * len(JUDGED_CHECKS) - total):.4f}")  # fmt: skip

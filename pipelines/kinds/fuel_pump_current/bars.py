@@ -198,4 +198,3 @@ def _choices(humps: int, lines: npt.NDArray[np.complex128], noise: float) -> tup
             return ((6, 6),)
         return ((12, 12),) if share > 0.35 else ((6, 6), (12, 12))
     return ()
-

@@ -114,7 +114,10 @@ def clipped(samples: npt.NDArray[np.float32], trace: Trace) -> bool:
         return True
     finite = samples[np.isfinite(samples)]
     middle = float(np.median(finite))
-    for rail, share, way in ((float(finite.max()), trace.high_rail, 1), (float(finite.min()), trace.low_rail, -1)):
+    for rail, share, way in (
+        (float(finite.max()), trace.high_rail, 1),
+        (float(finite.min()), trace.low_rail, -1),
+    ):
         # the quiet end is the pump at rest, not a rail
         if share < RAIL_SHARE or abs(rail) < 0.5 * abs(middle) or rail * middle < 0:
             continue

@@ -51,16 +51,15 @@ def bar_levels(trace: Trace, turning: Turning, no_current_a: float) -> Levels | 
     amps = trace.amps[turning.first : turning.last] - no_current_a
     points = humps * POINTS
     shape = by_angle(turning.flat[turning.first : turning.last], turns_at, points)
-    rows = by_angle(amps, turns_at, points)
-    if len(rows) < FEWEST_TURNS + 1:
+    if len(shape) < FEWEST_TURNS + 1:
         return None
+    # each place begins half a hump before its trough, to a fraction of a point
     line = np.fft.rfft(shape.mean(axis=0))[humps]
-    trough = int(round((np.pi - np.angle(line)) / (2 * np.pi) * POINTS)) % POINTS
+    shift = ((np.pi - np.angle(line)) / (2 * np.pi) - 0.5) / humps
+    rows = by_angle(amps, turns_at - shift, points)
     flat = rows.ravel()
-    flat = flat - moving_mean(flat, points | 1)
-    shift = (trough - POINTS // 2) % POINTS
-    count = (len(flat) - shift) // points
-    cut = flat[shift : shift + count * points].reshape(count, humps, POINTS)
+    count = len(rows)
+    cut = (flat - moving_mean(flat, points | 1)).reshape(count, humps, POINTS)
     if count > FEWEST_TURNS + 2:
         cut = cut[1:-1]  # the moving mean is one-sided there
     window = np.hanning(POINTS + 2)[1:-1]
@@ -70,7 +69,7 @@ def bar_levels(trace: Trace, turning: Turning, no_current_a: float) -> Levels | 
         places = _join(places, turning.turn.bars)
     relative, se = _relative(places + level)
     mean_turn = np.roll(cut.mean(axis=0).ravel(), -(POINTS // 2))
-    first = np.ceil(turns_at[0]) + (shift + POINTS / 2) / points
+    first = np.ceil(turns_at[0] - shift) + shift + 0.5 / humps
     return Levels((places + level).mean(axis=0), relative, se, len(cut), mean_turn, float(first * whole))
 
 
@@ -127,4 +126,6 @@ def sizes(trace: Trace, turning: Turning, no_current_a: float) -> Sizes:
     if len(whole) > 8:
         lengths = np.diff(whole[:: max(1, len(whole) // 100)])
         spread = float(np.std(lengths) / np.mean(lengths) * 100)
-    return Sizes(mean, float(np.ptp(hump)), wobble, 60 * rate / per if per else float("nan"), spread, rate * humps)
+    return Sizes(
+        mean, float(np.ptp(hump)), wobble, 60 * rate / per if per else float("nan"), spread, rate * humps
+    )

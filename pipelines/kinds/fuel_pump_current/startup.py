@@ -57,10 +57,16 @@ def find_startup(trace: Trace, first: int, last: int) -> Startup:
     peak, run_up, on, sag = noise, noise, noise, 0.0
     if onset:
         early = amps[onset : min(last, onset + int(0.5 * trace.rate_hz))]
-        swing = early - off if np.isfinite(off) else early - float(np.median(amps[:onset] if onset > 2 else early[:1]))
+        swing = (
+            early - off
+            if np.isfinite(off)
+            else early - float(np.median(amps[:onset] if onset > 2 else early[:1]))
+        )
         sign = 1 if swing[np.argmax(np.abs(swing))] > 0 else -1
         peak = float(np.max(swing * sign))
-        run_up, sag = _run_up(swing * sign, sign * (running - (off if np.isfinite(off) else 0.0)), peak, trace.rate_hz)
+        run_up, sag = _run_up(
+            swing * sign, sign * (running - (off if np.isfinite(off) else 0.0)), peak, trace.rate_hz
+        )
         on = onset / trace.rate_hz
         tail = amps[max(first, last - int(0.1 * trace.rate_hz)) : last]
         sag = sign * (float(np.median(tail)) - off) / peak if np.isfinite(off) and peak > 0 else 0.0

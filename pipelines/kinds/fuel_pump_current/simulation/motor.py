@@ -121,7 +121,9 @@ def commutation(motor: Motor, angle_turns: Floats) -> tuple[Floats, Floats]:
     return ohm[index], (left / left.mean())[index]
 
 
-def run(motor: Motor, supply_v: Floats, rate_hz: float, condition: Condition, rng: np.random.Generator) -> Run:
+def run(
+    motor: Motor, supply_v: Floats, rate_hz: float, condition: Condition, rng: np.random.Generator
+) -> Run:
     """Run the motor on `supply_v` (V by sample; NaN where switched off), from rest where it begins off.
 
     Raises:
