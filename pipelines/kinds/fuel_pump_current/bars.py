@@ -121,7 +121,7 @@ def _rivals(gain: dict[int, float], chosen: int, other: int) -> bool:
 
 def _line(lines: Floats, place: float, reach: int) -> float:
     """Power of the line at `place` (in lines) above its background; 0 where it does not stand out."""
-    at = int(round(place))
+    at = round(place)
     low, high = max(at - reach, 2), min(at + reach + 1, len(lines))
     if at < 3 or high - low < 5:
         return 0.0

@@ -62,7 +62,7 @@ def spectra(flat: Floats, rate_hz: float) -> Spectra:
     hz = np.fft.rfftfreq(padded, 1 / rate_hz)
     band = (hz >= LOWEST_HZ) & (hz <= min(HIGHEST_HZ, 0.48 * rate_hz))
     power = (lines[:, band].real ** 2 + lines[:, band].imag ** 2) * hz[band]
-    return Spectra(power, starts + size // 2, hz[band])
+    return Spectra(power, starts + size // 2, np.asarray(hz[band], dtype=np.float64))
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +158,7 @@ def phase(flat: Floats, rate_hz: float, course: Course, smooth_s: float) -> Trac
     index = np.arange(course.first, course.last)
     rough = np.cumsum(np.interp(index, course.centre, course.hz)) / rate_hz
     mixed = flat[course.first : course.last] * np.exp(-2j * np.pi * rough)
-    width = int(round(smooth_s * rate_hz)) | 1
+    width = round(smooth_s * rate_hz) | 1
     for _ in range(2):
         mixed = moving_mean(mixed, width)
     turned = np.unwrap(np.angle(mixed)) / (2 * np.pi)
