@@ -6,7 +6,8 @@ import logging
 
 import streamlit as st
 
-from dashboard import data, filters, notices, parts
+from dashboard import data
+from dashboard.shared import filters, inert, notices, parts
 from pipelines.errors import ShopspreadError
 
 PAGES: dict[str, list[tuple[str, str, str]]] = {
@@ -45,7 +46,7 @@ def main() -> None:
     filters.keep()
     pages = {
         section: [
-            st.Page(f"views/{name}.py", title=title, icon=icon, url_path=name, default=name == "shop")
+            st.Page(f"views/{name}/{name}.py", title=title, icon=icon, url_path=name, default=name == "shop")
             for name, title, icon in entries
         ]
         for section, entries in PAGES.items()
@@ -61,6 +62,7 @@ def main() -> None:
         notices.trouble(str(error))
         return
     st.session_state["stamp"] = stamp
+    inert.install(lambda: data.active_names(st.session_state.get("stamp", "")))
     st.session_state["just_looked"] = True
     watch(stamp)
     if not stamp or not data.frames(stamp)["captures"].height + data.frames(stamp)["orders"].height:

@@ -17,12 +17,13 @@ import polars as pl
 import streamlit as st
 
 from dashboard.launch import WAREHOUSE_VARIABLE
-from pipelines import decisions
+from dashboard.shared import inert
 from pipelines.errors import ShopspreadError
 from pipelines.kinds import kind, kinds
-from pipelines.report import last_day
-from pipelines.store import load
-from pipelines.warehouse import DATABASE_NAME, DEFAULT_WAREHOUSE, Warehouse
+from pipelines.reports.report import last_day
+from pipelines.warehouse import decisions
+from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
+from pipelines.warehouse.waveforms import load
 from pipelines.waveform import Waveform
 
 KEPT = 48
@@ -51,7 +52,7 @@ def _opened(place: str, inode: int) -> Warehouse:  # noqa: ARG001  (a replaced f
 
 
 def _database(place: Path) -> Path:
-    return place if place.suffix == ".duckdb" else place / DATABASE_NAME
+    return places(place)[0]
 
 
 def exists() -> bool:
@@ -61,7 +62,7 @@ def exists() -> bool:
 
 def is_demo() -> bool:
     """Whether this is the invented demo shop: its builder leaves a marker in the warehouse folder."""
-    return (path() / "demo.json").exists()
+    return (_database(path()).parent / "demo.json").exists()
 
 
 def stamp() -> str:
@@ -123,6 +124,16 @@ def frames(stamp: str) -> dict[str, pl.DataFrame]:
     return _all_frames(stamp, SHARED)
 
 
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _active_names(stamp: str) -> tuple[str, ...]:
+    return inert.active_names(frames(stamp).values())
+
+
+def active_names(stamp: str) -> tuple[str, ...]:
+    """Names in the warehouse that Markdown would act on, so that the pages show them as written."""
+    return _active_names(stamp) if stamp else ()
+
+
 def frame(stamp: str, name: str, **parameters: Any) -> pl.DataFrame:
     """One frame that depends on parameters, such as the events of one capture."""
     return _frame(stamp, name, tuple(sorted(parameters.items())))
@@ -182,7 +193,7 @@ def title(test: str) -> str:
 def set_threshold(
     engine_family: str, threshold_pct: float, *, set_by: str, reason: str, seen_version: int
 ) -> int:
-    """Write a new threshold version; see `pipelines.decisions.set_threshold`.
+    """Write a new threshold version; see `pipelines.warehouse.decisions.set_threshold`.
 
     Raises:
         ThresholdConflict: when somebody else saved first.
@@ -215,7 +226,7 @@ def log_coaching(technician: str, held_on: dt.date, topic: str, test: str | None
 
 def fit_again() -> None:
     """Recompute spread and proposals, after a setting that they depend on has changed."""
-    from pipelines.fit import fit_warehouse
+    from pipelines.fit.run import fit_warehouse
 
     fit_warehouse(warehouse())
 

@@ -1,6 +1,7 @@
 """Start the dashboard: one Streamlit server on this machine, with every option on its command line.
 
-Nothing is read from a configuration file, because the folder the user stands in is not ours.
+Nothing is read from a configuration file or from the environment's settings of the server, because the folder
+the user stands in is not ours (see `dashboard.serve`).
 """
 
 from __future__ import annotations
@@ -11,12 +12,17 @@ import subprocess
 import sys
 from pathlib import Path
 
-from dashboard.palette import THEME
+from dashboard.shared.palette import THEME
 from pipelines.errors import ShopspreadError
 
 WAREHOUSE_VARIABLE = "SHOPSPREAD_WAREHOUSE"
 ADDRESS = "127.0.0.1"
+# Names a browser on this machine may call us by. A page elsewhere whose name is made to resolve to this
+# machine sends its own name, and is refused.
+HOSTS = (ADDRESS, "localhost")
 APP = Path(__file__).resolve().with_name("app.py")
+SERVE = APP.with_name("serve.py")
+SERVER_SETTINGS = "STREAMLIT_"
 
 
 def command(port: int, *, headless: bool | None = None) -> list[str]:
@@ -29,7 +35,12 @@ def command(port: int, *, headless: bool | None = None) -> list[str]:
     options = {
         "server.address": ADDRESS,
         "server.port": str(port),
+        "server.enableCORS": "true",
+        "server.enableXsrfProtection": "true",
+        "server.enableStaticServing": "false",
+        "server.baseUrlPath": "",
         "server.fileWatcherType": "none",
+        "global.developmentMode": "false",
         "server.showEmailPrompt": "false",
         "browser.serverAddress": ADDRESS,
         "browser.gatherUsageStats": "false",
@@ -41,21 +52,25 @@ def command(port: int, *, headless: bool | None = None) -> list[str]:
     if headless is not None:
         options["server.headless"] = str(headless).lower()
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
-    return [sys.executable, "-m", "streamlit", "run", str(APP), *flags]
+    flags += [part for host in HOSTS for part in ("--server.allowedHosts", host)]
+    # -P: nothing in the working folder is imported, whatever it is called.
+    return [sys.executable, "-P", str(SERVE), "run", str(APP), *flags]
 
 
 def environment(warehouse: Path) -> dict[str, str]:
-    """The environment of the server: which warehouse, and where our packages stand.
+    """The environment of the server: which warehouse, where our packages stand, and no settings of the server.
 
     `streamlit run` puts only the script's own folder on the import path, so the folder that holds our
     packages is named here; it makes no difference where they are installed.
     """
-    given = dict(os.environ)
+    given = {name: value for name, value in os.environ.items() if not name.startswith(SERVER_SETTINGS)}
     given[WAREHOUSE_VARIABLE] = str(Path(warehouse).resolve())
     paths = [str(APP.parents[1]), *given.get("PYTHONPATH", "").split(os.pathsep)]
     for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         # Our matrices are small: many threads on them only get into each other's way.
         given.setdefault(threads, "1")
+    # A stray models.py in the folder the user stands in must not take the place of our package.
+    given["PYTHONSAFEPATH"] = "1"
     given["PYTHONPATH"] = os.pathsep.join(path for path in paths if path)
     return given
 

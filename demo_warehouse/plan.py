@@ -8,9 +8,10 @@ from datetime import date, datetime, time, timedelta
 
 import numpy as np
 
-from demo_warehouse.families import BY_NAME, FAMILIES, Family
 from demo_warehouse.people import DRILL_WEEKS, EVERYBODY_EVERY_WEEKS, FIRST_DAY, LAST_DAY, PEOPLE, Person
-from demo_warehouse.shop import Call, Fault, Order, Vehicle, draw_call, draw_fault, draw_slip, workday
+from demo_warehouse.shop import Call, Order, Vehicle, draw_call, draw_fault, draw_slip, workday
+from pipelines.kinds.relative_compression.simulation.families import BY_NAME, FAMILIES, Family
+from pipelines.kinds.relative_compression.simulation.wanted import Fault, Wanted
 
 TEST = "relative_compression"
 EVEN = Call("even", (), True)
@@ -21,8 +22,7 @@ class Planned:
     """A capture before it is simulated.
 
     Attributes:
-        hookup: `house`, `sync_first` (channels the other way round, logged so), `sync_elsewhere` (sync on another
-            cylinder, logged so) or `clamp` (starter current instead of battery voltage, logged so).
+        hookup: how it was connected, and logged so; see `Wanted`.
         seed: of everything random in the capture itself.
     """
 
@@ -41,6 +41,20 @@ class Planned:
     def family(self) -> Family:
         """The vehicle's engine family."""
         return BY_NAME[self.vehicle.family]
+
+    @property
+    def wanted(self) -> Wanted:
+        """The capture as the simulation takes it."""
+        return Wanted(
+            self.family,
+            self.vehicle.seed,
+            self.taken_at,
+            FIRST_DAY,
+            self.fault,
+            self.slip,
+            self.hookup,
+            self.seed,
+        )
 
 
 @dataclass(frozen=True, slots=True)

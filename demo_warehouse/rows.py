@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from demo_warehouse.families import FAMILIES
 from demo_warehouse.people import COACHING, PEOPLE
 from demo_warehouse.plan import TEST, DrillRow, Planned
-from demo_warehouse.render import Made, sync_cylinder
 from demo_warehouse.shop import Order
+from pipelines.kinds.relative_compression.simulation.families import FAMILIES
+from pipelines.kinds.relative_compression.simulation.wanted import Made, sync_cylinder
 
 VERIFIED = {"odd": 0.80, "unsure": 0.50, "even": 0.15, "not_scoped": 0.05}
 """Probability that an outcome is recorded, by the last call on the order."""
@@ -78,12 +78,8 @@ def captures(named: dict[str, Planned]) -> pl.DataFrame:
 
 
 def _log_row(file: str, capture: Planned) -> dict[str, str | int | float]:
-    channels: list[tuple[str, float]] = [("battery_voltage", 1.0), ("ignition_primary", 20.0)]
-    if capture.hookup == "clamp":
-        channels[0] = ("starter_current", 100.0)
-    if capture.hookup == "sync_first":
-        channels.reverse()
-    sync = sync_cylinder(capture)
+    channels = capture.wanted.channels
+    sync = sync_cylinder(capture.wanted)
     return {
         "capture_file": file,
         "captured_at": capture.taken_at.isoformat(timespec="minutes"),

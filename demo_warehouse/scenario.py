@@ -11,11 +11,12 @@ from typing import Any
 import numpy as np
 
 from demo_warehouse import rows
-from demo_warehouse.families import FAMILIES
 from demo_warehouse.people import COACHING, FIRST_DAY, LAST_DAY, PEOPLE, USUAL_SLIPS
 from demo_warehouse.plan import Planned, drill_rows, plan_captures
-from demo_warehouse.render import Job, Made, job, make_files, scope_setup, suffix, weak_battery
+from demo_warehouse.render import Job, job, make_files, scope_setup, suffix
 from demo_warehouse.shop import RIGHT_FACTOR, WRONG_FACTOR, Order, comeback_truth, make_orders, make_vehicles
+from pipelines.kinds.relative_compression.simulation.families import FAMILIES
+from pipelines.kinds.relative_compression.simulation.wanted import Made, weak_battery
 
 FULL_CAPTURES = 600
 FULL_ORDERS = 1500
@@ -183,5 +184,5 @@ def _capture_truth(capture: Planned, made: Made) -> dict[str, Any]:
         "call_right": capture.call.right,
         "slip": capture.slip or None,
         "hookup": capture.hookup,
-        "weak_battery": weak_battery(capture),
+        "weak_battery": weak_battery(capture.wanted),
     }

@@ -14,9 +14,10 @@ from itertools import count
 
 import numpy as np
 
-from demo_warehouse.families import BY_NAME, FAMILIES
 from demo_warehouse.people import FIRST_DAY, LAST_DAY, PEOPLE, Person, at
-from demo_warehouse.randomised import Fault as FaultKind
+from pipelines.kinds.relative_compression.simulation.families import BY_NAME, FAMILIES
+from pipelines.kinds.relative_compression.simulation.randomised import Fault as FaultKind
+from pipelines.kinds.relative_compression.simulation.wanted import Fault
 
 ELIGIBLE = ("misfire", "no_start", "rough_idle", "check_light")
 COMPLAINTS = ("misfire", "no_start", "rough_idle", "check_light", "service", "brakes", "tyres")
@@ -31,15 +32,6 @@ WRONG_FACTOR = 0.90
 """The same for a wrong call or an unusable capture."""
 LATE_RETURN = 0.015
 """Chance that a vehicle returns for the same complaint only after the window, whatever was done."""
-
-
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """What is wrong with an engine: kind (see `randomised.FAULTS`), cylinders, planned loss of peak pressure."""
-
-    kind: FaultKind
-    cylinders: tuple[int, ...]
-    loss: float
 
 
 @dataclass(frozen=True, slots=True)

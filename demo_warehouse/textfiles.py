@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 import polars as pl
 
-from demo_warehouse.scope import Recording
+from pipelines.kinds.simulated import Recording
 
 TIME_UNITS: dict[str, float] = {"s": 1.0, "ms": 1e3, "us": 1e6}
 

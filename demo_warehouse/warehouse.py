@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from demo_warehouse import build
-from pipelines import cli_output as out
-from pipelines.decisions import set_setting
+from pipelines.cli import output as out
 from pipelines.errors import ShopspreadError
-from pipelines.fit import FitSummary, fit_warehouse
-from pipelines.ingest import IntakeSummary, ingest
-from pipelines.warehouse import Warehouse
+from pipelines.fit.run import FitSummary, fit_warehouse
+from pipelines.intake.ingest import IntakeSummary, ingest
+from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse.decisions import set_setting
 
 # Raised whenever the scenario or what a warehouse keeps of it changes: an older demo is then built anew.
 EDITION = 3

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import rankdata
 
-from pipelines.kinds.base import CylinderReading, EngineFamily, Hookup, Reading
+from pipelines.kinds.base import ElementReading, EngineFamily, Hookup, Reading
 from pipelines.waveform import Waveform
 from tests.independent_sets import TestCapture
 
@@ -70,8 +70,8 @@ def read_all(
     return done
 
 
-def _key(reading: CylinderReading) -> tuple[str, int]:
-    return (reading.identified, reading.cylinder if reading.cylinder is not None else reading.firing_position)
+def _key(reading: ElementReading) -> tuple[str, int]:
+    return (reading.identified, reading.element if reading.element is not None else reading.position)
 
 
 def usual_pattern(
@@ -80,7 +80,7 @@ def usual_pattern(
     """Family's usual value of each named cylinder in %: median over the captures, less the family's median."""
     values: dict[tuple[str, str, int], list[float]] = defaultdict(list)
     for capture, reading, _ in readings:
-        for cylinder in reading.cylinders if reading else ():
+        for cylinder in reading.elements if reading else ():
             if cylinder.identified == "sync":
                 values[(capture.family.name, *_key(cylinder))].append(cylinder.relative_pct)
     middle = {key: float(np.median(v)) for key, v in values.items() if len(v) >= 5}
@@ -95,10 +95,10 @@ def deviations(
 ) -> list[float]:
     """Each cylinder's value less the family's usual one, in %; a pair takes the mean of its two."""
     out = []
-    for c in reading.cylinders:
+    for c in reading.elements:
         usual = 0.0
         if c.identified in ("sync", "pair"):
-            names = [c.cylinder, c.companion] if c.identified == "pair" else [c.cylinder]
+            names = [c.element, c.companion] if c.identified == "pair" else [c.element]
             usual = float(np.mean([pattern.get((capture.family.name, "sync", n or 0), 0.0) for n in names]))
         out.append(c.relative_pct - usual)
     return out
@@ -108,7 +108,7 @@ def _event_cylinder(capture: TestCapture, reading: Reading, position: int) -> in
     """The true cylinder whose compression top lies nearest the events of that position (majority)."""
     if reading.events is None:
         return 0
-    events = reading.events.compression_s[reading.events.position == position]
+    events = reading.events.event_s[reading.events.position == position]
     if events.size == 0:
         return 0
     gaps = [
@@ -126,19 +126,19 @@ def judge(
     truth = capture.truth
     raised = frozenset(c.check for c in reading.checks) if reading else frozenset()
     missed, false = truth.expected - raised, raised - truth.expected - truth.allowed
-    if reading is None or reading.status != "read" or len(reading.cylinders) < 2:
+    if reading is None or reading.status != "read" or len(reading.elements) < 2:
         return Judged(capture, reading, float("nan"), False, False, missed, false, error)
     values = np.array(deviations(capture, reading, pattern))
     if not np.isfinite(values).all():
         return Judged(capture, reading, float("nan"), False, False, missed, false, "not finite")
     lowest = int(values.argmin())
     score = float(np.median(np.delete(values, lowest)) - values[lowest])
-    odd = reading.cylinders[lowest]
-    right_event = _event_cylinder(capture, reading, odd.firing_position) in truth.faulty
+    odd = reading.elements[lowest]
+    right_event = _event_cylinder(capture, reading, odd.position) in truth.faulty
     if truth.named == "sync":
-        right = odd.identified == "sync" and odd.cylinder in truth.faulty
+        right = odd.identified == "sync" and odd.element in truth.faulty
     elif truth.named == "pair":
-        named = {odd.cylinder} if odd.identified == "sync" else {odd.cylinder, odd.companion}
+        named = {odd.element} if odd.identified == "sync" else {odd.element, odd.companion}
         right = odd.identified != "none" and bool(named & set(truth.faulty))
     else:
         right = odd.identified == "none" and right_event
@@ -187,9 +187,9 @@ def calibration(readings: Sequence[tuple[TestCapture, Reading | None, str]]) -> 
     """
     values: dict[tuple[str, int], list[tuple[float, float]]] = defaultdict(list)
     for capture, reading, _ in readings:
-        for c in reading.cylinders if reading and reading.status == "read" else ():
+        for c in reading.elements if reading and reading.status == "read" else ():
             if c.identified == "sync":
-                values[capture.truth.vehicle, c.cylinder or 0].append((c.relative_pct, c.se_pct))
+                values[capture.truth.vehicle, c.element or 0].append((c.relative_pct, c.se_pct))
     spread, claimed = [], []
     for pairs in values.values():
         if len(pairs) >= 3:

@@ -17,9 +17,9 @@ def small_warehouse(tmp_path_factory: pytest.TempPathFactory, worker_id: str) ->
     Shared by every worker of a run: whoever comes first builds it. Never write to it; copy the folder.
     """
     from demo_warehouse import build
-    from pipelines.fit import fit_warehouse
-    from pipelines.ingest import ingest
-    from pipelines.warehouse import Warehouse
+    from pipelines.fit.run import fit_warehouse
+    from pipelines.intake.ingest import ingest
+    from pipelines.warehouse.database import Warehouse
 
     base = tmp_path_factory.getbasetemp()
     root = base if worker_id == "master" else base.parent

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from pipelines.kinds.base import EngineFamily, Hookup, SyncKind
+from pipelines.kinds.base import Hookup
+from pipelines.kinds.engine import EngineFamily, SyncKind
 from pipelines.waveform import Waveform
 
 Array = npt.NDArray[np.float64]

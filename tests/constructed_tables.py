@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
-from pipelines.tables import SPECS, TableRead, read_table
+from pipelines.intake.tables import SPECS, TableRead, read_table
 
 FAMILY_HEAD = "engine_family,cylinders,firing_order,firing_intervals_deg,sync_kind\n"
 CAPTURE_HEAD = (

@@ -11,7 +11,7 @@ from functools import cache
 
 import numpy as np
 
-from pipelines.kinds.base import EngineFamily, SyncKind
+from pipelines.kinds.engine import EngineFamily, SyncKind
 from tests.independent_cranking import Array, CrankRun, Engines, crank
 
 CYLINDER_COLUMNS = 8

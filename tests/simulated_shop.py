@@ -1,4 +1,4 @@
-"""An invented shop, drawn from a seed, as the frames the models receive: for tests and benchmarks only.
+"""An invented shop, drawn from a seed, as the bundle the models receive: for tests and benchmarks only.
 
 The truth is known by construction: how much scoping lowers the comeback risk, who has trouble with what
 and since when. No waveform is made here; these frames stand for what a warehouse would hold.
@@ -6,68 +6,47 @@ and since when. No waveform is made here; these frames stand for what a warehous
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from models.records import schemas
+from models.records.shop import Shop
+
 Floats = npt.NDArray[np.float64]
-Schema = dict[str, pl.DataType | type[pl.DataType]]
 
 START = datetime(2025, 1, 6, 8)
-
-CAPTURES: Schema = {
-    "capture_file": pl.String, "engine_family": pl.String, "technician": pl.String, "repair_order": pl.String,
-    "vehicle": pl.String, "captured_at": pl.Datetime("us"), "test": pl.String, "purpose": pl.String,
-    "status": pl.String, "reason": pl.String, "cycles": pl.Float64, "crank_rpm": pl.Float64, "rest_v": pl.Float64,
-    "crank_min_v": pl.Float64, "call": pl.String, "call_cylinders": pl.List(pl.Int64), "ch_signals": pl.String,
-    "ch_scales": pl.String, "sync_cylinder": pl.Int64, "rate_hz": pl.Float64, "duration_s": pl.Float64,
-}  # fmt: skip
-CYLINDERS: Schema = {
-    "capture_file": pl.String, "cylinder": pl.Int64, "firing_position": pl.Int64, "relative_pct": pl.Float64,
-    "se_pct": pl.Float64, "identified": pl.String, "companion": pl.Int64,
-}  # fmt: skip
-CHECKS: Schema = {"capture_file": pl.String, "check": pl.String, "severity": pl.String, "detail": pl.String}
-ORDERS: Schema = {
-    "repair_order": pl.String, "opened_at": pl.Datetime("us"), "closed_at": pl.Datetime("us"),
-    "technician": pl.String, "vehicle": pl.String, "engine_family": pl.String, "complaint": pl.String,
-    "scope_eligible": pl.Boolean, "comeback_of": pl.String, "labour_h": pl.Float64, "parts_cost": pl.Float64,
-    "parts_returned": pl.Float64,
-}  # fmt: skip
-OUTCOMES: Schema = {
-    "repair_order": pl.String, "confirmed_at": pl.Datetime("us"), "finding": pl.String,
-    "confirmed_cylinders": pl.List(pl.Int64), "method": pl.String, "gauge_kpa": pl.List(pl.Float64),
-}  # fmt: skip
-TECHNICIANS: Schema = {"technician": pl.String, "started_on": pl.Date}
-DRILLS: Schema = {
-    "drill": pl.String, "technician": pl.String, "test": pl.String, "week_of": pl.Date, "target": pl.Int64,
-}  # fmt: skip
-COACHING: Schema = {
-    "session": pl.String, "technician": pl.String, "held_on": pl.Date, "topic": pl.String, "test": pl.String,
+TEST = "relative_compression"
+_HOOKUP = {"ch_signals": "battery_voltage;ignition_primary", "ch_scales": "1;10", "sync_cylinder": 1}
+_LENGTH = {"rate_hz": 4000.0, "duration_s": 8.0}
+CAPTURE: dict[str, object] = {
+    "engine_family": "f", "technician": "t", "test": TEST, "purpose": "drill", "status": "read", **_HOOKUP, **_LENGTH,
 }  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Frames:
-    """The frames of one shop."""
-
-    captures: pl.DataFrame
-    cylinders: pl.DataFrame
-    checks: pl.DataFrame
-    orders: pl.DataFrame
-    outcomes: pl.DataFrame
-    technicians: pl.DataFrame
-    drills: pl.DataFrame
-    coaching: pl.DataFrame
+def capture_row(file: str, **other: object) -> dict[str, object]:
+    """One row of the captures frame; the group is the engine family unless given."""
+    row = {"capture_file": file, **CAPTURE, **other}
+    return {"group": row["engine_family"], **row}
 
 
-def empty_frames() -> Frames:
-    """A shop that has logged nothing yet."""
-    schemas = (CAPTURES, CYLINDERS, CHECKS, ORDERS, OUTCOMES, TECHNICIANS, DRILLS, COACHING)
-    return Frames(*(pl.DataFrame(schema=schema) for schema in schemas))
+def captures_of(rows: Sequence[dict[str, object]]) -> pl.DataFrame:
+    """Rows of `capture_row` as the frame the models get; columns nobody names are null."""
+    return frame_of(schemas.CAPTURES, rows)
+
+
+def frame_of(schema: schemas.FrameSchema, rows: Sequence[dict[str, object]]) -> pl.DataFrame:
+    """Rows by column name as a frame of that schema; a column nobody names is null, an unknown one an error."""
+    unknown = {name for row in rows for name in row} - set(schema.columns)
+    if unknown:
+        raise KeyError(f"{schema.name}: {sorted(unknown)}")
+    return pl.DataFrame(
+        [{name: row.get(name) for name in schema.columns} for row in rows], schema=schema.types
+    )
 
 
 @dataclass(frozen=True)
@@ -75,7 +54,7 @@ class Comebacks:
     """Orders and captures with a planted effect: `truth` is the risk difference over all orders, `truth_scoped` over
     the scoped ones."""
 
-    frames: Frames
+    shop: Shop
     truth: float
     truth_scoped: float
 
@@ -124,42 +103,37 @@ def comeback_shop(
     def at(day: float) -> datetime:
         return START + timedelta(days=float(day))
 
-    rows: list[tuple[Any, ...]] = []
-    taken: list[tuple[Any, ...]] = []
+    rows: list[dict[str, object]] = []
+    taken: list[dict[str, object]] = []
     for i in range(orders):
-        rows.append((
-            f"ro {i}", at(opened[i]), at(closed[i]), people[person[i]], f"car {vehicle[i]}", families[family[i]],
-            complaints[complaint[i]], True, None, float(rng.gamma(4, 0.5)), float(rng.gamma(2, 60)),
-            float(rng.random() < 0.1),
-        ))  # fmt: skip
+        job = {
+            "repair_order": f"ro {i}", "opened_at": at(opened[i]), "closed_at": at(closed[i]),
+            "technician": people[person[i]], "vehicle": f"car {vehicle[i]}", "engine_family": families[family[i]],
+            "complaint": complaints[complaint[i]], "scope_eligible": True, "labour_h": float(rng.gamma(4, 0.5)),
+            "parts_cost": float(rng.gamma(2, 60)), "parts_returned": float(rng.random() < 0.1),
+        }  # fmt: skip
+        rows.append(job)
         if returned[i] and back[i] <= days + 1:
             # the returning order itself is kept out of the comparison: not eligible
-            rows.append((
-                f"ro {i} again", at(back[i]), at(back[i] + 1), people[person[i]], f"car {vehicle[i]}",
-                families[family[i]], complaints[complaint[i]], False, f"ro {i}", float(rng.gamma(4, 0.5)),
-                float(rng.gamma(2, 60)), 0.0,
-            ))  # fmt: skip
+            rows.append({
+                **job, "repair_order": f"ro {i} again", "opened_at": at(back[i]), "closed_at": at(back[i] + 1),
+                "scope_eligible": False, "comeback_of": f"ro {i}", "labour_h": float(rng.gamma(4, 0.5)),
+                "parts_cost": float(rng.gamma(2, 60)), "parts_returned": 0.0,
+            })  # fmt: skip
         if scoped[i]:
-            status = "read" if rng.random() < 0.9 else "unusable"
-            taken.append((
-                f"c{i}.csv", families[family[i]], people[person[i]], f"ro {i}", f"car {vehicle[i]}", at(opened[i]),
-                "relative_compression", "diagnosis", status, None, 12.0, 200.0, 12.6, 10.0, "even", [],
-                "battery_voltage;ignition_primary", "1;10", 1, 4000.0, 8.0,
+            taken.append(capture_row(
+                f"c{i}.csv", engine_family=families[family[i]], technician=people[person[i]], repair_order=f"ro {i}",
+                vehicle=f"car {vehicle[i]}", captured_at=at(opened[i]), purpose="diagnosis",
+                status="read" if rng.random() < 0.9 else "unusable", call="even", call_elements=[],
             ))  # fmt: skip
-    empty = empty_frames()
-    staff = pl.DataFrame([(p, START.date()) for p in people], schema=TECHNICIANS, orient="row")
-    frames = Frames(
-        captures=pl.DataFrame(taken, schema=CAPTURES, orient="row"),
-        cylinders=empty.cylinders,
-        checks=empty.checks,
-        orders=pl.DataFrame(rows, schema=ORDERS, orient="row"),
-        outcomes=empty.outcomes,
-        technicians=staff,
-        drills=empty.drills,
-        coaching=empty.coaching,
+    staff = [{"technician": p, "started_on": START.date()} for p in people]
+    shop = Shop(
+        captures=captures_of(taken),
+        orders=frame_of(schemas.ORDERS, rows),
+        technicians=frame_of(schemas.TECHNICIANS, staff),
     )
     gain = risk1 - risk0
-    return Comebacks(frames, float(gain.mean()), float(gain[scoped].mean()))
+    return Comebacks(shop, float(gain.mean()), float(gain[scoped].mean()))
 
 
 @dataclass(frozen=True)
@@ -177,7 +151,7 @@ class Trouble:
 class SkillShop:
     """Shop for the coaching list: `trouble` is the truth, everybody else is ordinary."""
 
-    frames: Frames
+    shop: Shop
     trouble: tuple[Trouble, ...]
     as_of: date = field(default=date(2026, 1, 4))
 
@@ -195,6 +169,7 @@ def skill_shop(
     between_sd: float = 0.2,
     confirmed: tuple[float, float] = (0.4, 0.7),
     coaching: tuple[tuple[str, str, int], ...] = (),
+    retakes: tuple[float, float] = (0.0, 0.0),
 ) -> SkillShop:
     """A year of captures with ordinary technicians and planted ones.
 
@@ -203,15 +178,18 @@ def skill_shop(
         between_sd: how much ordinary ones differ (SD on the logit scale).
         confirmed: share of even and of odd calls that get an outcome.
         coaching: (technician, topic, day) of sessions.
+        retakes: chance that a bad capture is taken again at once, and that the retake fails in the same way; up
+            to three times.
     """
+    again = np.random.default_rng([seed, 1])
     rng = np.random.default_rng(seed)
     names = [f"tech {chr(97 + i)}" for i in range(people)]
     planted = {(t.technician, t.topic): t for t in trouble}
-    rows: list[tuple[Any, ...]] = []
-    cyl: list[tuple[Any, ...]] = []
-    checks: list[tuple[Any, ...]] = []
+    rows: list[dict[str, object]] = []
+    elements: list[dict[str, object]] = []
+    checks: list[dict[str, object]] = []
     orders: list[tuple[str, datetime, str]] = []
-    outcomes: list[tuple[Any, ...]] = []
+    outcomes: list[dict[str, object]] = []
     for name in names:
         own = {
             topic: rng.normal(0, between_sd) for topic in ("usable captures", "hookup", "calls", "scope use")
@@ -249,66 +227,82 @@ def skill_shop(
             cylinder = int(rng.integers(1, 5))
             called_odd = odd != wrong
             file, order = f"{name[-1]}{i}.csv", None if drill else f"{name[-1]}{i}"
-            rows.append((
-                file, f"family {rng.integers(0, 4)}", name, order, f"car {rng.integers(0, 300)}", at,
-                "relative_compression", "drill" if drill else "diagnosis", "unusable" if bad else "read", None, 12.0,
-                200.0, 12.6, 10.0, "odd" if called_odd else "even", [cylinder] if called_odd else [],
-                "battery_voltage;ignition_primary", "1;10", 1, 4000.0, 8.0,
+            rows.append(capture_row(
+                file, engine_family=f"family {rng.integers(0, 4)}", technician=name, repair_order=order,
+                vehicle=f"car {rng.integers(0, 300)}", captured_at=at, purpose="drill" if drill else "diagnosis",
+                status="unusable" if bad else "read", call="odd" if called_odd else "even",
+                call_elements=[cylinder] if called_odd else [],
             ))  # fmt: skip
             if bad:
-                checks.append(
-                    (
-                        file,
-                        "too_short" if rng.random() < 0.5 else "weak_battery",
-                        "unusable",
-                        "Record longer.",
-                    )
-                )
+                short = rng.random() < 0.5
+                checks.append({
+                    "capture_file": file, "check": "too_short" if short else "clipped", "severity": "unusable",
+                    "detail": "Record longer.", "habit": True,
+                })  # fmt: skip
             if slip:
-                checks.append((file, "reversed_leads", "warning", "Swap the two battery leads."))
+                checks.append({
+                    "capture_file": file, "check": "reversed_leads", "severity": "warning",
+                    "detail": "Swap the two battery leads.", "habit": True,
+                })  # fmt: skip
+            for retake in range(3) if bad or slip else ():
+                if again.random() >= retakes[0]:
+                    break
+                stuck = again.random() < retakes[1]
+                copy = f"{file} {retake + 1}"
+                rows.append({
+                    **rows[-1], "capture_file": copy, "captured_at": at + timedelta(minutes=5 * (retake + 1)),
+                    "status": "unusable" if bad and stuck else "read",
+                })  # fmt: skip
+                if not stuck:
+                    break
+                checks += [{**row, "capture_file": copy} for row in checks if row["capture_file"] == file]
             if not bad:
                 shape = 100 + rng.normal(0, 1.5, 4)
-                cyl += [(file, c + 1, c + 1, float(shape[c]), 0.8, "sync", None) for c in range(4)]
+                elements += [
+                    {
+                        "capture_file": file, "measure": "level", "position": c + 1, "element": c + 1,
+                        "relative_pct": float(shape[c]), "se_pct": 0.8, "identified": "sync",
+                    }
+                    for c in range(4)
+                ]  # fmt: skip
             if order is not None and rng.random() < confirmed[called_odd]:
-                outcomes.append((
-                    order, at + timedelta(days=1), "odd" if odd else "even", [cylinder] if odd else [], "gauge", [],
-                ))  # fmt: skip
+                outcomes.append({
+                    "repair_order": order, "test": TEST, "confirmed_at": at + timedelta(days=1),
+                    "finding": "odd" if odd else "even", "confirmed_elements": [cylinder] if odd else [],
+                    "method": "gauge", "gauge_kpa": [],
+                })  # fmt: skip
             if order is not None:
                 orders.append((order, at, name))
     full = [
-        (
-            o,
-            at,
-            at + timedelta(days=1),
-            name,
-            f"car {i}",
-            f"family {i % 4}",
-            "misfire",
-            True,
-            None,
-            2.0,
-            100.0,
-            0.0,
-        )
-        for i, (o, at, name) in enumerate(orders)
-    ]
-    started = [START.date() - timedelta(days=400)] * people
+        {
+            "repair_order": order, "opened_at": at, "closed_at": at + timedelta(days=1), "technician": name,
+            "vehicle": f"car {i}", "engine_family": f"family {i % 4}", "complaint": "misfire",
+            "scope_eligible": True, "labour_h": 2.0, "parts_cost": 100.0, "parts_returned": 0.0,
+        }
+        for i, (order, at, name) in enumerate(orders)
+    ]  # fmt: skip
+    staff = [{"technician": name, "started_on": START.date() - timedelta(days=400)} for name in names]
     if newcomer:
-        started[-1] = START.date() + timedelta(days=7 * weeks - 14)
-    monday = START.date()
-    drills = [(f"d{w}", None, "relative_compression", monday + timedelta(weeks=w), 1) for w in range(weeks)]
-    sessions = [
-        (f"s{i}", name, START.date() + timedelta(days=day), topic, "relative_compression")
-        for i, (name, topic, day) in enumerate(coaching)
+        staff[-1]["started_on"] = START.date() + timedelta(days=7 * weeks - 14)
+    drills = [
+        {"drill": f"d{w}", "test": TEST, "week_of": START.date() + timedelta(weeks=w), "target": 1}
+        for w in range(weeks)
     ]
-    frames = Frames(
-        captures=pl.DataFrame(rows, schema=CAPTURES, orient="row"),
-        cylinders=pl.DataFrame(cyl, schema=CYLINDERS, orient="row"),
-        checks=pl.DataFrame(checks, schema=CHECKS, orient="row"),
-        orders=pl.DataFrame(full, schema=ORDERS, orient="row"),
-        outcomes=pl.DataFrame(outcomes, schema=OUTCOMES, orient="row"),
-        technicians=pl.DataFrame(list(zip(names, started, strict=True)), schema=TECHNICIANS, orient="row"),
-        drills=pl.DataFrame(drills, schema=DRILLS, orient="row"),
-        coaching=pl.DataFrame(sessions, schema=COACHING, orient="row"),
+    sessions = [
+        {
+            "session": f"s{i}", "technician": name, "held_on": START.date() + timedelta(days=day), "topic": topic,
+            "test": TEST,
+        }
+        for i, (name, topic, day) in enumerate(coaching)
+    ]  # fmt: skip
+    shop = Shop(
+        captures=captures_of(rows),
+        elements=frame_of(schemas.ELEMENTS, elements),
+        checks=frame_of(schemas.CHECKS, checks),
+        orders=frame_of(schemas.ORDERS, full),
+        outcomes=frame_of(schemas.OUTCOMES, outcomes),
+        technicians=frame_of(schemas.TECHNICIANS, staff),
+        drills=frame_of(schemas.DRILLS, drills),
+        coaching=frame_of(schemas.COACHING, sessions),
     )
-    return SkillShop(frames, trouble, START.date() + timedelta(days=7 * weeks - 1))
+    return SkillShop(shop, trouble, START.date() + timedelta(days=7 * weeks - 1))

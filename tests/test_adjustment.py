@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from models.adjustment import (
+from models.stats.adjustment import (
     doubly_robust,
     doubly_robust_in_group,
     e_value,
@@ -17,8 +17,8 @@ from models.adjustment import (
     standardised,
     weighted_gap,
 )
-from models.intervals import combine_difference
-from models.logistic import dummies, fit_logistic
+from models.stats.intervals import combine_difference
+from models.stats.logistic import dummies, fit_logistic
 
 
 def _nhefs() -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:  # type: ignore[type-arg]

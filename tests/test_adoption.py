@@ -7,9 +7,11 @@ from datetime import date, datetime, timedelta
 import polars as pl
 import pytest
 
-from models.adoption import adoption
-from models.intervals import wilson
-from tests.simulated_shop import CAPTURES, ORDERS, TECHNICIANS, empty_frames
+from models.jobs.adoption import adoption
+from models.records import schemas
+from models.records.shop import Shop
+from models.stats.intervals import wilson
+from tests.simulated_shop import capture_row, captures_of, frame_of
 
 MONDAY = datetime(2025, 3, 3, 9)
 
@@ -20,20 +22,17 @@ def _order(order: str, week: int, technician: str | None, **other: object) -> di
         "repair_order": order, "opened_at": opened, "closed_at": opened + timedelta(days=2), "technician": technician,
         "vehicle": order, "engine_family": "f", "complaint": "misfire", "scope_eligible": True,
     }  # fmt: skip
-    return {**dict.fromkeys(ORDERS, None), **given, **other}
+    return {**given, **other}
 
 
 def _capture(file: str, order: str | None, week: int, technician: str, **other: object) -> dict[str, object]:
-    given = {
-        "capture_file": file, "engine_family": "f", "technician": technician, "repair_order": order,
-        "captured_at": MONDAY + timedelta(weeks=week, hours=3), "test": "relative_compression",
-        "purpose": "diagnosis", "status": "read", "call_cylinders": [],
-    }  # fmt: skip
-    return {**dict.fromkeys(CAPTURES, None), **given, **other}
+    at = MONDAY + timedelta(weeks=week, hours=3)
+    given = {"technician": technician, "repair_order": order, "captured_at": at, "purpose": "diagnosis"}
+    return capture_row(file, **{**given, **other})
 
 
 @pytest.fixture
-def frames() -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+def shop() -> Shop:
     orders = [_order(f"a{i}", i % 4, "a") for i in range(20)] + [
         _order(f"b{i}", i % 4, "b") for i in range(20)
     ]
@@ -50,16 +49,17 @@ def frames() -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
         _capture("other.csv", None, 1, "a", test="other_test", purpose="drill", status="unusable"),
         _capture("waiting.csv", "b5", 1, "b", status="waiting"),
     ]
-    staff = pl.DataFrame(
-        [("a", date(2020, 1, 1)), ("b", date(2020, 1, 1)), ("new", date(2025, 4, 1))],
-        schema=TECHNICIANS,
-        orient="row",
+    first = {"a": date(2020, 1, 1), "b": date(2020, 1, 1), "new": date(2025, 4, 1)}
+    staff = [{"technician": name, "started_on": day} for name, day in first.items()]
+    return Shop(
+        captures=captures_of(captures),
+        orders=frame_of(schemas.ORDERS, orders),
+        technicians=frame_of(schemas.TECHNICIANS, staff),
     )
-    return pl.DataFrame(captures, schema=CAPTURES), pl.DataFrame(orders, schema=ORDERS), staff
 
 
-def test_counts(frames: tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]) -> None:
-    result = adoption(*frames, as_of=date(2025, 6, 1))
+def test_counts(shop: Shop) -> None:
+    result = adoption(shop, as_of=date(2025, 6, 1))
     # 15 of a's, and b0 with a capture somebody else took
     assert (result.eligible, result.scoped) == (41, 16)
     assert result.overall.estimate == pytest.approx(16 / 41)
@@ -68,8 +68,8 @@ def test_counts(frames: tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]) -> None
     assert (result.by_week["eligible"].sum(), result.by_week["scoped"].sum()) == (41, 16)
 
 
-def test_by_technician(frames: tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]) -> None:
-    a, b, new = adoption(*frames, as_of=date(2025, 6, 1)).by_technician.iter_rows(named=True)
+def test_by_technician(shop: Shop) -> None:
+    a, b, new = adoption(shop, as_of=date(2025, 6, 1)).by_technician.iter_rows(named=True)
     assert (a["eligible"], a["scoped"], b["eligible"], b["scoped"]) == (20, 15, 20, 1)
     assert a["low"] < a["adjusted"] < a["high"]
     assert b["high"] < a["low"]
@@ -78,21 +78,20 @@ def test_by_technician(frames: tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]) 
     assert (new["technician"], new["eligible"], new["share"], new["adjusted"]) == ("new", 0, None, None)
 
 
-def test_practice_is_kept_apart(frames: tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]) -> None:
-    result = adoption(*frames, as_of=date(2025, 6, 1))
+def test_practice_is_kept_apart(shop: Shop) -> None:
+    result = adoption(shop, as_of=date(2025, 6, 1))
     assert result.by_test.rows() == [("other_test", 0, 1, 1), ("relative_compression", 18, 9, 1)]
     assert result.practice_by_week.select(pl.col("paid").sum(), pl.col("practice").sum()).row(0) == (18, 10)
 
 
-def test_as_of_is_kept(frames: tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]) -> None:
-    early = adoption(*frames, as_of=(MONDAY + timedelta(days=8)).date())
+def test_as_of_is_kept(shop: Shop) -> None:
+    early = adoption(shop, as_of=(MONDAY + timedelta(days=8)).date())
     # the first week's orders are closed, the second's not yet
     assert early.eligible == 11
     assert early.by_week.height == 1
 
 
 def test_an_empty_shop() -> None:
-    f = empty_frames()
-    result = adoption(f.captures, f.orders, f.technicians, as_of=date(2025, 6, 1))
+    result = adoption(Shop(), as_of=date(2025, 6, 1))
     assert (result.eligible, result.scoped, result.overall.estimate) == (0, 0, None)
     assert result.by_week.height == result.by_technician.height == result.by_test.height == 0

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-import polars as pl
 import pytest
 
-from models.agreement import CallCounts, corrected_for_confirmation, count_calls, kappa
-from models.logbook import judged_calls
-from tests.simulated_shop import CAPTURES, OUTCOMES, empty_frames
+from models.people.agreement import CallCounts, corrected_for_confirmation, count_calls, kappa
+from models.records import schemas
+from models.records.logbook import judged_calls
+from models.records.shop import Shop
+from tests.simulated_shop import TEST, capture_row, captures_of, frame_of
 
 
 @pytest.mark.parametrize(
@@ -54,30 +55,31 @@ AT = datetime(2025, 3, 3, 10)
 def _capture(
     file: str, order: str | None, call: str | None, named: list[int], **other: object
 ) -> dict[str, object]:
-    row = dict.fromkeys(CAPTURES, None)
     given = {
-        "capture_file": file, "engine_family": "f", "technician": "t", "repair_order": order, "captured_at": AT,
-        "test": "relative_compression", "purpose": "diagnosis", "status": "read", "call": call,
-        "call_cylinders": named,
-    }  # fmt: skip
-    return {**row, **given, **other}
+        "repair_order": order,
+        "captured_at": AT,
+        "purpose": "diagnosis",
+        "call": call,
+        "call_elements": named,
+    }
+    return capture_row(file, **{**given, **other})
 
 
 def _outcome(
-    order: str, finding: str, cylinders: list[int], at: datetime = AT + timedelta(days=1)
+    order: str, finding: str, elements: list[int], at: datetime = AT + timedelta(days=1), test: str = TEST
 ) -> dict[str, object]:
     return {
-        "repair_order": order, "confirmed_at": at, "finding": finding, "confirmed_cylinders": cylinders,
+        "repair_order": order, "test": test, "confirmed_at": at, "finding": finding, "confirmed_elements": elements,
         "method": "gauge", "gauge_kpa": [],
     }  # fmt: skip
 
 
+def _shop(captures: list[dict[str, object]], outcomes: list[dict[str, object]]) -> Shop:
+    return Shop(captures=captures_of(captures), outcomes=frame_of(schemas.OUTCOMES, outcomes))
+
+
 def _judged(captures: list[dict[str, object]], outcomes: list[dict[str, object]]) -> dict[str, bool]:
-    rows = judged_calls(
-        pl.DataFrame(captures, schema=CAPTURES),
-        pl.DataFrame(outcomes, schema=OUTCOMES),
-        AT + timedelta(days=90),
-    )
+    rows = judged_calls(_shop(captures, outcomes), AT + timedelta(days=90))
     return dict(rows.select("capture_file", "right").iter_rows())
 
 
@@ -87,8 +89,8 @@ def test_what_is_a_right_call() -> None:
         _capture("missed", "2", "even", []),
         _capture("right odd", "2", "odd", [3]),
         _capture("one of two", "3", "odd", [3]),
-        _capture("wrong cylinder", "2", "odd", [4]),
-        _capture("no cylinder", "2", "odd", []),
+        _capture("wrong element", "2", "odd", [4]),
+        _capture("no element", "2", "odd", []),
         _capture("false alarm", "1", "odd", [2]),
     ]
     outcomes = [_outcome("1", "even", []), _outcome("2", "odd", [3]), _outcome("3", "odd", [3, 4])]
@@ -97,8 +99,8 @@ def test_what_is_a_right_call() -> None:
         "missed": False,
         "right odd": True,
         "one of two": True,
-        "wrong cylinder": False,
-        "no cylinder": True,
+        "wrong element": False,
+        "no element": True,
         "false alarm": False,
     }
 
@@ -123,24 +125,27 @@ def test_what_cannot_be_judged() -> None:
     assert _judged(captures, outcomes) == {}
 
 
+def test_a_finding_judges_its_own_test_alone() -> None:
+    captures = [
+        _capture("first", "1", "odd", [3]),
+        _capture("second", "1", "odd", [3], test="second test"),
+        _capture("unjudged", "1", "even", [], test="third test"),
+    ]
+    outcomes = [_outcome("1", "odd", [3]), _outcome("1", "odd", [5], test="second test")]
+    assert _judged(captures, outcomes) == {"first": True, "second": False}
+
+
 def test_counts_keep_the_two_mistakes_apart() -> None:
     captures = [_capture(f"e{i}", "even", "even" if i < 8 else "odd", []) for i in range(10)]
     captures += [
         _capture(f"o{i}", "odd", "odd" if i < 3 else "even", [3] if i < 2 else [1]) for i in range(5)
     ]
     outcomes = [_outcome("even", "even", []), _outcome("odd", "odd", [3])]
-    counts = count_calls(
-        judged_calls(
-            pl.DataFrame(captures, schema=CAPTURES),
-            pl.DataFrame(outcomes, schema=OUTCOMES),
-            AT + timedelta(days=9),
-        )
-    )
+    counts = count_calls(judged_calls(_shop(captures, outcomes), AT + timedelta(days=9)))
     assert (counts.even, counts.cleared, counts.odd, counts.found) == (10, 8, 5, 2)
     assert counts.table == ((8, 2), (2, 3))
     assert (counts.judged, counts.right) == (15, 10)
-    empty = empty_frames()
-    assert count_calls(judged_calls(empty.captures, empty.outcomes, AT)).judged == 0
+    assert count_calls(judged_calls(Shop(), AT)).judged == 0
 
 
 def test_correction_for_which_calls_are_confirmed() -> None:

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.cli import app
-from pipelines.settings import SETTINGS
+from pipelines.cli.app import app
+from pipelines.warehouse.settings import SETTINGS
 from tests.small_shop import FAMILIES, log_row, small_drop, write_capture
 
 ROOT = Path(__file__).parents[1]

@@ -8,11 +8,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.before_after import WEEKS
-from models.coaching import CoachingList, before_after, coaching_effect, needs_coaching
-from models.people import PeopleSettings
-from models.skill import technicians
-from tests.simulated_shop import START, SkillShop, Trouble, empty_frames, skill_shop
+from models.people.before_after import WEEKS
+from models.people.coaching import CoachingList, before_after, coaching_effect, needs_coaching
+from models.people.skill import technicians
+from models.records import schemas
+from models.records.people_settings import PeopleSettings
+from models.records.shop import Shop
+from tests.simulated_shop import START, SkillShop, Trouble, skill_shop
 
 PLANTED = (
     Trouble("tech b", "hookup", 120, 0.5),
@@ -22,13 +24,8 @@ PLANTED = (
 
 
 def _list(shop: SkillShop, as_of: date | None = None, settings: PeopleSettings | None = None) -> CoachingList:
-    f, day = shop.frames, as_of or shop.as_of
-    skills = technicians(
-        f.captures, f.cylinders, f.checks, f.orders, f.outcomes, f.technicians, f.drills, as_of=day
-    )
-    return needs_coaching(
-        skills, f.captures, f.checks, f.outcomes, f.coaching, as_of=day, orders=f.orders, settings=settings
-    )
+    day = as_of or shop.as_of
+    return needs_coaching(technicians(shop.shop, as_of=day), shop.shop, as_of=day, settings=settings)
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +45,7 @@ def test_an_item_says_what_since_when_and_over_what(shop: SkillShop) -> None:
     began = START.date() + timedelta(days=120)
     assert began - timedelta(days=10) < hookup.since < began + timedelta(days=45)
     assert 2 <= len(hookup.captures) <= 3
-    failed = set(shop.frames.checks.filter(pl.col("check") == "reversed_leads")["capture_file"])
+    failed = set(shop.shop.checks.filter(pl.col("check") == "reversed_leads")["capture_file"])
     assert set(hookup.captures) <= failed
     signal = hookup.signal
     assert f"{signal.trouble} of {signal.n} captures failed a hookup check since" in hookup.evidence
@@ -109,10 +106,7 @@ def test_before_and_after() -> None:
     made = skill_shop(
         12, planted, coaching=(("tech b", "hookup", 199), ("tech c", "hookup", 199), ("tech h", "calls", 199))
     )
-    f = made.frames
-    better, same, nobody = before_after(
-        f.captures, f.checks, f.outcomes, f.coaching, as_of=made.as_of, orders=f.orders
-    )
+    better, same, nobody = before_after(made.shop, as_of=made.as_of)
     assert better.change.high is not None
     assert better.change.high < 0
     assert "clearly less" in better.sentence
@@ -132,34 +126,27 @@ def test_before_and_after() -> None:
     assert effect.odds_ratio.low < (effect.odds_ratio.estimate or 0) < effect.odds_ratio.high
     assert coaching_effect((better,)).odds_ratio.estimate is None
     with pytest.raises(ValueError, match="weeks"):
-        before_after(f.captures, f.checks, f.outcomes, f.coaching, as_of=made.as_of, weeks=0)
+        before_after(made.shop, as_of=made.as_of, weeks=0)
 
 
 def test_the_day_of_the_session_belongs_to_before() -> None:
     made = skill_shop(12, coaching=(("tech b", "usable captures", 100),))
-    f = made.frames
-    (row,) = before_after(f.captures, f.checks, f.outcomes, f.coaching, as_of=made.as_of)
-    own = f.captures.filter(pl.col("technician") == "tech b")["captured_at"].dt.date()
+    (row,) = before_after(made.shop, as_of=made.as_of)
+    own = made.shop.captures.filter(pl.col("technician") == "tech b")["captured_at"].dt.date()
     day = START.date() + timedelta(days=100)
     assert row.before.n == int(((own <= day) & (own > day - timedelta(weeks=WEEKS))).sum())
     assert row.after.n == int(((own > day) & (own <= day + timedelta(weeks=WEEKS))).sum())
 
 
 def test_an_empty_shop_has_an_empty_list() -> None:
-    f = empty_frames()
-    found = needs_coaching(
-        (), f.captures, f.checks, f.outcomes, f.coaching, as_of=date(2025, 1, 1), orders=f.orders
-    )
+    found = needs_coaching((), Shop(), as_of=date(2025, 1, 1))
     assert (found.items, found.charts, found.false_alarm_per_year) == ((), 0, 0.0)
-    assert before_after(f.captures, f.checks, f.outcomes, f.coaching, as_of=date(2025, 1, 1)) == ()
+    assert before_after(Shop(), as_of=date(2025, 1, 1)) == ()
 
 
 def test_without_orders_scope_use_is_not_watched(shop: SkillShop) -> None:
-    f = shop.frames
-    skills = technicians(
-        f.captures, f.cylinders, f.checks, f.orders, f.outcomes, f.technicians, f.drills, as_of=shop.as_of
-    )
-    found = needs_coaching(skills, f.captures, f.checks, f.outcomes, f.coaching, as_of=shop.as_of)
+    bare = shop.shop.with_frames(orders=schemas.ORDERS.empty())
+    found = needs_coaching(technicians(bare, as_of=shop.as_of), bare, as_of=shop.as_of)
     assert set(found.chart_points["topic"]) == {"usable captures", "hookup", "calls"}
     assert found.reasons("tech b") == (found.items[0].evidence,)
     assert np.isfinite(found.chart_points["statistic"].to_numpy()).all()

@@ -10,11 +10,13 @@ import polars as pl
 import pytest
 import statsmodels.api as sm
 
-from models.comebacks import QUALITIES, Comebacks, comebacks
-from models.comparison import has_begun, watched_weights
-from models.people import PeopleSettings
-from models.stepped import pooled_step
-from tests.simulated_shop import CAPTURES, ORDERS, OUTCOMES, comeback_shop, empty_frames
+from models.jobs.comebacks import QUALITIES, Comebacks, comebacks
+from models.jobs.comparison import has_begun, watched_weights
+from models.jobs.stepped import pooled_step
+from models.records import schemas
+from models.records.people_settings import PeopleSettings
+from models.records.shop import Shop
+from tests.simulated_shop import TEST, capture_row, captures_of, comeback_shop, frame_of
 
 AS_OF = date(2025, 12, 31)
 _ids = count()
@@ -32,12 +34,8 @@ def _order(order: str, closed: str | None, **other: object) -> dict[str, object]
 
 
 def _capture(order: str, at: str, **other: object) -> dict[str, object]:
-    given = {
-        "capture_file": f"{order}-{next(_ids)}.csv", "engine_family": "f", "technician": "t", "repair_order": order,
-        "captured_at": datetime.fromisoformat(at), "test": "relative_compression", "purpose": "diagnosis",
-        "status": "read", "call": None, "call_cylinders": [],
-    }  # fmt: skip
-    return {**dict.fromkeys(CAPTURES, None), **given, **other}
+    given = {"repair_order": order, "captured_at": datetime.fromisoformat(at), "purpose": "diagnosis"}
+    return capture_row(f"{order}-{next(_ids)}.csv", **{**given, "call_elements": [], **other})
 
 
 def _run(
@@ -46,14 +44,12 @@ def _run(
     outcomes: list[dict[str, object]] | None = None,
     **settings: int,
 ) -> Comebacks:
-    return comebacks(
-        pl.DataFrame(captures or [], schema=CAPTURES),
-        pl.DataFrame(orders, schema=ORDERS),
-        pl.DataFrame(outcomes or [], schema=OUTCOMES),
-        empty_frames().checks,
-        as_of=AS_OF,
-        **settings,
+    shop = Shop(
+        captures=captures_of(captures or []),
+        orders=frame_of(schemas.ORDERS, orders),
+        outcomes=frame_of(schemas.OUTCOMES, outcomes or []),
     )
+    return comebacks(shop, as_of=AS_OF, **settings)
 
 
 def test_what_counts_as_scoped() -> None:
@@ -133,7 +129,7 @@ def test_young_orders_are_censored_and_the_future_is_not_looked_at() -> None:
 
 def test_call_quality() -> None:
     def judged(order: str, call: str, named: list[int]) -> dict[str, object]:
-        return _capture(order, "2025-06-09T10:00", call=call, call_cylinders=named)
+        return _capture(order, "2025-06-09T10:00", call=call, call_elements=named)
 
     orders = [_order(f"{kind} {i}", "2025-06-10") for kind in ("r", "w", "u", "n", "x") for i in range(8)]
     orders += [
@@ -152,8 +148,8 @@ def test_call_quality() -> None:
     captures += [judged(f"x {i}", "odd", [3]) for i in range(8)]
     outcomes = [
         {
-            "repair_order": f"{k} {i}", "confirmed_at": datetime(2025, 6, 10), "finding": "odd",
-            "confirmed_cylinders": [3], "method": "gauge", "gauge_kpa": [],
+            "repair_order": f"{k} {i}", "test": TEST, "confirmed_at": datetime(2025, 6, 10), "finding": "odd",
+            "confirmed_elements": [3], "method": "gauge", "gauge_kpa": [],
         }
         for k in ("r", "w") for i in range(8)
     ]  # fmt: skip
@@ -192,8 +188,7 @@ def test_confounded_shops() -> None:
     held, crude_held, errors, crude_errors = 0, 0, [], []
     for seed in range(12):
         shop = comeback_shop(400 + seed)
-        f = shop.frames
-        result = comebacks(f.captures, f.orders, f.outcomes, f.checks, as_of=date(2026, 1, 5))
+        result = comebacks(shop.shop, as_of=date(2026, 1, 5))
         adjusted, crude = result.adjusted.risk_difference, result.crude.risk_difference
         assert adjusted.estimate is not None
         assert crude.estimate is not None
@@ -208,8 +203,8 @@ def test_confounded_shops() -> None:
 
 
 def test_the_page_of_a_confounded_shop() -> None:
-    f = comeback_shop(7).frames
-    result = comebacks(f.captures, f.orders, f.outcomes, f.checks, as_of=date(2026, 1, 5))
+    shop = comeback_shop(7).shop
+    result = comebacks(shop, as_of=date(2026, 1, 5))
     adjusted = result.adjusted
     assert "cause" not in adjusted.caution.lower()
     assert "does not show what the scope alone does" in adjusted.caution
@@ -225,13 +220,13 @@ def test_the_page_of_a_confounded_shop() -> None:
     assert gap[1] < 0.15
     roads = adjusted.by_method["risk_difference"].to_list()
     assert max(roads) - min(roads) < 0.03
-    again = comebacks(f.captures, f.orders, f.outcomes, f.checks, as_of=date(2026, 1, 5))
+    again = comebacks(shop, as_of=date(2026, 1, 5))
     assert again.adjusted.risk_difference == adjusted.risk_difference
 
 
 def test_stepped_adoption() -> None:
-    f = comeback_shop(3, orders=4000, begin_scoping=True, effect=-2.5).frames
-    result = comebacks(f.captures, f.orders, f.outcomes, f.checks, as_of=date(2026, 1, 5))
+    shop = comeback_shop(3, orders=4000, begin_scoping=True, effect=-2.5).shop
+    result = comebacks(shop, as_of=date(2026, 1, 5))
     stepped = result.stepped
     assert stepped.by_technician["technician"].to_list() == [f"tech {c}" for c in "abcdefgh"]
     assert stepped.by_technician["before_orders"].is_sorted()

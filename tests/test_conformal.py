@@ -9,7 +9,9 @@ import pytest
 from scipy.stats import false_discovery_control
 from statsmodels.stats.multitest import multipletests
 
-from models.conformal import (
+from models.outliers.discoveries import weekly_discoveries
+from models.outliers.forest import isolation_scores
+from models.stats.conformal import (
     adjusted_p,
     benjamini_hochberg,
     conformal_p,
@@ -18,8 +20,6 @@ from models.conformal import (
     p_floor,
     smallest_calibration,
 )
-from models.discoveries import weekly_discoveries
-from models.forest import isolation_scores
 
 # Benjamini & Hochberg (1995), JRSS-B 57:289-300, section 4 (data of Neuhaus et al. 1992).
 PUBLISHED = np.array(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.control import (
+from models.stats.control import (
     cusum,
     cusum_run_length,
     cusum_weights,

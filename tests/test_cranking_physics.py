@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from demo_warehouse.cranking import (
+from pipelines.kinds.relative_compression.simulation.cranking import (
     Battery,
     CrankingEngine,
     CrankingRun,
@@ -19,7 +19,7 @@ from demo_warehouse.cranking import (
     random_run,
     simulate,
 )
-from demo_warehouse.engine import ATMOSPHERE_PA, relative_volume
+from pipelines.kinds.relative_compression.simulation.engine import ATMOSPHERE_PA, relative_volume
 
 FOUR = CrankingEngine(4, (1, 3, 4, 2))
 QUIET = CrankingRun(FOUR, duration_s=6.0, cycle_scatter=0.0, drag_scatter=0.0, seed=1)

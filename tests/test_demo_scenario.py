@@ -14,11 +14,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from demo_warehouse.families import BY_NAME, FAMILIES
 from demo_warehouse.people import FIRST_DAY, HOOKUP_COACHED, LAST_DAY, PEOPLE, at
 from demo_warehouse.plan import plan_captures
 from demo_warehouse.scenario import Truth, build
 from demo_warehouse.shop import Order, comeback_truth, make_orders, make_vehicles
+from pipelines.kinds.relative_compression.simulation.families import BY_NAME, FAMILIES
 
 COLUMNS = {
     "engine_families": "engine_family,cylinders,firing_order,firing_intervals_deg,sync_kind",

@@ -16,10 +16,10 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.cli import app
-from pipelines.kinds.base import CHECK_NAMES
-from pipelines.settings import SETTINGS
-from pipelines.tables import SPECS
+from pipelines import kinds
+from pipelines.cli.app import app
+from pipelines.intake.tables import SPECS
+from pipelines.warehouse.settings import SETTINGS
 from tests.small_shop import small_drop
 
 ROOT = Path(__file__).parents[1]
@@ -71,7 +71,7 @@ def test_every_setting_and_check_is_in_the_readme_with_its_default() -> None:
     for name, setting in SETTINGS.items():
         shown = rows[name].split("|")[1].strip().strip("`")
         assert json.loads(shown) == setting.default
-    assert set(table_rows(README, "Setup checks")) == set(CHECK_NAMES)
+    assert set(table_rows(README, "Setup checks")) == set(kinds.checks())
 
 
 def test_every_table_of_the_drop_folder_is_in_the_readme_with_its_columns() -> None:

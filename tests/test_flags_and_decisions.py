@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 
-from models.flags import cylinder_oddness, flags
-from pipelines import intake_log
-from pipelines.decisions import (
+from models.thresholds.flags import element_oddness, flags
+from pipelines.errors import ShopspreadError, ThresholdConflict
+from pipelines.fit.standing_hookup import refresh
+from pipelines.warehouse import log as intake_log
+from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse.decisions import (
+    Place,
     judge,
     log_coaching,
     propose_thresholds,
@@ -19,12 +24,17 @@ from pipelines.decisions import (
     set_setting,
     set_threshold,
 )
-from pipelines.errors import ShopspreadError, ThresholdConflict
-from pipelines.house import refresh
-from pipelines.settings import SETTINGS
-from pipelines.warehouse import Warehouse
+from pipelines.warehouse.settings import SETTINGS
+from tests.groups_shop import MEASURE
+
+PLACE = Place("relative_compression", "relative_compression", "plain-3")
 
 DEVIATIONS = {"even": (0.0, 1.0, -1.0), "weak": (0.0, -20.0, 1.0)}
+
+
+def proposal(threshold_pct: float, why: str) -> pl.DataFrame:
+    place = {"test": PLACE.test, "measure": PLACE.measure, "group": PLACE.group}
+    return pl.DataFrame([place | {"threshold_pct": threshold_pct, "why": why}])
 
 
 @pytest.fixture
@@ -37,28 +47,32 @@ def house(tmp_path: Path) -> Warehouse:
         connection.execute("INSERT INTO technician VALUES ('ada', NULL)")
         for name, deviations in DEVIATIONS.items():
             connection.execute(
-                "INSERT INTO capture_log (capture_file, engine_family) VALUES (?, 'plain-3')", [name]
+                "INSERT INTO capture_log (capture_file, engine_family, test) VALUES (?, 'plain-3', ?)",
+                [name, PLACE.test],
             )
             connection.execute("INSERT INTO capture_state (capture_file, status) VALUES (?, 'read')", [name])
             rows = {
                 "capture_file": [name] * 3,
-                "firing_position": [1, 2, 3],
-                "cylinder": [1, 2, 3],
+                "measure": [PLACE.measure] * 3,
+                "position": [1, 2, 3],
+                "element": [1, 2, 3],
+                "rank": [0] * 3,
                 "relative_pct": [100 + value for value in deviations],
                 "se_pct": [0.5] * 3,
                 "identified": ["sync"] * 3,
             }
-            intake_log.append(connection, "cylinder_reading", pl.DataFrame(rows))
+            intake_log.append(connection, "element_reading", pl.DataFrame(rows))
             scores = {
                 "capture_file": [name] * 3,
-                "firing_position": [1, 2, 3],
-                "family_pct": [100.0] * 3,
+                "measure": [PLACE.measure] * 3,
+                "position": [1, 2, 3],
+                "group_pct": [100.0] * 3,
                 "deviation_pct": list(deviations),
             }
-            intake_log.append(connection, "cylinder_score", pl.DataFrame(scores))
+            intake_log.append(connection, "element_score", pl.DataFrame(scores))
         propose_thresholds(
             connection,
-            pl.DataFrame({"engine_family": ["plain-3"], "threshold_pct": [10.0], "why": ["normal spread"]}),
+            proposal(10.0, "normal spread"),
         )
         judge(connection)
     return house
@@ -76,36 +90,34 @@ def test_oddness_is_the_distance_below_the_median_of_the_others() -> None:
     rng = np.random.default_rng(3)
     deviation = rng.normal(0, 3, (50, 6))
     slow = [[np.median(np.delete(row, k)) - row[k] for k in range(6)] for row in deviation]
-    np.testing.assert_allclose(cylinder_oddness(deviation), slow)
+    np.testing.assert_allclose(element_oddness(deviation), slow)
 
 
 def test_a_flag_reaches_from_the_threshold_on_and_names_both_of_a_pair() -> None:
-    cylinders = pl.DataFrame(
+    elements = pl.DataFrame(
         {
             "capture_file": ["a"] * 4,
-            "engine_family": ["f"] * 4,
-            "firing_position": [1, 2, 3, 4],
-            "cylinder": [1, 3, 4, 2],
+            "group": ["f"] * 4,
+            "position": [1, 2, 3, 4],
+            "element": [1, 3, 4, 2],
             "companion": [4, 2, 1, 3],
             "deviation_pct": [0.0, -10.0, 0.0, 0.0],
         }
     )
-    limits = pl.DataFrame({"engine_family": ["f"], "threshold_pct": [10.0], "version": [4]})
-    found = flags(cylinders, limits).to_dicts()[0]
+    limits = pl.DataFrame({"group": ["f"], "threshold_pct": [10.0], "version": [4]})
+    found = flags(elements, limits, MEASURE).to_dicts()[0]
     assert found["flagged"]
-    assert found["flagged_cylinders"] == [2, 3]
+    assert found["flagged_elements"] == [2, 3]
     assert found["flagged_positions"] == [2]
     assert found["threshold_version"] == 4
     just_above = limits.with_columns(threshold_pct=pl.lit(10.0001))
-    assert not flags(cylinders, just_above)["flagged"][0]
-    assert flags(cylinders.clear(), limits).is_empty()
+    assert not flags(elements, just_above, MEASURE)["flagged"][0]
+    assert flags(elements.clear(), limits, MEASURE).is_empty()
 
 
 def test_setting_a_threshold_adds_a_version_and_keeps_the_flags_of_the_old_one(house: Warehouse) -> None:
     assert flag_history(house) == [("even", 1, False, True), ("weak", 1, True, True)]
-    assert (
-        set_threshold(house, "plain-3", 30, set_by="mira", reason="too many gauge tests", seen_version=1) == 2
-    )
+    assert set_threshold(house, PLACE, 30, set_by="mira", reason="too many gauge tests", seen_version=1) == 2
     assert flag_history(house) == [
         ("even", 1, False, False),
         ("even", 2, False, True),
@@ -118,13 +130,13 @@ def test_setting_a_threshold_adds_a_version_and_keeps_the_flags_of_the_old_one(h
         (2, 30.0, "set"),
     ]
     # Going back is a new version with the old value.
-    set_threshold(house, "plain-3", 10, set_by="mira", reason="back to version 1", seen_version=2)
+    set_threshold(house, PLACE, 10, set_by="mira", reason="back to version 1", seen_version=2)
     assert house.frame("thresholds_in_force")["version"][0] == 3
 
 
 def test_a_proposal_never_overrides_what_somebody_set(house: Warehouse) -> None:
-    set_threshold(house, "plain-3", 30, set_by="mira", reason="why not", seen_version=1)
-    moved = pl.DataFrame({"engine_family": ["plain-3"], "threshold_pct": [5.0], "why": ["new captures"]})
+    set_threshold(house, PLACE, 30, set_by="mira", reason="why not", seen_version=1)
+    moved = proposal(5.0, "new captures")
     with house.transaction() as connection:
         assert propose_thresholds(connection, moved) == 1
         assert propose_thresholds(connection, moved) == 0
@@ -138,7 +150,7 @@ def test_of_two_people_saving_at_once_one_wins_and_the_other_is_told(house: Ware
     def save(name: str, value: float) -> None:
         try:
             outcomes.append(
-                set_threshold(house, "plain-3", value, set_by=name, reason=f"{name} says so", seen_version=1)
+                set_threshold(house, PLACE, value, set_by=name, reason=f"{name} says so", seen_version=1)
             )
         except ThresholdConflict as conflict:
             outcomes.append(conflict)
@@ -163,13 +175,15 @@ def test_a_decision_without_name_reason_or_sense_is_refused(
     house: Warehouse, value: float, who: str, why: str
 ) -> None:
     with pytest.raises(ShopspreadError):
-        set_threshold(house, "plain-3", value, set_by=who, reason=why, seen_version=1)
+        set_threshold(house, PLACE, value, set_by=who, reason=why, seen_version=1)
     assert house.frame("thresholds").height == 1
 
 
 def test_a_threshold_needs_a_family_there_is(house: Warehouse) -> None:
-    with pytest.raises(ShopspreadError, match="no engine family"):
-        set_threshold(house, "nobody", 12, set_by="mira", reason="because", seen_version=0)
+    with pytest.raises(ShopspreadError, match="no group 'nobody'"):
+        set_threshold(
+            house, replace(PLACE, group="nobody"), 12, set_by="mira", reason="because", seen_version=0
+        )
 
 
 def test_settings_have_defaults_and_keep_their_history(house: Warehouse) -> None:
@@ -211,18 +225,18 @@ def test_coaching_is_logged_for_people_and_topics_there_are(house: Warehouse) ->
 @pytest.mark.parametrize(("second", "named"), [(-12.0, [2]), (-40.0, [2, 3])])
 def test_the_residue_of_a_very_weak_cylinder_is_not_named_beside_it(second: float, named: list[int]) -> None:
     deviations = [0.0, -60.0, second, 0.0, 1.0]
-    cylinders = pl.DataFrame(
+    elements = pl.DataFrame(
         {
             "capture_file": ["a"] * 5,
-            "engine_family": ["f"] * 5,
-            "firing_position": [1, 2, 3, 4, 5],
-            "cylinder": [1, 2, 3, 4, 5],
+            "group": ["f"] * 5,
+            "position": [1, 2, 3, 4, 5],
+            "element": [1, 2, 3, 4, 5],
             "companion": pl.Series([None] * 5, dtype=pl.Int64),
             "deviation_pct": deviations,
         }
     )
-    limits = pl.DataFrame({"engine_family": ["f"], "threshold_pct": [8.0], "version": [1]})
-    assert flags(cylinders, limits)["flagged_cylinders"][0].to_list() == named
+    limits = pl.DataFrame({"group": ["f"], "threshold_pct": [8.0], "version": [1]})
+    assert flags(elements, limits, MEASURE)["flagged_elements"][0].to_list() == named
 
 
 def test_the_house_setup_is_checked_anew_and_leaves_the_readers_own_finding_alone(house: Warehouse) -> None:

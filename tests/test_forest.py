@@ -12,12 +12,20 @@ import pytest
 from sklearn.ensemble import IsolationForest
 from sklearn.metrics import roc_auc_score
 
-from models.forest import ForestSettings, feature_table, fit_forest, isolation_scores
-from models.reasons import in_words, sentence_for
-from models.spread import fit_families, score_captures
-from tests.families_shop import CAPTURES, CYLINDERS, FAMILIES, FEATURES, OUTCOMES, Shop, make_shop
+from models.outliers.forest import ForestFit, ForestSettings, feature_table, fit_forest, isolation_scores
+from models.outliers.reasons import in_words, sentence_for
+from models.records import schemas
+from models.records.shop import Shop
+from models.spread.fit import fit_groups, score_captures
+from models.spread.result import GroupFit
+from models.spread.scoring import Scores
+from pipelines.kinds import kind
+from tests.groups_shop import MEASURE, TEST, DrawnShop, make_shop
 
 DATA = Path(__file__).parent / "data" / "isolation_forest"
+RELATIVE_COMPRESSION = kind(TEST)
+assert RELATIVE_COMPRESSION is not None
+WORDS = RELATIVE_COMPRESSION.feature_words
 EULER_GAMMA = 0.5772156649015329
 
 
@@ -92,36 +100,47 @@ def test_auc_is_the_published_one(
     assert np.mean(runs) == pytest.approx(published, abs=margin)
 
 
-def features_for(shop: Shop, seed: int, *, strange: set[str] | None = None) -> pl.DataFrame:
+def features_for(shop: DrawnShop, seed: int, *, strange: set[str] | None = None) -> pl.DataFrame:
     """Capture-level numbers; `strange` captures crank far too slowly at a low voltage."""
     rng = np.random.default_rng(seed)
     rows = []
-    for name in shop.captures["capture_file"]:
+    for name in shop.records.captures["capture_file"]:
         slow = strange is not None and name in strange
         rows += [
             (name, "crank_rpm", float(rng.normal(90.0 if slow else 200.0, 12.0))),
             (name, "crank_min_v", float(rng.normal(7.0 if slow else 10.2, 0.2))),
             (name, "ripple_v", float(rng.normal(0.5, 0.05))),
         ]
-    return pl.DataFrame(rows, schema=FEATURES, orient="row")
+    return pl.DataFrame(rows, schema=schemas.FEATURES.types, orient="row")
+
+
+def forest_of(
+    shop: DrawnShop,
+    features: pl.DataFrame,
+    scores: Scores,
+    fit: GroupFit,
+    settings: ForestSettings | None = None,
+) -> ForestFit:
+    records = shop.records.with_frames(features=features)
+    return fit_forest(records, {TEST: scores}, {TEST: fit}, WORDS, settings=settings)
 
 
 @pytest.fixture(scope="module")
-def shop() -> Shop:
+def shop() -> DrawnShop:
     return make_shop(11, [300, 40, 40, 40], odd_share=0.15, known_good_share=0.5, sizes=[4, 4, 6, 8])
 
 
-def test_one_score_direction_reasons_in_words_and_the_odd_ones_found(shop: Shop) -> None:
-    strange = set(shop.captures["capture_file"].gather([3, 310, 370]))
-    strange = {name for name in strange if not shop.odd_cylinders[name]}
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    found = fit_forest(features_for(shop, 1, strange=strange), shop.captures, scores, fit, shop.outcomes)
+def test_one_score_direction_reasons_in_words_and_the_odd_ones_found(shop: DrawnShop) -> None:
+    strange = set(shop.records.captures["capture_file"].gather([3, 310, 370]))
+    strange = {name for name in strange if not shop.odd_elements[name]}
+    fit = fit_groups(shop.records, MEASURE)
+    scores = score_captures(fit, shop.records)
+    found = forest_of(shop, features_for(shop, 1, strange=strange), scores, fit)
     table = found.scores
     assert table["capture_file"].to_list() == scores.captures["capture_file"].to_list()
     assert table["outlier_score"].is_between(0.0, 1.0, closed="none").all()
-    assert set(table["model"]) == {"family", "pooled"}
-    first = table.filter(pl.col("model") == "family")["capture_file"].str.starts_with("family-0/")
+    assert set(table["model"]) == {"group", "pooled"}
+    first = table.filter(pl.col("model") == "group")["capture_file"].str.starts_with("group-0/")
     assert first.all()
     assert first.len() == 300
     odd = shop.is_odd(table["capture_file"]) | table["capture_file"].is_in(list(strange)).to_numpy()
@@ -139,13 +158,11 @@ def test_one_score_direction_reasons_in_words_and_the_odd_ones_found(shop: Shop)
 def test_p_values_of_healthy_captures_are_no_smaller_than_they_claim() -> None:
     """Under exchangeability P(p <= t) <= t; 240 unlabelled healthy captures, so 4 binomial standard errors."""
     shop = make_shop(21, [230, 230], odd_share=0.0, known_good_share=0.5)
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    for settings in (ForestSettings(), ForestSettings(family_captures=10_000)):
-        found = fit_forest(
-            features_for(shop, 2), shop.captures, scores, fit, shop.outcomes, settings=settings
-        ).scores
-        new = found.join(shop.captures, on="capture_file").filter(pl.col("purpose") != "known_good")[
+    fit = fit_groups(shop.records, MEASURE)
+    scores = score_captures(fit, shop.records)
+    for settings in (ForestSettings(), ForestSettings(group_captures=10_000)):
+        found = forest_of(shop, features_for(shop, 2), scores, fit, settings).scores
+        new = found.join(shop.records.captures, on="capture_file").filter(pl.col("purpose") != "known_good")[
             "outlier_p"
         ]
         p = new.to_numpy()
@@ -158,38 +175,36 @@ def test_p_values_of_healthy_captures_are_no_smaller_than_they_claim() -> None:
 
 def test_without_known_healthy_captures_there_are_scores_but_no_p_values() -> None:
     shop = make_shop(3, [30, 30], odd_share=0.2)
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    found = fit_forest(features_for(shop, 3), shop.captures, scores, fit, shop.outcomes)
+    fit = fit_groups(shop.records, MEASURE)
+    scores = score_captures(fit, shop.records)
+    found = forest_of(shop, features_for(shop, 3), scores, fit)
     assert found.scores["outlier_score"].is_finite().all()
     assert found.scores["outlier_p"].is_null().all()
     assert found.why is not None
     assert "known to be healthy" in found.why
 
 
-def test_the_fit_repeats_itself(shop: Shop) -> None:
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
+def test_the_fit_repeats_itself(shop: DrawnShop) -> None:
+    fit = fit_groups(shop.records, MEASURE)
+    scores = score_captures(fit, shop.records)
     features = features_for(shop, 4)
-    once, again = (fit_forest(features, shop.captures, scores, fit, shop.outcomes).scores for _ in range(2))
+    once, again = (forest_of(shop, features, scores, fit).scores for _ in range(2))
     assert once.equals(again)
 
 
 def test_an_empty_shop_gives_an_empty_answer() -> None:
-    captures, cylinders = pl.DataFrame(schema=CAPTURES), pl.DataFrame(schema=CYLINDERS)
-    families, outcomes = pl.DataFrame(schema=FAMILIES), pl.DataFrame(schema=OUTCOMES)
-    fit = fit_families(captures, cylinders, families, outcomes)
-    scores = score_captures(fit, captures, cylinders, families, outcomes)
-    found = fit_forest(pl.DataFrame(schema=FEATURES), captures, scores, fit, outcomes)
+    fit = fit_groups(Shop(), MEASURE)
+    scores = score_captures(fit, Shop())
+    found = fit_forest(Shop(), {TEST: scores}, {TEST: fit}, WORDS)
     assert found.scores.height == 0
     assert found.why is not None
-    assert feature_table(pl.DataFrame(schema=FEATURES), scores).height == 0
+    assert feature_table(schemas.FEATURES.empty(), {TEST: scores}).height == 0
 
 
 def test_a_reason_names_the_unit_and_the_side() -> None:
-    assert in_words("crank_rpm") == ("Cranking speed", " rpm")
-    assert in_words("some_new_thing_v") == ("Some new thing", " V")
-    low = sentence_for("rest_v", 11.2, 12.3, 12.8)
-    assert low == "Battery voltage at rest is low: 11.2 V, usual in this family is 12.3 to 12.8 V."
-    assert "is high: 13.1 V" in sentence_for("rest_v", 13.1, 12.3, 12.8)
-    assert "only together with" in sentence_for("rest_v", 12.5, 12.3, 12.8)
+    assert in_words("crank_rpm", WORDS) == ("Cranking speed", " rpm")
+    assert in_words("some_new_thing_v", WORDS) == ("Some new thing", " V")
+    low = sentence_for("rest_v", 11.2, 12.3, 12.8, WORDS)
+    assert low == "Battery voltage at rest is low: 11.2 V, usual in this group is 12.3 to 12.8 V."
+    assert "is high: 13.1 V" in sentence_for("rest_v", 13.1, 12.3, 12.8, WORDS)
+    assert "only together with" in sentence_for("rest_v", 12.5, 12.3, 12.8, WORDS)

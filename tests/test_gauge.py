@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -9,38 +10,47 @@ import polars as pl
 import pytest
 from scipy.stats import spearmanr
 
-from models.gauge import clustered_spearman, deviation_against_gauge, spearman
-from models.spread import fit_families, score_captures
-from tests.families_shop import OUTCOMES, Shop, Truth, make_shop
+from models.records import schemas
+from models.spread.fit import fit_groups, score_captures
+from models.thresholds.gauge import clustered_spearman, deviation_against_gauge, spearman
+from tests.groups_shop import MEASURE, TEST, DrawnShop, Truth, make_shop
 
 
-def gauged(shop: Shop, *, noise_pct: float, days: int = 1) -> pl.DataFrame:
+def gauged(shop: DrawnShop, *, noise_pct: float, days: int = 1) -> pl.DataFrame:
     """Outcomes whose gauge readings follow the readings, about 1200 kPa at 100 %."""
     rng = np.random.default_rng(3)
     rows = []
-    for (name,), cells in shop.cylinders.sort("cylinder").group_by("capture_file", maintain_order=True):
+    for (name,), cells in shop.records.elements.sort("element").group_by("capture_file", maintain_order=True):
         kpa = 12.0 * cells["relative_pct"].to_numpy() * (1 + rng.normal(0, noise_pct / 100, cells.height))
-        weak = shop.odd_cylinders[str(name)]
+        weak = shop.odd_elements[str(name)]
         when = datetime(2026, 12, 1) if days > 0 else datetime(2025, 12, 1)
         rows.append(
-            (name, when + timedelta(days=days), "odd" if weak else "even", list(weak), "gauge", kpa.tolist())
+            (
+                name,
+                TEST,
+                when + timedelta(days=days),
+                "odd" if weak else "even",
+                list(weak),
+                "gauge",
+                kpa.tolist(),
+            )
         )
-    return pl.DataFrame(rows, schema=OUTCOMES, orient="row")
+    return pl.DataFrame(rows, schema=schemas.OUTCOMES.types, orient="row")
 
 
-def check(shop: Shop, outcomes: pl.DataFrame, **options):  # type: ignore[no-untyped-def]
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, outcomes)
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, outcomes)
-    return deviation_against_gauge(scores, shop.captures, shop.cylinders, outcomes, draws=100, **options)
+def check(shop: DrawnShop, outcomes: pl.DataFrame, **options):  # type: ignore[no-untyped-def]
+    records = shop.records.with_frames(outcomes=outcomes)
+    scores = score_captures(fit_groups(records, MEASURE), records)
+    return deviation_against_gauge(scores, records, draws=100, **options)
 
 
 def test_a_gauge_that_agrees_and_one_that_does_not() -> None:
     even = [Truth(f"even-{n}", n, np.full(n, 100.0), 1.4, 0.5) for n in (4, 6)]
-    shop = make_shop(5, [20, 20], odd_share=0.5, families=even)
+    shop = make_shop(5, [20, 20], odd_share=0.5, groups=even)
     close = check(shop, gauged(shop, noise_pct=0.5))
     assert close.points.height == 20 * 4 + 20 * 6
     for estimate in close.agreement.values():
-        assert estimate.n == 20  # engines, not cylinders
+        assert estimate.n == 20  # engines, not elements
         assert estimate.estimate is not None
         assert estimate.estimate > 0.7
         assert estimate.low is not None
@@ -66,19 +76,20 @@ def test_loss_is_against_that_engines_own_best_or_median() -> None:
     assert not any("kpa" in column for column in best.columns)
 
 
-def test_captures_after_the_repair_and_unnamed_cylinders_stay_out() -> None:
+def test_captures_after_the_repair_and_unnamed_elements_stay_out() -> None:
     shop = make_shop(5, [6], odd_share=1.0, sizes=[4])
     assert check(shop, gauged(shop, noise_pct=0.5, days=-30)).points.height == 0
     nameless = make_shop(5, [6], odd_share=1.0, sizes=[4], identified="none")
-    by_position = nameless.cylinders.with_columns(cylinder=pl.col("firing_position"))
-    outcomes = gauged(Shop(**{**nameless.__dict__, "cylinders": by_position}), noise_pct=0.5)
+    by_position = nameless.records.elements.with_columns(element=pl.col("position"))
+    named = replace(nameless, records=nameless.records.with_frames(elements=by_position))
+    outcomes = gauged(named, noise_pct=0.5)
     assert check(nameless, outcomes).points.height == 0
 
 
 def test_too_few_engines_and_wrong_lists_say_so() -> None:
     shop = make_shop(5, [3], odd_share=1.0, sizes=[4])
     outcomes = gauged(shop, noise_pct=0.5)
-    few = check(shop, outcomes).agreement["family-0"]
+    few = check(shop, outcomes).agreement["group-0"]
     assert few.estimate is None
     assert few.why is not None
     assert "3 engines" in few.why
@@ -97,8 +108,8 @@ def test_rank_correlation_agrees_with_scipy_ties_included() -> None:
     assert clustered_spearman(np.ones(20), y[:20], np.arange(20), draws=10, seed=1).why is not None
 
 
-def test_cylinders_of_one_engine_do_not_count_as_engines() -> None:
-    """Eight engines of eight cylinders that differ by engine only: the interval is that of eight values."""
+def test_elements_of_one_engine_do_not_count_as_engines() -> None:
+    """Eight engines of eight elements that differ by engine only: the interval is that of eight values."""
     rng = np.random.default_rng(1)
     engine = np.repeat(np.arange(8), 8)
     x, y = rng.normal(size=8)[engine], rng.normal(size=8)[engine]

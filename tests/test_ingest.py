@@ -10,8 +10,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.ingest import IntakeSummary, ingest
-from pipelines.warehouse import Warehouse
+from pipelines.intake.ingest import IntakeSummary, ingest
+from pipelines.warehouse.database import Warehouse
 from tests.small_shop import FAMILIES, log_row, small_drop, write_capture, write_log
 
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from models.intervals import (
+from models.stats.intervals import (
     clopper_pearson,
     mean_with_interval,
     newcombe_difference,

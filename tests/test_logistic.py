@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from models.logistic import NotConverged, dummies, fit_logistic
+from models.stats.logistic import NotConverged, dummies, fit_logistic
 
 
 def _data(seed: int = 2) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]

@@ -10,8 +10,8 @@ import polars as pl
 import pytest
 from scipy.special import gammaln
 
-from models.mixed import laplace_modes, posterior_draws
-from models.trends import pooled_trends
+from models.people.trends import pooled_trends
+from models.stats.mixed import laplace_modes, posterior_draws
 
 DATA = Path(__file__).parent / "data"
 

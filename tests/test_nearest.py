@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.nearest import nearest, turned
+from models.spread.nearest import nearest, turned
 
 ANGLE = np.linspace(0.0, 2.0 * np.pi, 144, endpoint=False)
 
@@ -23,7 +23,7 @@ def past() -> np.ndarray:
     return np.stack([cycle(row % 4, 0.1 + 0.2 * (row // 4), 0.02, row) for row in range(16)])
 
 
-def test_the_same_fault_in_the_same_cylinder_is_nearest() -> None:
+def test_the_same_fault_in_the_same_element_is_nearest() -> None:
     found = nearest(past(), cycle(2, 0.5, 0.02, 99), 3)
     assert found.index[0] == 10
     assert (np.diff(found.distance) >= 0).all()
@@ -62,11 +62,11 @@ def test_other_grids_are_refused() -> None:
         nearest(past(), np.zeros(100))
     with pytest.raises(ValueError, match="holds a NaN"):
         nearest(past(), np.full(144, np.nan))
-    with pytest.raises(ValueError, match="every capture and every cylinder"):
+    with pytest.raises(ValueError, match="every capture and every element"):
         nearest(past(), past()[0], deviations_pct=np.zeros((3, 4)), query_deviation_pct=np.zeros(4))
 
 
-def test_cycles_that_begin_at_other_cylinders_are_put_on_one_axis() -> None:
+def test_cycles_that_begin_at_other_elements_are_put_on_one_axis() -> None:
     angle_deg = np.arange(144) * 5.0
     shape = np.cos(np.radians(angle_deg)) + 0.4 * np.exp(-(((angle_deg - 360.0) / 40.0) ** 2))
     starts = np.array([0.0, 180.0, 540.0, 150.0])

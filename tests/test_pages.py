@@ -14,10 +14,10 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
-from dashboard import parts
 from dashboard.launch import APP, WAREHOUSE_VARIABLE
-from pipelines.decisions import read_settings, set_threshold
-from pipelines.warehouse import Warehouse
+from dashboard.shared import parts
+from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse.decisions import read_settings, set_threshold
 
 PAGES = ("shop", "spread", "thresholds", "known_good", "capture", "technicians", "intake")
 TITLES = {
@@ -50,7 +50,7 @@ def own_copy(small_warehouse: Path, tmp_path: Path) -> Path:
 def opened(monkeypatch: pytest.MonkeyPatch, warehouse: Path, page: str) -> AppTest:
     monkeypatch.setenv(WAREHOUSE_VARIABLE, str(warehouse))
     app = AppTest.from_file(str(APP), default_timeout=120)
-    app.switch_page(f"views/{page}.py")
+    app.switch_page(f"views/{page}/{page}.py")
     return app.run()
 
 
@@ -144,7 +144,7 @@ def test_one_capture_alone_draws_on_every_page(monkeypatch: pytest.MonkeyPatch, 
             connection.execute(f"DELETE FROM {table} WHERE capture_file <> ?", [kept])
         for table in ("score", "cylinder_score", "flag", "repair_order", "outcome", "coaching", "threshold"):
             connection.execute(f"DELETE FROM {table}")
-    from pipelines.fit import fit_warehouse
+    from pipelines.fit.run import fit_warehouse
 
     fit_warehouse(warehouse)
     for page in PAGES:
@@ -229,11 +229,11 @@ def test_filters_survive_a_change_of_page(monkeypatch: pytest.MonkeyPatch, small
     app.selectbox(key="family").select(family).run()
     day = app.date_input(key="as_of").value
     app.date_input(key="as_of").set_value(day.replace(day=1)).run()
-    app.switch_page("views/technicians.py").run()
+    app.switch_page("views/technicians/technicians.py").run()
     assert app.date_input(key="as_of").value == day.replace(day=1)
-    app.switch_page("views/thresholds.py").run()
+    app.switch_page("views/thresholds/thresholds.py").run()
     assert app.selectbox(key="kept_family").value == family
-    app.switch_page("views/capture.py").run()
+    app.switch_page("views/capture/capture.py").run()
     assert app.selectbox(key="family").value == family
     assert_sound(app)
 
@@ -243,7 +243,7 @@ def test_a_day_before_all_records_is_no_exception(
 ) -> None:
     app = opened(monkeypatch, small_warehouse, "shop")
     for name in PAGES:
-        app.switch_page(f"views/{name}.py").run()
+        app.switch_page(f"views/{name}/{name}.py").run()
         if any(field.key == "as_of" for field in app.date_input):
             app.date_input(key="as_of").set_value(dt.date(2001, 1, 1)).run()
         assert_sound(app)

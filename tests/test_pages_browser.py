@@ -10,9 +10,9 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from dashboard.launch import launch
-from pipelines.decisions import set_setting
 from pipelines.errors import ShopspreadError
-from pipelines.warehouse import Warehouse
+from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse.decisions import set_setting
 from tests.browser_dashboard import CHROMIUM, WAIT_MS, chromium, served, settle, visit
 
 pytestmark = [

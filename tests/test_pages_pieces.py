@@ -16,14 +16,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from streamlit import config as streamlit_config
 
-from dashboard import palette, sheet, words
-from dashboard.answers import capture as capture_answers
-from dashboard.answers import drawing, known_good, shop, spread
-from dashboard.answers import intake as intake_answers
+from dashboard.documents import sheet
 from dashboard.launch import APP, WAREHOUSE_VARIABLE, command, environment
-from models.results import Estimate
+from dashboard.shared import drawing, palette, words
+from dashboard.views.capture import answer as capture_answers
+from dashboard.views.intake import answer as intake_answers
+from dashboard.views.known_good import answer as known_good
+from dashboard.views.shop import answer as shop
+from dashboard.views.spread import answer as spread
+from models.stats.results import Estimate
 from pipelines.errors import ShopspreadError
-from pipelines.settings import SETTINGS
+from pipelines.warehouse.settings import SETTINGS
 from pipelines.waveform import Waveform
 from tests.browser_dashboard import CHROMIUM, chromium
 
@@ -322,9 +325,9 @@ def test_a_file_name_is_safe() -> None:
 
 
 def test_what_x_finds_is_read_off_the_corrected_curve() -> None:
-    from dashboard.answers import thresholds
-    from models.curves import ThresholdCurves
-    from models.evidence import Weights
+    from dashboard.views.thresholds import answer as thresholds
+    from models.thresholds.curves import ThresholdCurves
+    from models.thresholds.evidence import Weights
 
     rows = [
         ("four", x, what, how, share, share - 0.1, share + 0.1, n, float(n))

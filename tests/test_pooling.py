@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.pooling import ScalePrior, pool_grid, pool_log_scale, pool_normal
+from models.stats.pooling import ScalePrior, pool_grid, pool_log_scale, pool_normal
 
 # Rubin D.B. (1981), J. Educ. Statist. 6:377-401, Table 1, rounded as in Bayesian Data Analysis, section 5.5.
 COACHING = [28.0, 8.0, -3.0, 7.0, -1.0, 1.0, 18.0, 12.0]
@@ -35,7 +35,7 @@ def test_eight_schools_with_weak_priors() -> None:
     assert pool.mean == pytest.approx([6.21, 4.94, 3.93, 4.76, 3.62, 4.04, 6.30, 4.85], abs=0.02)
 
 
-def test_no_spread_between_groups_is_never_taken_for_certain() -> None:
+def test_no_spread_between_strata_is_never_taken_for_certain() -> None:
     """The DerSimonian-Laird moment estimate is exactly 0 here; the posterior is not."""
     weight = 1.0 / np.array(ERRORS) ** 2
     centre = float(weight @ np.array(COACHING) / weight.sum())
@@ -68,11 +68,11 @@ def test_what_makes_no_sense_is_refused(y: list[float], se: list[float]) -> None
 
 
 X = np.linspace(-3.0, 3.0, 241)
-PRIOR = ScalePrior(centre=0.0, centre_sd=0.5, group_sd=0.25, family_sd=0.35)
+PRIOR = ScalePrior(centre=0.0, centre_sd=0.5, stratum_sd=0.25, group_sd=0.35)
 
 
 def known(at: float, sd: float) -> np.ndarray:
-    """Log likelihood of one family whose own data say `at`, give or take `sd`."""
+    """Log likelihood of one group whose own data say `at`, give or take `sd`."""
     return -0.5 * ((X - at) / sd) ** 2
 
 
@@ -87,16 +87,16 @@ def sd_of(log_weight: np.ndarray) -> float:
     return float(np.sqrt(weight @ (X - weight @ X) ** 2))
 
 
-def test_a_family_borrows_from_its_group_before_the_shop() -> None:
+def test_a_group_borrows_from_its_stratum_before_the_shop() -> None:
     likes = np.stack([known(0.6, 0.05)] * 4 + [known(-0.4, 0.05)] * 4 + [np.zeros_like(X)] * 2)
-    group = np.array([0, 0, 0, 0, 1, 1, 1, 1, 0, 1])
-    prior = pool_log_scale(likes, X, group, PRIOR)
+    stratum = np.array([0, 0, 0, 0, 1, 1, 1, 1, 0, 1])
+    prior = pool_log_scale(likes, X, stratum, PRIOR)
     assert mean_of(prior[8]) == pytest.approx(0.6, abs=0.15)
     assert mean_of(prior[9]) == pytest.approx(-0.4, abs=0.15)
     assert np.exp(prior).sum(axis=1) == pytest.approx(np.ones(10), abs=1e-6)
 
 
-def test_what_others_say_leaves_the_familys_own_data_out() -> None:
+def test_what_others_say_leaves_the_groups_own_data_out() -> None:
     rest = [known(0.0, 0.05)] * 5
     low = pool_log_scale(np.stack([known(-0.8, 0.05), *rest]), X, np.zeros(6, dtype=np.int64), PRIOR)
     high = pool_log_scale(np.stack([known(0.8, 0.05), *rest]), X, np.zeros(6, dtype=np.int64), PRIOR)
@@ -107,34 +107,34 @@ def test_what_others_say_leaves_the_familys_own_data_out() -> None:
 def test_without_any_data_the_prior_is_what_is_left() -> None:
     prior = pool_log_scale(np.zeros((1, X.size)), X, np.zeros(1, dtype=np.int64), PRIOR)
     assert mean_of(prior[0]) == pytest.approx(0.0, abs=0.01)
-    # centre, group and family scatter add: half-normals of scale s have mean square s^2.
+    # centre, stratum and group scatter add: half-normals of scale s have mean square s^2.
     assert sd_of(prior[0]) == pytest.approx(np.sqrt(0.5**2 + 0.25**2 + 0.35**2), rel=0.1)
 
 
 def test_three_levels_agree_with_sampling() -> None:
     """The same posterior by self-normalised importance sampling of the priors, 400,000 draws."""
     likes = np.stack([known(0.5, 0.2), known(0.2, 0.3), known(-0.3, 0.2), np.zeros_like(X)])
-    group = np.array([0, 0, 1, 1])
-    prior = pool_log_scale(likes, X, group, PRIOR)
+    stratum = np.array([0, 0, 1, 1])
+    prior = pool_log_scale(likes, X, stratum, PRIOR)
     rng = np.random.default_rng(8)
     draws = 400_000
     m0 = rng.normal(0.0, 0.5, draws)
     kappa = np.abs(rng.normal(0.0, 0.25, draws))
     omega = np.abs(rng.normal(0.0, 0.35, draws))
     centre = m0[:, None] + kappa[:, None] * rng.standard_normal((draws, 2))
-    x = centre[:, group] + omega[:, None] * rng.standard_normal((draws, 4))
+    x = centre[:, stratum] + omega[:, None] * rng.standard_normal((draws, 4))
     weight = np.exp(-0.5 * (((x[:, :3] - [0.5, 0.2, -0.3]) / [0.2, 0.3, 0.2]) ** 2).sum(axis=1))
     weight /= weight.sum()
-    for family in range(4):
-        posterior = prior[family] + likes[family]
-        assert mean_of(posterior) == pytest.approx(float(weight @ x[:, family]), abs=0.02)
-        spread = np.sqrt(weight @ (x[:, family] - weight @ x[:, family]) ** 2)
+    for group in range(4):
+        posterior = prior[group] + likes[group]
+        assert mean_of(posterior) == pytest.approx(float(weight @ x[:, group]), abs=0.02)
+        spread = np.sqrt(weight @ (x[:, group] - weight @ x[:, group]) ** 2)
         assert sd_of(posterior) == pytest.approx(float(spread), rel=0.08)
 
 
 def test_two_levels_leave_one_out_as_well() -> None:
     likes = np.stack([known(1.0, 0.05)] * 3 + [np.zeros_like(X)])
-    prior = pool_grid(likes, X, centre=(0.0, 1.0), family_sd=0.3)
+    prior = pool_grid(likes, X, centre=(0.0, 1.0), group_sd=0.3)
     assert mean_of(prior[3]) == pytest.approx(1.0, abs=0.1)
     likes[0] = known(-1.0, 0.05)
-    assert pool_grid(likes, X, centre=(0.0, 1.0), family_sd=0.3)[0] == pytest.approx(prior[0], abs=1e-9)
+    assert pool_grid(likes, X, centre=(0.0, 1.0), group_sd=0.3)[0] == pytest.approx(prior[0], abs=1e-9)

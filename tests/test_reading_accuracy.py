@@ -113,7 +113,7 @@ def test_relative_compression_follows_the_loss_of_peak_pressure() -> None:
     for j in judged()["clean"]:
         truth = j.capture.truth
         if len(truth.faulty) == 1 and j.reading is not None:
-            value = [c.relative_pct for c in j.reading.cylinders if c.cylinder == truth.faulty[0]]
+            value = [c.relative_pct for c in j.reading.elements if c.element == truth.faulty[0]]
             loss.append(truth.loss[truth.faulty[0] - 1])
             shown += value
     assert len(loss) == len(shown) >= 15

@@ -47,7 +47,7 @@ def engine(
 
 def by_cylinder(reading: Reading) -> dict[int | None, float]:
     assert reading.status == "read", reading.reason
-    return {c.cylinder: c.relative_pct for c in reading.cylinders}
+    return {c.element: c.relative_pct for c in reading.elements}
 
 
 @pytest.mark.parametrize(("cylinders", "intervals"), LAYOUTS)
@@ -60,7 +60,7 @@ def test_the_weak_cylinder_is_found_with_its_size(cylinders: int, intervals: tup
     # the cylinder after the weak one meets a crank that ran on; what is left of that is the model's error
     assert np.ptp(others) < 13.0
     assert not reading.checks
-    assert {c.identified for c in reading.cylinders} == {"sync"}
+    assert {c.identified for c in reading.elements} == {"sync"}
 
 
 @pytest.mark.parametrize(("cylinders", "intervals"), LAYOUTS)
@@ -110,11 +110,11 @@ def test_units_and_time_axis_do_not_matter() -> None:
     plain = read(wave, hookup, fam)
     scaled = Waveform(wave.rate_hz, 100.0, wave.samples / np.float32(8.0), wave.labels)
     other = read(scaled, Hookup(hookup.signals, (8.0, 8.0), 1), fam)
-    for a, b in zip(plain.cylinders, other.cylinders, strict=True):
+    for a, b in zip(plain.elements, other.elements, strict=True):
         assert b.relative_pct == pytest.approx(a.relative_pct, abs=0.05)
     assert plain.events is not None
     assert other.events is not None
-    shift = other.events.compression_s - plain.events.compression_s
+    shift = other.events.event_s - plain.events.event_s
     assert shift == pytest.approx(101.0, abs=1e-3)
 
 
@@ -141,14 +141,14 @@ def test_events_lie_at_the_tops() -> None:
     reading = read(*capture(c))
     assert reading.events is not None
     for place in range(6):
-        seen = reading.events.compression_s[reading.events.position == place + 1]
+        seen = reading.events.event_s[reading.events.position == place + 1]
         true = c.top_s[place] - 1.0  # the capture's axis begins at -1 s
         apart = np.abs(seen[:, None] - true[None, :]).min(axis=1)
         # 10 degrees at the cranking speed
         assert np.median(apart) < 10.0 / (6.0 * reading.features["crank_rpm"])
-    assert np.all(np.diff(reading.events.compression_s) > 0)
-    assert np.ptp(reading.events.mean_cycle) == pytest.approx(1.0, abs=0.05)
-    assert reading.events.crank_start_s == pytest.approx(-0.2, abs=0.25)
+    assert np.all(np.diff(reading.events.event_s) > 0)
+    assert np.ptp(reading.events.mean_shape) == pytest.approx(1.0, abs=0.05)
+    assert reading.events.start_s == pytest.approx(-0.2, abs=0.25)
 
 
 @pytest.mark.parametrize("cylinders", [3, 4, 5, 6, 8])
@@ -160,7 +160,7 @@ def test_event_rate(cylinders: int) -> None:
     tops = np.sort(np.concatenate(c.top_s))
     true_rpm = 120.0 / (np.median(np.diff(tops)) * cylinders)
     assert reading.features["crank_rpm"] == pytest.approx(true_rpm, rel=0.02)
-    rate = 1.0 / np.median(np.diff(reading.events.compression_s))
+    rate = 1.0 / np.median(np.diff(reading.events.event_s))
     assert rate == pytest.approx(reading.features["crank_rpm"] * cylinders / 120.0, rel=0.03)
 
 
@@ -196,7 +196,7 @@ def test_a_signal_far_from_any_engine_gives_no_figures() -> None:
     reading = read(wave, hookup, family(4))
     assert reading.status == "unusable"
     assert reading.reason
-    assert not reading.cylinders
+    assert not reading.elements
 
 
 def test_supply_on_channels_is_what_the_scope_says() -> None:

@@ -18,11 +18,11 @@ def test_no_sync_sees_but_does_not_name() -> None:
     for w, h in ((wave, hookup), (alone, Hookup(("battery_voltage",), (1.0,)))):
         reading = read(w, h, fam)
         assert checks(reading) == {"no_sync"}
-        assert {x.cylinder for x in reading.cylinders} == {None}
-        low = min(reading.cylinders, key=lambda x: x.relative_pct)
+        assert {x.element for x in reading.elements} == {None}
+        low = min(reading.elements, key=lambda x: x.relative_pct)
         assert low.relative_pct == pytest.approx(70.0, abs=6.0)
         assert reading.events is not None
-        at = reading.events.compression_s[reading.events.position == low.firing_position]
+        at = reading.events.event_s[reading.events.position == low.position]
         assert np.median(np.abs(at[:, None] - (c.top_s[1][None, :] - 1.0)).min(axis=1)) < 0.03
 
 
@@ -30,7 +30,7 @@ def test_a_lead_on_the_battery_is_no_sync() -> None:
     wave, hookup, fam = capture(four())
     reading = read(changed(wave, 1, wave.samples[0]), hookup, fam)
     assert "no_sync" in checks(reading)
-    assert {x.cylinder for x in reading.cylinders} == {None}
+    assert {x.element for x in reading.elements} == {None}
 
 
 def with_bursts(wave: Waveform, count: int, seed: int, *, coil: bool) -> Waveform:
@@ -51,8 +51,8 @@ def test_bursts_on_a_dead_lead_name_nobody_and_spoil_nothing() -> None:
     for seed in range(6):
         reading = read(with_bursts(wave, 3 + seed, seed, coil=False), hookup, fam)
         assert "no_sync" in checks(reading)
-        assert {x.cylinder for x in reading.cylinders} == {None}
-        assert min(x.relative_pct for x in reading.cylinders) == pytest.approx(70.0, abs=6.0)
+        assert {x.element for x in reading.elements} == {None}
+        assert min(x.relative_pct for x in reading.elements) == pytest.approx(70.0, abs=6.0)
 
 
 def test_a_coil_among_bursts_is_still_the_coil() -> None:
@@ -73,7 +73,7 @@ def test_pulses_of_another_engine_than_the_log_says(truly: int, logged: int) -> 
     reading = read(wave, hookup, family(logged))
     assert reading.status == "unusable"
     assert "engine family" in reading.reason
-    assert reading.cylinders == ()
+    assert reading.elements == ()
 
 
 def test_half_the_firings_of_the_family_in_the_log() -> None:

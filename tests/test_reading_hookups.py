@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipelines import kinds
 from pipelines.errors import ShopspreadError
 from pipelines.kinds import kind
-from pipelines.kinds.base import CHECK_NAMES, EngineFamily, Hookup, Reading
+from pipelines.kinds.base import EngineFamily, Hookup, Reading
 from pipelines.waveform import Waveform
 from tests.constructed_crank import Crank, Scope, capture, crank, family, on_channels
 
@@ -41,7 +42,7 @@ def four(
 
 def checks(reading: Reading) -> set[str]:
     for check in reading.checks:
-        assert check.check in CHECK_NAMES
+        assert check.check in set(kinds.checks())
         assert check.severity in ("note", "warning", "unusable")
         assert len(check.detail) > 40
         assert check.detail.endswith(".")
@@ -50,8 +51,8 @@ def checks(reading: Reading) -> set[str]:
 
 def lowest(reading: Reading) -> tuple[int | None, float]:
     assert reading.status == "read", reading.reason
-    low = min(reading.cylinders, key=lambda c: c.relative_pct)
-    return low.cylinder, low.relative_pct
+    low = min(reading.elements, key=lambda c: c.relative_pct)
+    return low.element, low.relative_pct
 
 
 def assert_two_is_low(reading: Reading, within: float = 6.0) -> None:
@@ -70,7 +71,7 @@ def test_a_good_hookup_raises_nothing() -> None:
     reading = read(*capture(four()))
     assert checks(reading) == set()
     assert_two_is_low(reading)
-    assert np.isfinite([c.se_pct for c in reading.cylinders]).all()
+    assert np.isfinite([c.se_pct for c in reading.elements]).all()
 
 
 @pytest.mark.parametrize("corner_hz", [0.5, 1.0, 2.0])
@@ -128,7 +129,7 @@ def test_wrong_gain_keeps_the_relative_figures(factor: float) -> None:
     wrong = read(wave, replace(hookup, scales=(factor, 1.0)), fam)
     assert "weak_battery" not in checks(wrong)
     assert checks(wrong) == {"off_house_setup"}
-    for a, b in zip(right.cylinders, wrong.cylinders, strict=True):
+    for a, b in zip(right.elements, wrong.elements, strict=True):
         assert b.relative_pct == pytest.approx(a.relative_pct, abs=0.1)
 
 
@@ -142,9 +143,9 @@ def test_coil_on_plug_with_several_strikes(strikes: int) -> None:
 def test_waste_spark_names_both_candidates() -> None:
     c = replace(four(), family=family(4, (), "waste_spark"))
     reading = read(*capture(c, Scope(sync="waste_spark")))
-    low = min(reading.cylinders, key=lambda x: x.relative_pct)
-    assert {x.identified for x in reading.cylinders} == {"pair"}
-    assert {low.cylinder, low.companion} == {2, 4}  # 360 degrees apart in the order 1-2-3-4
+    low = min(reading.elements, key=lambda x: x.relative_pct)
+    assert {x.identified for x in reading.elements} == {"pair"}
+    assert {low.element, low.companion} == {2, 4}  # 360 degrees apart in the order 1-2-3-4
     assert low.relative_pct == pytest.approx(70.0, abs=6.0)
 
 
@@ -152,21 +153,21 @@ def test_waste_spark_on_three_cylinders_is_settled_by_the_angles() -> None:
     """Every 360 degrees a pulse, every 240 a compression: only one half of the cycle has a top after the pulse."""
     three = crank(family(3, (), "waste_spark"), np.array([1.0, 0.7, 1.0]), scatter=0.004)
     reading = read(*capture(three, Scope(sync="waste_spark")))
-    assert {x.identified for x in reading.cylinders} == {"sync"}
+    assert {x.identified for x in reading.elements} == {"sync"}
     assert_two_is_low(reading)
 
 
 def test_distributor_gives_places_only() -> None:
     c = replace(four(), family=family(4, (), "distributor"))
     reading = read(*capture(c, Scope(sync="distributor")))
-    assert {x.identified for x in reading.cylinders} == {"none"}
-    assert {x.cylinder for x in reading.cylinders} == {None}
-    assert sorted(x.firing_position for x in reading.cylinders) == [1, 2, 3, 4]
-    low = min(reading.cylinders, key=lambda x: x.relative_pct)
+    assert {x.identified for x in reading.elements} == {"none"}
+    assert {x.element for x in reading.elements} == {None}
+    assert sorted(x.position for x in reading.elements) == [1, 2, 3, 4]
+    low = min(reading.elements, key=lambda x: x.relative_pct)
     assert low.relative_pct == pytest.approx(70.0, abs=6.0)
     # the place is right: its events lie at the tops of the weak cylinder
     assert reading.events is not None
-    at = reading.events.compression_s[reading.events.position == low.firing_position]
+    at = reading.events.event_s[reading.events.position == low.position]
     assert np.median(np.abs(at[:, None] - (c.top_s[1][None, :] - 1.0)).min(axis=1)) < 0.02
 
 
@@ -220,7 +221,7 @@ def test_only_cranking_counts_when_the_engine_starts() -> None:
     assert "engine_started" in checks(reading)
     assert_two_is_low(reading)
     assert reading.events is not None
-    assert reading.events.crank_end_s < -1.0 + 0.8 + 4.3
+    assert reading.events.end_s < -1.0 + 0.8 + 4.3
     assert reading.features["crank_rpm"] < 260.0
 
 
@@ -380,7 +381,7 @@ def test_whatever_comes_a_reading_comes_back(
     reading = read(wave, Hookup(("battery_voltage", "ignition_primary"), (1.0, 1.0)), family(cylinders))
     assert reading.status in ("read", "unusable")
     assert (reading.status == "unusable") == bool(reading.reason)
-    for c in reading.cylinders:
+    for c in reading.elements:
         assert np.isfinite(c.relative_pct)
         assert np.isfinite(c.se_pct)
     checks(reading)

@@ -10,15 +10,26 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from pipelines.cranking import cylinders, inversion, torque
-from pipelines.cranking.cylinders import standard_errors
-from pipelines.cranking.front import look_at
-from pipelines.cranking.order import BINS, bin_means, take_cycles
-from pipelines.cranking.period import comb_score, firing_phasors, ripple_spectrum, track_cycles
-from pipelines.cranking.signals import block_mean, last_code, middle_of, ranked, smallest_gap
-from pipelines.cranking.stretch import moving_mean
-from pipelines.cranking.sync import PulseTrain, in_step, pulse_trains
 from pipelines.kinds import kind
+from pipelines.kinds.relative_compression import cylinders, inversion, torque
+from pipelines.kinds.relative_compression.angle import BINS, bin_means, take_cycles
+from pipelines.kinds.relative_compression.cylinders import standard_errors
+from pipelines.kinds.relative_compression.front import look_at
+from pipelines.kinds.relative_compression.period import (
+    comb_score,
+    firing_phasors,
+    ripple_spectrum,
+    track_cycles,
+)
+from pipelines.kinds.relative_compression.signals import (
+    block_mean,
+    last_code,
+    middle_of,
+    ranked,
+    smallest_gap,
+)
+from pipelines.kinds.relative_compression.stretch import moving_mean
+from pipelines.kinds.relative_compression.sync import PulseTrain, in_step, pulse_trains
 from tests.constructed_crank import Crank, Scope, capture, crank, family
 
 # --- published values -------------------------------------------------------------------------------------------
@@ -291,7 +302,7 @@ def test_period_and_phase_from_the_ripple_alone() -> None:
 
 
 def test_pulses_against_the_true_sparks() -> None:
-    from pipelines.cranking.signals import thin_sync
+    from pipelines.kinds.relative_compression.signals import thin_sync
 
     c = engine(4, 1, 0.7)
     wave, _, _ = capture(c, Scope(strikes=3, rate_hz=20_000.0))
@@ -340,8 +351,8 @@ def test_standard_error_over_repeated_captures() -> None:
         )
         reading = reader.read(*capture(c, Scope(rate_hz=2000.0, noise_v=0.02, seed=seed)))
         assert reading.status == "read"
-        got.append([x.relative_pct for x in reading.cylinders])
-        claimed.append([x.se_pct for x in reading.cylinders])
+        got.append([x.relative_pct for x in reading.elements])
+        claimed.append([x.se_pct for x in reading.elements])
     scatter = np.sqrt(np.mean(np.var(got, axis=0, ddof=1)))
     honest = np.sqrt(np.mean(np.square(claimed)))
     assert 0.8 < scatter / honest < 1.25

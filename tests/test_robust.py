@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.robust import (
+from models.stats.robust import (
     MAD_FACTOR,
     MAD_TO_SD,
     mad_factor,

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from models.shrinkage import beta_binomial_log_likelihood, hyper_grid, pool_shares
+from models.stats.shrinkage import beta_binomial_log_likelihood, hyper_grid, pool_shares
 
 DATA = Path(__file__).parent / "data"
 
@@ -63,7 +63,7 @@ def test_moments_of_the_rats_are_in_reach() -> None:
     # the book's section 5.1: alpha 1.4, beta 8.6 by moments of the 70 historical groups
     rates = TUMOURS[:70] / RATS[:70]
     assert (rates.mean(), rates.std(ddof=1)) == pytest.approx((0.136, 0.103), abs=5e-4)
-    assert pool_shares(TUMOURS[:70], RATS[:70]).house_mean == pytest.approx(rates.mean(), abs=0.01)
+    assert pool_shares(TUMOURS[:70], RATS[:70]).usual_mean == pytest.approx(rates.mean(), abs=0.01)
 
 
 def _james_stein(rates: np.ndarray, variance: float) -> tuple[np.ndarray, float]:  # type: ignore[type-arg]
@@ -101,7 +101,7 @@ def test_the_weight_at_both_ends() -> None:
     assert pooled.own_weight[2] > 0.5
     assert (np.argsort(pooled.own_weight) == [0, 1, 3, 2]).all()
     # nobody's own figure: the house's
-    assert pooled.mean[0] == pytest.approx(pooled.house_mean, abs=0.01)
+    assert pooled.mean[0] == pytest.approx(pooled.usual_mean, abs=0.01)
     assert pooled.mean[2] == pytest.approx(0.9, abs=0.02)
 
 
@@ -111,7 +111,7 @@ def test_three_captures_are_neither_best_nor_worst() -> None:
     one_right = pool_shares([1, 44, 41, 46, 30], [3, 50, 50, 50, 50])
     assert one_right.mean[0] > 0.5  # far above its own third
     assert one_right.low[0] < one_right.low[4]
-    assert one_right.high[0] > one_right.house_mean  # and nothing that sets it apart
+    assert one_right.high[0] > one_right.usual_mean  # and nothing that sets it apart
     assert pooled.high[0] - pooled.low[0] > pooled.high[1] - pooled.low[1]
 
 

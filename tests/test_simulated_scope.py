@@ -8,10 +8,23 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from demo_warehouse.cranking import CoilLoad, CrankingEngine, CrankingRun, CrankingTrace, simulate
-from demo_warehouse.ignition import firings_on
-from demo_warehouse.scope import Recording, ScopeChannel, ScopeSetup, random_setup, record, slip
 from demo_warehouse.textfiles import DIALECTS, TIME_UNITS, TextDialect, write_text
+from pipelines.kinds.relative_compression.simulation.cranking import (
+    CoilLoad,
+    CrankingEngine,
+    CrankingRun,
+    CrankingTrace,
+    simulate,
+)
+from pipelines.kinds.relative_compression.simulation.ignition import firings_on
+from pipelines.kinds.relative_compression.simulation.scope import (
+    Recording,
+    ScopeChannel,
+    ScopeSetup,
+    random_setup,
+    record,
+    slip,
+)
 
 BATTERY = ScopeChannel("battery_voltage", full_scale=20.0)
 PRIMARY = ScopeChannel("ignition_primary", full_scale=400.0, scale=20.0, noise=0.3)

@@ -9,31 +9,30 @@ import polars as pl
 import pytest
 from sklearn.metrics import roc_auc_score
 
-from models.drift import drift_of
-from models.null import Null, lowest_gap
-from models.spread import FamilyFit, SpreadSettings, fit_families, score_captures
-from tests.families_shop import (
-    CAPTURES,
-    CYLINDERS,
-    FAMILIES,
-    OUTCOMES,
-    Shop,
+from models.records.shop import Shop
+from models.spread.drift import drift_of
+from models.spread.fit import GroupFit, SpreadSettings, fit_groups, score_captures
+from models.spread.null import Null, lowest_gap
+from tests.groups_shop import (
+    MEASURE,
+    DrawnShop,
     Truth,
+    found_odd,
     healthy_readings,
     make_shop,
     to_median,
 )
 
 
-def fitted(shop: Shop) -> FamilyFit:
-    return fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
+def fitted(shop: DrawnShop) -> GroupFit:
+    return fit_groups(shop.records, MEASURE)
 
 
-def flagged(shop: Shop) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """odd_pct of every capture, whether its family's normal-spread limit flags it, and whether it is odd."""
+def flagged(shop: DrawnShop) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """odd_pct of every capture, whether its group's normal-spread limit flags it, and whether it is odd."""
     fit = fitted(shop)
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes).captures
-    limit = scores.join(fit.stats.select("engine_family", "odd_limit_pct"), on="engine_family", how="left")
+    scores = score_captures(fit, shop.records).captures
+    limit = scores.join(fit.stats.select("group", "odd_limit_pct"), on="group", how="left")
     odd = scores["odd_pct"].to_numpy()
     return odd, odd >= limit["odd_limit_pct"].to_numpy(), shop.is_odd(scores["capture_file"])
 
@@ -58,8 +57,8 @@ def test_lowest_gap_agrees_with_its_slow_twin() -> None:
             assert (gap[row], at[row]) == pytest.approx(naive_gap(table[row]))
 
 
-def test_inside_one_capture_no_cylinder_can_be_three_sigma_off() -> None:
-    """Shiffler R.E. (1988), American Statistician 42:79-80: |z| <= (n-1)/sqrt(n); the family has to say."""
+def test_inside_one_capture_no_element_can_be_three_sigma_off() -> None:
+    """Shiffler R.E. (1988), American Statistician 42:79-80: |z| <= (n-1)/sqrt(n); the group has to say."""
     for n in (3, 4, 5, 6, 8):
         dead = np.array([0.0] + [100.0] * (n - 1))
         z = abs(dead[0] - dead.mean()) / dead.std(ddof=1)
@@ -72,17 +71,17 @@ def test_inside_one_capture_no_cylinder_can_be_three_sigma_off() -> None:
 
 
 @pytest.mark.parametrize("odd_share", [0.4, 0.5])
-@pytest.mark.parametrize("same_cylinder", [False, True])
+@pytest.mark.parametrize("same_element", [False, True])
 def test_half_of_the_captures_may_be_faulty_and_nobody_said_which(
-    odd_share: float, same_cylinder: bool
+    odd_share: float, same_element: bool
 ) -> None:
-    """22 captures a family, ten families, three shops: the limit flags few healthy captures and the faults.
+    """22 captures a group, ten groups, three shops: the limit flags few healthy captures and the faults.
 
     About 350 healthy captures; at a true rate of 1 % more than 3 % would be a 3.7 sigma event.
     """
     alarms, found, areas = [], [], []
     for seed in range(3):
-        shop = make_shop(seed, [22] * 10, odd_share=odd_share, same_cylinder=same_cylinder)
+        shop = make_shop(seed, [22] * 10, odd_share=odd_share, same_element=same_element)
         odd, over, truth = flagged(shop)
         alarms.append(over[~truth])
         found.append(over[truth])
@@ -92,11 +91,11 @@ def test_half_of_the_captures_may_be_faulty_and_nobody_said_which(
     assert min(areas) > 0.998
 
 
-def test_pattern_and_spread_are_recovered_from_a_contaminated_family() -> None:
+def test_pattern_and_spread_are_recovered_from_a_contaminated_group() -> None:
     shop = make_shop(9, [80] * 6, odd_share=0.45)
     fit = fitted(shop)
     for truth in shop.truth.values():
-        stat = fit.stats.filter(pl.col("engine_family") == truth.name).row(0, named=True)
+        stat = fit.stats.filter(pl.col("group") == truth.name).row(0, named=True)
         assert stat["basis"] == "all, robust"
         assert stat["spread_pct"] == pytest.approx(truth.spread_pct, rel=0.25)
         error = fit.pattern_of(truth.name) - truth.pattern_pct
@@ -105,10 +104,10 @@ def test_pattern_and_spread_are_recovered_from_a_contaminated_family() -> None:
         assert np.median(fit.pattern_of(truth.name)) == pytest.approx(100.0)
 
 
-def test_a_family_uneven_when_healthy_is_not_called_odd() -> None:
+def test_a_group_uneven_when_healthy_is_not_called_odd() -> None:
     uneven = Truth("uneven", 4, np.array([100.0, 91.0, 100.0, 103.0]), 1.2, 0.5)
     even = Truth("even", 4, np.full(4, 100.0), 1.2, 0.5)
-    shop = make_shop(4, [25, 25], odd_share=0.3, families=[uneven, even])
+    shop = make_shop(4, [25, 25], odd_share=0.3, groups=[uneven, even])
     odd, over, truth = flagged(shop)
     assert over[~truth].mean() <= 0.05
     assert over[truth].all()
@@ -125,46 +124,26 @@ def test_what_the_fit_rests_on_is_named() -> None:
     stats = fitted(bare).stats
     assert stats["basis"].to_list() == ["all, robust", "all, robust", "borrowed"]
     assert stats["why"].str.len_chars().min() > 20
-    assert "borrowed from the other families" in stats["why"][2]
+    assert "borrowed from the other groups" in stats["why"][2]
 
 
 def test_labels_outweigh_looks() -> None:
-    """Eleven of twelve captures have a low cylinder 2; only if they are known good is that the pattern."""
+    """Eleven of twelve captures have a low element 2; only if they are known good is that the pattern."""
     low = Truth("low-two", 4, np.array([100.0, 90.0, 100.0, 100.0]), 1.0, 0.5)
-    shop = make_shop(6, [12], odd_share=0.0, families=[low])
-    as_good = shop.captures.with_columns(purpose=pl.lit("known_good"))
-    known = fit_families(as_good, shop.cylinders, shop.families, shop.outcomes)
+    shop = make_shop(6, [12], odd_share=0.0, groups=[low])
+    as_good = shop.records.captures.with_columns(purpose=pl.lit("known_good"))
+    known = fit_groups(shop.records.with_frames(captures=as_good), MEASURE)
     assert known.pattern_of("low-two")[1] == pytest.approx(90.0, abs=1.5)
-    outcomes = pl.DataFrame(
-        {
-            "repair_order": shop.captures["repair_order"],
-            "confirmed_at": shop.captures["captured_at"] + timedelta(days=2),
-            "finding": ["odd"] * 12,
-            "confirmed_cylinders": [[2]] * 12,
-            "method": ["gauge"] * 12,
-            "gauge_kpa": [[]] * 12,
-        },
-        schema=OUTCOMES,
-    )
-    faulty = fit_families(shop.captures, shop.cylinders, shop.families, outcomes)
+    outcomes = found_odd(shop.records.captures, timedelta(days=2))
+    faulty = fit_groups(shop.records.with_frames(outcomes=outcomes), MEASURE)
     assert faulty.stats["basis"].item() == "borrowed"
     assert faulty.pattern_of("low-two") == pytest.approx(np.full(4, 100.0), abs=0.5)
 
 
 def test_an_outcome_says_nothing_about_the_repaired_engine() -> None:
     shop = make_shop(7, [10], odd_share=0.0, sizes=[4])
-    outcomes = pl.DataFrame(
-        {
-            "repair_order": shop.captures["repair_order"],
-            "confirmed_at": shop.captures["captured_at"] - timedelta(days=2),
-            "finding": ["odd"] * 10,
-            "confirmed_cylinders": [[2]] * 10,
-            "method": ["gauge"] * 10,
-            "gauge_kpa": [[]] * 10,
-        },
-        schema=OUTCOMES,
-    )
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, outcomes)
+    outcomes = found_odd(shop.records.captures, -timedelta(days=2))
+    fit = fit_groups(shop.records.with_frames(outcomes=outcomes), MEASURE)
     assert set(fit.healthy["label"]) == {"not known"}
     assert fit.stats["healthy_captures"].item() > 9.0
 
@@ -172,19 +151,9 @@ def test_an_outcome_says_nothing_about_the_repaired_engine() -> None:
 def test_a_known_good_capture_on_a_repaired_order_is_healthy() -> None:
     """Same order, same day, an odd finding: the capture made as known-good shows the engine after the repair."""
     shop = make_shop(7, [10], odd_share=0.0, sizes=[4])
-    good = shop.captures.with_columns(purpose=pl.lit("known_good"))
-    outcomes = pl.DataFrame(
-        {
-            "repair_order": good["repair_order"],
-            "confirmed_at": good["captured_at"] + timedelta(minutes=10),
-            "finding": ["odd"] * 10,
-            "confirmed_cylinders": [[2]] * 10,
-            "method": ["repair_verified"] * 10,
-            "gauge_kpa": [[]] * 10,
-        },
-        schema=OUTCOMES,
-    )
-    fit = fit_families(good, shop.cylinders, shop.families, outcomes)
+    good = shop.records.captures.with_columns(purpose=pl.lit("known_good"))
+    outcomes = found_odd(good, timedelta(minutes=10), method="repair_verified")
+    fit = fit_groups(shop.records.with_frames(captures=good, outcomes=outcomes), MEASURE)
     assert set(fit.healthy["label"]) == {"known healthy"}
     assert fit.stats["basis"].item() == "known_good"
 
@@ -197,22 +166,22 @@ def test_own_weight_runs_from_borrowed_to_own() -> None:
     assert weight[5] > 0.9
 
 
-def test_one_family_with_one_capture_gets_a_sensible_borrowed_limit() -> None:
+def test_one_group_with_one_capture_gets_a_sensible_borrowed_limit() -> None:
     for shop in (make_shop(1, [1], odd_share=0.0, sizes=[4]), make_shop(1, [1], odd_share=1.0, sizes=[4])):
         fit = fitted(shop)
         limit = fit.stats["odd_limit_pct"].item()
         assert 5.0 < limit < 15.0
-        scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
+        scores = score_captures(fit, shop.records)
         assert scores.captures.height == 1
     rich = make_shop(3, [60] * 6 + [1], odd_share=0.2, sizes=[4] * 7)
     limits = fitted(rich).stats["odd_limit_pct"].to_list()
     assert np.median(limits[:6]) < limits[6] < 13.0
 
 
-def test_intervals_cover_in_thin_and_thick_families() -> None:
-    """Thirty shops, families of 0, 1, 3 and 10 captures; the whole table is in tests/bench/bench_coverage.py.
+def test_intervals_cover_in_thin_and_thick_groups() -> None:
+    """Thirty shops, groups of 0, 1, 3 and 10 captures; the whole table is in tests/bench/bench_coverage.py.
 
-    Spread intervals are one hit or miss a family, so 120 of them at 95 % give 0.95 +- 0.06 (3 sigma).
+    Spread intervals are one hit or miss a group, so 120 of them at 95 % give 0.95 +- 0.06 (3 sigma).
     """
     from tests.bench.bench_coverage import coverage
 
@@ -224,12 +193,12 @@ def test_intervals_cover_in_thin_and_thick_families() -> None:
 
 def test_repeats_of_one_vehicle_are_not_independent() -> None:
     """Ten captures of each of six vehicles say little more about the pattern than one of each."""
-    family = Truth("kept", 4, np.full(4, 100.0), 1.5, 0.9)
+    group = Truth("kept", 4, np.full(4, 100.0), 1.5, 0.9)
     others = [Truth(f"o{at}", 4, np.full(4, 100.0), 1.5, 0.9) for at in range(5)]
-    repeated = make_shop(5, [60] * 6, odd_share=0.0, repeats=10, families=[family, *others])
-    single = make_shop(5, [60] * 6, odd_share=0.0, repeats=1, families=[family, *others])
+    repeated = make_shop(5, [60] * 6, odd_share=0.0, repeats=10, groups=[group, *others])
+    single = make_shop(5, [60] * 6, odd_share=0.0, repeats=1, groups=[group, *others])
 
-    def width(shop: Shop) -> float:
+    def width(shop: DrawnShop) -> float:
         rows = fitted(shop).pattern
         return float((rows["high"] - rows["low"]).mean())  # type: ignore[operator, arg-type]
 
@@ -241,17 +210,17 @@ def test_repeats_of_one_vehicle_are_not_independent() -> None:
 
 
 @pytest.mark.parametrize("kind", ["pair", "none"])
-def test_unnamed_cylinders_are_still_judged(kind: str) -> None:
+def test_unnamed_elements_are_still_judged(kind: str) -> None:
     shop = make_shop(12, [30] * 4, odd_share=0.4, identified=kind, sizes=[4, 6, 8, 4])
     odd, over, truth = flagged(shop)
     assert roc_auc_score(truth, odd) > 0.995
     assert over[~truth].mean() <= 0.05
     fit = fitted(shop)
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families).captures
+    scores = score_captures(fit, shop.records).captures
     if kind == "none":
-        assert scores["odd_cylinder"].is_null().all()
+        assert scores["odd_element"].is_null().all()
         assert scores["odd_companion"].is_null().all()
-        assert fit.stats["why"].str.contains("No sync names the cylinders").all()
+        assert fit.stats["why"].str.contains("No sync names the elements").all()
         assert fit.pattern["pattern_pct"].to_list() == [100.0] * fit.pattern.height
     else:
         assert scores["odd_companion"].is_not_null().all()
@@ -259,45 +228,48 @@ def test_unnamed_cylinders_are_still_judged(kind: str) -> None:
     assert scores["odd_position"].is_not_null().all()
 
 
-def test_a_capture_without_sync_is_turned_to_fit_an_uneven_family() -> None:
+def test_a_capture_without_sync_is_turned_to_fit_an_uneven_group() -> None:
     uneven = Truth("uneven", 6, np.array([100.0, 88.0, 100.0, 103.0, 100.0, 100.0]), 0.8, 0.5)
-    named = make_shop(3, [40], odd_share=0.0, families=[uneven])
-    nameless = make_shop(30, [20], odd_share=0.0, families=[uneven], identified="none")
+    named = make_shop(3, [40], odd_share=0.0, groups=[uneven])
+    nameless = make_shop(30, [20], odd_share=0.0, groups=[uneven], identified="none")
     rename = pl.col("capture_file") + "-unnamed"
-    captures = pl.concat([named.captures, nameless.captures.with_columns(rename)])
-    cylinders = pl.concat([named.cylinders, nameless.cylinders.with_columns(rename)])
-    fit = fit_families(captures, cylinders, named.families, named.outcomes)
-    scores = score_captures(fit, captures, cylinders, named.families)
+    captures = pl.concat([named.records.captures, nameless.records.captures.with_columns(rename)])
+    elements = pl.concat([named.records.elements, nameless.records.elements.with_columns(rename)])
+    both = named.records.with_frames(captures=captures, elements=elements)
+    fit = fit_groups(both, MEASURE)
+    scores = score_captures(fit, both)
     unnamed = scores.captures.filter(pl.col("capture_file").str.ends_with("-unnamed"))
     assert unnamed["odd_pct"].max() < 4.0  # type: ignore[operator]
 
 
-def test_deviation_is_reading_minus_family_and_odd_pct_follows_from_it() -> None:
+def test_deviation_is_reading_minus_group_and_odd_pct_follows_from_it() -> None:
     shop = make_shop(2, [30, 30], odd_share=0.3)
     fit = fitted(shop)
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    both = shop.cylinders.join(scores.cylinders, on=["capture_file", "firing_position"])
-    assert both.height == shop.cylinders.height
-    assert (both["relative_pct"] - both["family_pct"] - both["deviation_pct"]).abs().max() < 1e-9  # type: ignore[operator]
-    for (name,), rows in both.sort("firing_position").group_by("capture_file"):
+    scores = score_captures(fit, shop.records)
+    both = shop.records.elements.join(scores.elements, on=["capture_file", "position"])
+    assert both.height == shop.records.elements.height
+    assert (both["relative_pct"] - both["group_pct"] - both["deviation_pct"]).abs().max() < 1e-9  # type: ignore[operator]
+    for (name,), rows in both.sort("position").group_by("capture_file"):
         gap, at = naive_gap(rows["deviation_pct"].to_numpy())
         found = scores.captures.filter(pl.col("capture_file") == name).row(0, named=True)
         assert (found["odd_pct"], found["odd_position"]) == pytest.approx((gap, at + 1))
-        assert found["odd_cylinder"] == rows["cylinder"][at]
+        assert found["odd_element"] == rows["element"][at]
 
 
 def test_p_values_hold_for_new_healthy_captures_whatever_they_rest_on() -> None:
-    """P(p <= t) <= t within 4 binomial errors, by the family's own, the shop's, and no calibration set."""
+    """P(p <= t) <= t within 4 binomial errors, by the group's own, the shop's, and no calibration set."""
     for counts, share, words in (
-        ([260, 260], 0.5, "of this family"),
-        ([16] * 12, 0.5, "of all families"),
+        ([260, 260], 0.5, "of this group"),
+        ([16] * 12, 0.5, "of all groups"),
         ([60, 60, 60], 0.0, "normal spread alone"),
     ):
         p_all = []
         for seed in range(3):
             shop = make_shop(40 + seed, counts, odd_share=0.15, known_good_share=share)
-            scores = score_captures(fitted(shop), shop.captures, shop.cylinders, shop.families, shop.outcomes)
-            table = scores.captures.join(shop.captures.select("capture_file", "purpose"), on="capture_file")
+            scores = score_captures(fitted(shop), shop.records)
+            table = scores.captures.join(
+                shop.records.captures.select("capture_file", "purpose"), on="capture_file"
+            )
             assert table["p_basis"].str.contains(words).all()
             assert (table["p_value"] >= table["p_floor"] - 1e-12).all()
             healthy = ~shop.is_odd(table["capture_file"]) & (table["purpose"] == "diagnosis").to_numpy()
@@ -310,9 +282,9 @@ def test_p_values_hold_for_new_healthy_captures_whatever_they_rest_on() -> None:
 
 def test_p_value_falls_as_odd_pct_grows() -> None:
     shop = make_shop(2, [300], odd_share=0.3, known_good_share=0.6)
-    table = score_captures(fitted(shop), shop.captures, shop.cylinders, shop.families, shop.outcomes).captures
+    table = score_captures(fitted(shop), shop.records).captures
     unlabelled = table.join(
-        shop.captures.filter(pl.col("purpose") == "diagnosis"), on="capture_file", how="semi"
+        shop.records.captures.filter(pl.col("purpose") == "diagnosis"), on="capture_file", how="semi"
     )
     ordered = unlabelled.sort("odd_pct")
     assert (ordered["p_value"].diff().drop_nulls() <= 0.05).all()
@@ -332,7 +304,7 @@ def test_normal_tail_continues_the_draws() -> None:
 
 
 def drifting(seed: int, slope: float, *, vehicles: int = 20) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Two captures of each vehicle; cylinder 3 of four moves by `slope` % a month against the others."""
+    """Two captures of each vehicle; element 3 of four moves by `slope` % a month against the others."""
     rng = np.random.default_rng(seed)
     vehicle = np.repeat(np.arange(vehicles), 2)
     month = np.repeat(rng.uniform(0.0, 12.0, vehicles), 2) + rng.uniform(0.0, 0.2, 2 * vehicles)
@@ -341,10 +313,10 @@ def drifting(seed: int, slope: float, *, vehicles: int = 20) -> tuple[np.ndarray
     return deviation, month, vehicle
 
 
-def test_a_planted_drift_is_found_in_its_cylinder_and_no_drift_is_not() -> None:
+def test_a_planted_drift_is_found_in_its_element_and_no_drift_is_not() -> None:
     deviation, month, vehicle = drifting(6, -0.5)
     moved = drift_of(deviation, month, np.ones(40), vehicle)
-    assert moved.cylinder == 3
+    assert moved.element == 3
     assert moved.slope.low is not None
     assert moved.slope.high is not None
     assert moved.slope.low <= -0.5 <= moved.slope.high < 0.0
@@ -356,11 +328,11 @@ def test_a_planted_drift_is_found_in_its_cylinder_and_no_drift_is_not() -> None:
     assert drift_of(deviation, month, np.ones(40), np.zeros(40, dtype=np.int64)).slope.why is not None
     assert drift_of(deviation, np.full(40, 3.0), np.ones(40), vehicle).slope.why is not None
     nothing = drift_of(np.zeros((0, 4)), np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.int64))
-    assert (nothing.slope.n, nothing.cylinder) == (0, None)
+    assert (nothing.slope.n, nothing.element) == (0, None)
 
 
 def test_drift_is_seldom_seen_where_there_is_none() -> None:
-    """400 steady families of 15 vehicles; at most 5 % may look drifting, up to 3 binomial errors more."""
+    """400 steady groups of 15 vehicles; at most 5 % may look drifting, up to 3 binomial errors more."""
     seen = 0
     for seed in range(400):
         deviation, month, vehicle = drifting(seed, 0.0, vehicles=15)
@@ -372,61 +344,51 @@ def test_drift_is_seldom_seen_where_there_is_none() -> None:
 
 
 def test_empty_frames_give_empty_answers() -> None:
-    shop = make_shop(1, [3, 3])
-    none = {
-        "captures": pl.DataFrame(schema=CAPTURES),
-        "cylinders": pl.DataFrame(schema=CYLINDERS),
-        "families": pl.DataFrame(schema=FAMILIES),
-        "outcomes": pl.DataFrame(schema=OUTCOMES),
-    }
-    full = {
-        "captures": shop.captures,
-        "cylinders": shop.cylinders,
-        "families": shop.families,
-        "outcomes": shop.outcomes,
-    }
-    for missing in ("captures", "cylinders", "families", "outcomes"):
-        frames = full | {missing: none[missing]}
-        fit = fit_families(*frames.values())
-        scores = score_captures(fit, *frames.values())
-        assert fit.stats.height == frames["families"].height
-        assert fit.pattern.height == frames["families"]["cylinders"].sum()
+    full = make_shop(1, [3, 3]).records
+    for missing in ("captures", "elements", "groups", "outcomes"):
+        shop = full.with_frames(**{missing: getattr(full, missing).clear()})
+        fit = fit_groups(shop, MEASURE)
+        scores = score_captures(fit, shop)
+        assert fit.stats.height == shop.groups.height
+        assert fit.pattern.height == shop.groups["elements"].sum()
         assert scores.captures.height == (6 if missing == "outcomes" else 0)
-    fit = fit_families(*none.values())
+    fit = fit_groups(Shop(), MEASURE)
     assert (fit.stats.height, fit.pattern.height, fit.healthy.height) == (0, 0, 0)
 
 
 def test_broken_rows_are_left_out_not_fatal() -> None:
     shop = make_shop(1, [12], odd_share=0.0, sizes=[4])
-    spoiled = shop.cylinders.with_columns(
-        relative_pct=pl.when((pl.col("capture_file") == "family-0/0.csv") & (pl.col("firing_position") == 2))
+    spoiled = shop.records.elements.with_columns(
+        relative_pct=pl.when((pl.col("capture_file") == "group-0/0.csv") & (pl.col("position") == 2))
         .then(float("nan"))
         .otherwise(pl.col("relative_pct")),
-        se_pct=pl.when(pl.col("capture_file") == "family-0/1.csv").then(None).otherwise(pl.col("se_pct")),
-    ).filter(~((pl.col("capture_file") == "family-0/2.csv") & (pl.col("firing_position") == 4)))
-    captures = shop.captures.with_columns(
-        captured_at=pl.when(pl.col("capture_file") == "family-0/3.csv").then(None).otherwise("captured_at"),
+        se_pct=pl.when(pl.col("capture_file") == "group-0/1.csv").then(None).otherwise(pl.col("se_pct")),
+    ).filter(~((pl.col("capture_file") == "group-0/2.csv") & (pl.col("position") == 4)))
+    captures = shop.records.captures.with_columns(
+        captured_at=pl.when(pl.col("capture_file") == "group-0/3.csv").then(None).otherwise("captured_at"),
         vehicle=pl.lit(None, dtype=pl.String),
-        purpose=pl.when(pl.col("capture_file") == "family-0/4.csv").then(None).otherwise("purpose"),
+        purpose=pl.when(pl.col("capture_file") == "group-0/4.csv").then(None).otherwise("purpose"),
     )
-    families = pl.concat(
-        [shop.families, shop.families.with_columns(engine_family=pl.lit("x"), firing_order=pl.lit("1-1"))]
-    )
-    fit = fit_families(captures, spoiled, families, shop.outcomes)
-    scores = score_captures(fit, captures, spoiled, families, shop.outcomes)
-    assert fit.stats["engine_family"].to_list() == ["family-0"]
+    broken = shop.records.with_frames(captures=captures, elements=spoiled)
+    fit = fit_groups(broken, MEASURE)
+    scores = score_captures(fit, broken)
+    assert fit.stats["group"].to_list() == ["group-0"]
     assert scores.captures.height == 10
-    error = scores.captures.filter(pl.col("capture_file") == "family-0/1.csv")["odd_se_pct"].item()
+    twice = broken.groups.with_columns(
+        group=pl.lit("x"), sequence=pl.lit([1, 1, 3, 4], dtype=pl.List(pl.Int32))
+    )
+    with pytest.raises(ValueError, match=r"'x': sequence \(1, 1, 3, 4\)"):
+        fit_groups(broken.with_frames(groups=pl.concat([broken.groups, twice])), MEASURE)
+    error = scores.captures.filter(pl.col("capture_file") == "group-0/1.csv")["odd_se_pct"].item()
     assert error is None
 
 
 def test_the_share_of_healthy_captures_a_limit_may_flag_can_be_chosen() -> None:
     shop = make_shop(2, [40], odd_share=0.2, sizes=[4])
-    args = (shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    strict = fit_families(*args, settings=SpreadSettings(false_alarm_share=0.001))
-    loose = fit_families(*args, settings=SpreadSettings(false_alarm_share=0.1))
+    strict = fit_groups(shop.records, MEASURE, settings=SpreadSettings(false_alarm_share=0.001))
+    loose = fit_groups(shop.records, MEASURE, settings=SpreadSettings(false_alarm_share=0.1))
     assert loose.stats["odd_limit_pct"].item() < strict.stats["odd_limit_pct"].item()
-    truth = shop.truth["family-0"]
+    truth = shop.truth["group-0"]
     new = to_median(healthy_readings(np.random.default_rng(3), truth, 4000))
-    gap, _ = lowest_gap(new - loose.pattern_of("family-0"))
+    gap, _ = lowest_gap(new - loose.pattern_of("group-0"))
     assert np.mean(gap >= loose.stats["odd_limit_pct"].item()) == pytest.approx(0.1, abs=0.06)

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines import store
 from pipelines.errors import UnreadableFile
+from pipelines.warehouse import waveforms as store
 from pipelines.waveform import MIN_SAMPLES, Waveform
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.intervals import wilson
-from models.survival import cumulative_incidence, kaplan_meier, log_rank, risk_at
+from models.stats.intervals import wilson
+from models.stats.survival import cumulative_incidence, kaplan_meier, log_rank, risk_at
 
 # Freireich E.J. et al. (1963) Blood 21:699-716: weeks in remission, + for censored
 SIX_MP = "6 6 6 6+ 7 9+ 10 10+ 11+ 13 16 17+ 19+ 20+ 22 23 25+ 32+ 32+ 34+ 35+"

@@ -1,41 +1,50 @@
-"""What swings from capture to capture is taken off, and a weak cylinder never passes for it."""
+"""What swings from capture to capture is taken off, and a weak element never passes for it."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 import pytest
 
-from models.matrix import Layout
-from models.null import lowest_gap
-from models.spread import fit_families, score_captures
-from models.swing import MOST_SWINGS, alternation, contrasts_lost, own_swing_variance, shared_swings, swing_of
-from tests.families_shop import Shop, Truth, make_shop
+from models.records.matrix import Layout
+from models.spread.fit import fit_groups, score_captures
+from models.spread.null import lowest_gap
+from models.spread.swing import (
+    MOST_SWINGS,
+    alternation,
+    contrasts_lost,
+    own_swing_variance,
+    shared_swings,
+    swing_of,
+)
+from tests.groups_shop import MEASURE, DrawnShop, Truth, make_shop
 
-SIX = Layout("six", 6, (1, 6, 5, 4, 3, 2), odd_fire=True)
+SIX = Layout("six", 6, (1, 6, 5, 4, 3, 2), uneven=True)
 
 
-def swinging(shop: Shop, name: str, swing_pct: float, seed: int) -> Shop:
-    """The shop with a swing added to every capture of one family, by firing position."""
+def swinging(shop: DrawnShop, name: str, swing_pct: float, seed: int) -> DrawnShop:
+    """The shop with a swing added to every capture of one group, by position."""
     rng = np.random.default_rng(seed)
-    size = {file: rng.normal(0.0, swing_pct) for file in shop.captures["capture_file"]}
-    added = pl.col("capture_file").replace_strict(size) * pl.when(pl.col("firing_position") % 2 == 1).then(
+    size = {file: rng.normal(0.0, swing_pct) for file in shop.records.captures["capture_file"]}
+    added = pl.col("capture_file").replace_strict(size) * pl.when(pl.col("position") % 2 == 1).then(
         1.0
     ).otherwise(-1.0)
     mine = pl.col("capture_file").str.starts_with(name + "/")
-    moved = shop.cylinders.with_columns(
+    moved = shop.records.elements.with_columns(
         relative_pct=pl.when(mine).then(pl.col("relative_pct") + added).otherwise(pl.col("relative_pct"))
     ).with_columns(
         relative_pct=100 * pl.col("relative_pct") / pl.col("relative_pct").median().over("capture_file")
     )
-    return Shop(**{**shop.__dict__, "cylinders": moved})
+    return replace(shop, records=shop.records.with_frames(elements=moved))
 
 
-def test_the_sign_alternates_in_firing_order() -> None:
+def test_the_sign_alternates_in_sequence() -> None:
     sign = alternation(SIX)
-    assert sign[np.array(SIX.firing_order) - 1].tolist() == [1.0, -1.0] * 3
+    assert sign[np.array(SIX.sequence) - 1].tolist() == [1.0, -1.0] * 3
     assert sign.sum() == 0.0
-    assert not alternation(Layout("three", 3, (1, 3, 2), odd_fire=False)).any()
+    assert not alternation(Layout("three", 3, (1, 3, 2), uneven=False)).any()
 
 
 def test_a_swing_is_measured_and_its_absence_too() -> None:
@@ -50,7 +59,7 @@ def test_a_swing_is_measured_and_its_absence_too() -> None:
     assert own_swing_variance(scatter[:, :3], np.zeros(3), np.ones(2000)) == 0.0
 
 
-def test_thin_families_borrow_the_swing_of_like_ones() -> None:
+def test_thin_groups_borrow_the_swing_of_like_ones() -> None:
     found = shared_swings([16.0, 9.0, 0.0, 0.0], [50.0, 50.0, 0.0, 50.0], np.array([0, 0, 0, 1]), [True] * 4)
     assert found[2] == pytest.approx(np.sqrt(12.5))
     assert found[0] == pytest.approx(np.sqrt((50 * 16 + 5 * 9) / 55))
@@ -73,7 +82,7 @@ def test_swing_of_each_capture_is_found_through_noise() -> None:
 
 @pytest.mark.parametrize("n", [4, 6, 8])
 @pytest.mark.parametrize("loss", [8.0, 15.0, 40.0])
-def test_one_weak_cylinder_is_no_swing(n: int, loss: float) -> None:
+def test_one_weak_element_is_no_swing(n: int, loss: float) -> None:
     sign = np.where(np.arange(n) % 2 == 0, 1.0, -1.0)
     weak = np.zeros((1, n))
     weak[0, 2] = -loss
@@ -83,7 +92,7 @@ def test_one_weak_cylinder_is_no_swing(n: int, loss: float) -> None:
     assert gap[0] > 0.8 * loss
 
 
-def test_two_weak_cylinders_keep_most_of_their_gap() -> None:
+def test_two_weak_elements_keep_most_of_their_gap() -> None:
     """Even two that fire 360 degrees apart in a four, which is exactly the shape of a swing."""
     sign = np.array([1.0, -1.0, 1.0, -1.0])
     weak = np.array([[-30.0, 0.0, -30.0, 0.0]])
@@ -99,33 +108,33 @@ def test_contrasts_lost_runs_from_none_to_one() -> None:
     assert contrasts_lost(1.0, 2.0, 4) == pytest.approx(0.5)
 
 
-def test_a_swinging_family_keeps_its_spread_and_gets_a_low_limit() -> None:
-    families = [Truth(f"f{at}", 6, np.full(6, 100.0), 1.3, 0.5) for at in range(4)]
-    plain = make_shop(7, [100] * 4, odd_share=0.4, families=families)
+def test_a_swinging_group_keeps_its_spread_and_gets_a_low_limit() -> None:
+    groups = [Truth(f"f{at}", 6, np.full(6, 100.0), 1.3, 0.5) for at in range(4)]
+    plain = make_shop(7, [100] * 4, odd_share=0.4, groups=groups)
     shop = swinging(plain, "f1", 4.0, seed=3)
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    stats = {row["engine_family"]: row for row in fit.stats.iter_rows(named=True)}
+    fit = fit_groups(shop.records, MEASURE)
+    stats = {row["group"]: row for row in fit.stats.iter_rows(named=True)}
     assert stats["f1"]["swing_pct"] == pytest.approx(4.0, rel=0.4)
     assert stats["f0"]["swing_pct"] < 1.5
     assert stats["f1"]["spread_pct"] == pytest.approx(1.3, rel=0.3)
     assert "swings by about" in stats["f1"]["why"]
     assert "swings by about" not in stats["f0"]["why"]
     assert stats["f1"]["odd_limit_pct"] < 2.0 * stats["f0"]["odd_limit_pct"]
-    scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes).captures
-    mine = scores.filter(pl.col("engine_family") == "f1")
+    scores = score_captures(fit, shop.records).captures
+    mine = scores.filter(pl.col("group") == "f1")
     odd = shop.is_odd(mine["capture_file"])
     over = mine["odd_pct"].to_numpy() >= stats["f1"]["odd_limit_pct"]
     assert over[odd].all()
     assert over[~odd].mean() <= 0.05
 
 
-def test_the_limit_of_a_swinging_family_flags_the_share_it_says() -> None:
-    """New healthy captures of the family: 1 % beyond the limit, give or take what 60 captures can tell."""
-    families = [Truth("f0", 6, np.full(6, 100.0), 1.3, 0.5), Truth("f1", 6, np.full(6, 100.0), 1.3, 0.5)]
-    shop = swinging(make_shop(8, [60, 60], odd_share=0.2, families=families), "f1", 4.0, seed=4)
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    new = swinging(make_shop(9, [1, 3000], odd_share=0.0, families=families), "f1", 4.0, seed=5)
-    scores = score_captures(fit, new.captures, new.cylinders, new.families).captures
-    mine = scores.filter(pl.col("engine_family") == "f1")["odd_pct"].to_numpy()
-    limit = fit.stats.filter(pl.col("engine_family") == "f1")["odd_limit_pct"].item()
+def test_the_limit_of_a_swinging_group_flags_the_share_it_says() -> None:
+    """New healthy captures of the group: 1 % beyond the limit, give or take what 60 captures can tell."""
+    groups = [Truth("f0", 6, np.full(6, 100.0), 1.3, 0.5), Truth("f1", 6, np.full(6, 100.0), 1.3, 0.5)]
+    shop = swinging(make_shop(8, [60, 60], odd_share=0.2, groups=groups), "f1", 4.0, seed=4)
+    fit = fit_groups(shop.records, MEASURE)
+    new = swinging(make_shop(9, [1, 3000], odd_share=0.0, groups=groups), "f1", 4.0, seed=5)
+    scores = score_captures(fit, new.records).captures
+    mine = scores.filter(pl.col("group") == "f1")["odd_pct"].to_numpy()
+    limit = fit.stats.filter(pl.col("group") == "f1")["odd_limit_pct"].item()
     assert 0.001 < np.mean(mine >= limit) < 0.035

@@ -17,8 +17,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines.table_cells import CellProblem, Form, capture_path, instant
-from pipelines.tables import SPECS
+from pipelines.intake.table_cells import CellProblem, Form, capture_path, instant
+from pipelines.intake.tables import SPECS
 from tests.constructed_tables import CAPTURE_HEAD, read
 
 ORDERS = [
@@ -58,6 +58,7 @@ def test_the_same_rows_come_back_from_every_form(
         "complaint",
         "parts_cost",
         "parts_returned",
+        "model_year",
     }
 
 

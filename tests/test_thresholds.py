@@ -9,28 +9,29 @@ import polars as pl
 import pytest
 from sklearn.metrics import roc_auc_score
 
-from models.costs import COST_GRID_PCT, smoothed_detection
-from models.curves import band, share_at_least
-from models.evidence import EVEN, MAX_WEIGHT, ODD, confirmation_weights, evidence
-from models.spread import fit_families, score_captures
-from models.thresholds import Proposal, costs_at, curves, propose
-from models.whatif import what_if
-from tests.families_shop import OUTCOMES, Shop, make_shop
+from models.records import schemas
+from models.spread.fit import fit_groups, score_captures
+from models.thresholds.costs import COST_GRID_PCT, smoothed_detection
+from models.thresholds.curves import band, share_at_least
+from models.thresholds.evidence import EVEN, MAX_WEIGHT, ODD, confirmation_weights, evidence
+from models.thresholds.proposal import Costs, Proposal, costs_at, curves, propose
+from models.thresholds.whatif import what_if
+from tests.groups_shop import MEASURE, TEST, DrawnShop, make_shop
 
 
-def scored(shop: Shop):  # type: ignore[no-untyped-def]
-    fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-    return fit, score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
+def scored(shop: DrawnShop):  # type: ignore[no-untyped-def]
+    fit = fit_groups(shop.records, MEASURE)
+    return fit, score_captures(fit, shop.records)
 
 
-def proposals_of(shop: Shop, **costs: float) -> tuple[Proposal, ...]:
+def proposals_of(shop: DrawnShop, **costs: float) -> tuple[Proposal, ...]:
     fit, scores = scored(shop)
-    asked = {"cost_miss": 600.0, "cost_false_alarm": 90.0} | costs
-    return propose(fit, scores, shop.captures, shop.outcomes, draws=60, **asked)
+    asked = {"miss": 600.0, "false_alarm": 90.0} | costs
+    return propose(fit, scores, shop.records, Costs(**asked), draws=60)
 
 
 @pytest.fixture(scope="module")
-def followed_up() -> Shop:
+def followed_up() -> DrawnShop:
     """Small faults, three quarters of the odd-looking captures followed up, an eighth of the others."""
     return make_shop(
         2001, [120] * 6, odd_share=0.25, loss_pct=(3.0, 25.0), confirm=(0.75, 0.12), known_good_share=0.1
@@ -76,13 +77,13 @@ def test_band_is_honest_where_the_bootstrap_cannot_see() -> None:
 
 def test_evidence_knows_what_each_capture_is_about() -> None:
     shop = make_shop(5, [12], odd_share=0.4, sizes=[4])
-    captures = shop.captures.with_columns(
+    captures = shop.records.captures.with_columns(
         purpose=pl.Series(["drill", "known_good"] + ["diagnosis"] * 10), call=pl.lit("odd")
     )
-    odd_names = [name for name in captures["capture_file"] if shop.odd_cylinders[name]]
+    odd_names = [name for name in captures["capture_file"] if shop.odd_elements[name]]
     outcomes = pl.DataFrame(
         [
-            (name, when + timedelta(days=late), "odd", list(shop.odd_cylinders[name]), "gauge", [])
+            (name, TEST, when + timedelta(days=late), "odd", list(shop.odd_elements[name]), "gauge", [])
             for (name, when), late in zip(
                 captures.filter(pl.col("capture_file").is_in(odd_names))
                 .select("capture_file", "captured_at")
@@ -91,17 +92,15 @@ def test_evidence_knows_what_each_capture_is_about() -> None:
                 strict=True,
             )
         ],
-        schema=OUTCOMES,
+        schema=schemas.OUTCOMES.types,
         orient="row",
     )
-    fit = fit_families(captures, shop.cylinders, shop.families, outcomes)
-    rows = evidence(
-        score_captures(fit, captures, shop.cylinders, shop.families, outcomes), captures, outcomes
-    )
+    records = shop.records.with_frames(captures=captures, outcomes=outcomes)
+    rows = evidence(score_captures(fit_groups(records, MEASURE), records), records)
     assert rows.height == 12
     asked = dict(rows.select("capture_file", "in_question").iter_rows())
-    assert not asked["family-0/0.csv"]
-    assert not asked["family-0/1.csv"]
+    assert not asked["group-0/0.csv"]
+    assert not asked["group-0/1.csv"]
     assert not asked[odd_names[-1]]  # made after the repair
     assert (rows["confirmed"] == ODD).sum() == len(odd_names) - 1
     named = rows.filter(pl.col("confirmed") == ODD)["named_right"]
@@ -109,10 +108,10 @@ def test_evidence_knows_what_each_capture_is_about() -> None:
     assert named.null_count() == 0
 
 
-def test_weights_repair_what_following_up_the_odd_ones_spoils(followed_up: Shop) -> None:
+def test_weights_repair_what_following_up_the_odd_ones_spoils(followed_up: DrawnShop) -> None:
     """Within four standard errors of the full truth corrected; off by more than that naive."""
     _, scores = scored(followed_up)
-    rows = evidence(scores, followed_up.captures, followed_up.outcomes)
+    rows = evidence(scores, followed_up.records)
     weighting = confirmation_weights(rows)
     assert weighting.why is None
     assert 1.0 <= weighting.largest <= MAX_WEIGHT
@@ -133,7 +132,7 @@ def test_corrected_curves_lie_nearer_the_truth_than_naive_ones() -> None:
     """Many captures, so that the bias stands out from the noise: one in twenty even-looking ones followed up."""
     shop = make_shop(31, [400] * 4, odd_share=0.25, loss_pct=(3.0, 20.0), confirm=(0.9, 0.04))
     _, scores = scored(shop)
-    rows = evidence(scores, shop.captures, shop.outcomes)
+    rows = evidence(scores, shop.records)
     found = curves(rows, draws=40)
     odd, truth = rows["odd_pct"].to_numpy(), shop.is_odd(rows["capture_file"])
     everything = {}
@@ -147,9 +146,9 @@ def test_corrected_curves_lie_nearer_the_truth_than_naive_ones() -> None:
                 pl.col("threshold_pct").is_between(3.0, 7.0)
             )
             errors = []
-            for (name, x), cell in part.group_by("engine_family", "threshold_pct"):
-                family = (rows["engine_family"] == name).to_numpy()
-                exact = (odd[member & family] >= x).mean()
+            for (name, x), cell in part.group_by("group", "threshold_pct"):
+                group = (rows["group"] == name).to_numpy()
+                exact = (odd[member & group] >= x).mean()
                 errors.append(cell["share"].item() - exact)
             everything[what, how] = float(np.mean(errors))
     assert everything["false_alarm", "naive"] > 0.02
@@ -163,7 +162,7 @@ def test_corrected_curves_lie_nearer_the_truth_than_naive_ones() -> None:
 def test_weights_are_one_where_there_is_nothing_to_model() -> None:
     shop = make_shop(3, [20], odd_share=0.3, confirm=(1.0, 1.0), sizes=[4])
     _, scores = scored(shop)
-    weighting = confirmation_weights(evidence(scores, shop.captures, shop.outcomes))
+    weighting = confirmation_weights(evidence(scores, shop.records))
     assert weighting.weight.tolist() == [1.0] * 20
     assert weighting.effective_n == pytest.approx(20.0)
     assert weighting.why == "Not weighted: every capture in question was confirmed."
@@ -183,7 +182,7 @@ def test_without_outcomes_the_limit_is_the_normal_spread() -> None:
     shop = make_shop(4, [25] * 5, odd_share=0.5)
     fit, _ = scored(shop)
     found = proposals_of(shop)
-    assert [proposal.engine_family for proposal in found] == fit.stats["engine_family"].to_list()
+    assert [proposal.group for proposal in found] == fit.stats["group"].to_list()
     for proposal, limit in zip(found, fit.stats["odd_limit_pct"], strict=True):
         assert proposal.basis == "normal spread"
         assert proposal.threshold_pct == pytest.approx(limit, abs=0.051)
@@ -197,9 +196,9 @@ def test_without_outcomes_the_limit_is_the_normal_spread() -> None:
 
 
 def test_proposed_limits_come_close_to_the_ones_that_truly_cost_least() -> None:
-    """Two shops of 75 captures a family; the whole table is in tests/bench/bench_thresholds.py.
+    """Two shops of 75 captures a group; the whole table is in tests/bench/bench_thresholds.py.
 
-    Single shops of that bench scatter by 0.45 % about the true X; 16 families give a mean within 4 errors.
+    Single shops of that bench scatter by 0.45 % about the true X; 16 groups give a mean within 4 errors.
     """
     from tests.bench.bench_thresholds import recovery
 
@@ -212,9 +211,9 @@ def test_proposed_limits_come_close_to_the_ones_that_truly_cost_least() -> None:
     assert ((table["low"] <= table["true_pct"]) & (table["true_pct"] <= table["high"])).mean() > 0.7  # type: ignore[operator]
 
 
-def test_dearer_misses_lower_the_limit(followed_up: Shop) -> None:
-    cheap = proposals_of(followed_up, cost_miss=100.0)
-    dear = proposals_of(followed_up, cost_miss=5000.0)
+def test_dearer_misses_lower_the_limit(followed_up: DrawnShop) -> None:
+    cheap = proposals_of(followed_up, miss=100.0)
+    dear = proposals_of(followed_up, miss=5000.0)
     assert all(d.threshold_pct < c.threshold_pct for d, c in zip(dear, cheap, strict=True))
     assert {proposal.basis for proposal in dear} == {"outcomes"}
     for proposal in dear:
@@ -226,9 +225,9 @@ def test_dearer_misses_lower_the_limit(followed_up: Shop) -> None:
         assert "follow" in proposal.why
 
 
-def test_only_the_ratio_of_the_costs_moves_the_limit(followed_up: Shop) -> None:
-    once = proposals_of(followed_up, cost_miss=600.0, cost_false_alarm=90.0)
-    tenfold = proposals_of(followed_up, cost_miss=6000.0, cost_false_alarm=900.0)
+def test_only_the_ratio_of_the_costs_moves_the_limit(followed_up: DrawnShop) -> None:
+    once = proposals_of(followed_up, miss=600.0, false_alarm=90.0)
+    tenfold = proposals_of(followed_up, miss=6000.0, false_alarm=900.0)
     assert [p.threshold_pct for p in once] == [p.threshold_pct for p in tenfold]
 
 
@@ -236,61 +235,62 @@ def test_only_the_ratio_of_the_costs_moves_the_limit(followed_up: Shop) -> None:
 def test_a_cost_that_is_none_is_refused(cost: float) -> None:
     shop = make_shop(4, [5], sizes=[4])
     with pytest.raises(ValueError, match="cost_miss is a positive number"):
-        proposals_of(shop, cost_miss=cost)
+        proposals_of(shop, miss=cost)
 
 
-def test_costs_of_given_limits(followed_up: Shop) -> None:
+def test_costs_of_given_limits(followed_up: DrawnShop) -> None:
     _, scores = scored(followed_up)
     found = costs_at(
         scores.captures,
-        followed_up.captures,
-        followed_up.outcomes,
-        {"family-0": 4.0, "family-1": 400.0},
+        followed_up.records,
+        {"group-0": 4.0, "group-1": 400.0},
         draws=40,
     )
-    zero = found["family-0"]
+    zero = found["group-0"]
     assert zero.detection.estimate is not None
     assert zero.false_alarm.estimate is not None
     assert zero.detection.estimate > 0.5
     assert zero.false_alarm.estimate < 0.3
-    assert (found["family-1"].detection.estimate, found["family-1"].false_alarm.estimate) == (0.0, 0.0)
+    assert (found["group-1"].detection.estimate, found["group-1"].false_alarm.estimate) == (0.0, 0.0)
     assert found["nowhere"].detection.estimate is None
     assert found["nowhere"].detection.why == "No limit is in force for nowhere."
 
 
 def test_nothing_in_nothing_out() -> None:
     shop = make_shop(4, [3], odd_share=0.0, sizes=[4])
-    empty = shop.captures.clear()
-    fit = fit_families(empty, shop.cylinders.clear(), shop.families, shop.outcomes)
-    scores = score_captures(fit, empty, shop.cylinders.clear(), shop.families, shop.outcomes)
-    (proposal,) = propose(fit, scores, empty, shop.outcomes, cost_miss=1.0, cost_false_alarm=1.0, draws=20)
+    empty = shop.records.with_frames(
+        captures=shop.records.captures.clear(), elements=shop.records.elements.clear()
+    )
+    fit = fit_groups(empty, MEASURE)
+    scores = score_captures(fit, empty)
+    (proposal,) = propose(fit, scores, empty, Costs(1.0, 1.0), draws=20)
     assert proposal.basis == "normal spread"
     assert proposal.flags_per_week == 0.0
-    assert curves(evidence(scores, empty, shop.outcomes), draws=5).curves.height == 0
-    assert costs_at(scores, empty, shop.outcomes, {"family-0": 5.0})["family-0"].detection.estimate is None
-    none = fit_families(empty, shop.cylinders.clear(), shop.families.clear(), shop.outcomes)
-    assert propose(none, scores, empty, shop.outcomes, cost_miss=1.0, cost_false_alarm=1.0) == ()
+    assert curves(evidence(scores, empty), draws=5).curves.height == 0
+    assert costs_at(scores, empty, {"group-0": 5.0})["group-0"].detection.estimate is None
+    none = fit_groups(empty.with_frames(groups=empty.groups.clear()), MEASURE)
+    assert propose(none, scores, empty, Costs(1.0, 1.0)) == ()
 
 
 def test_what_if_agrees_with_a_loop() -> None:
     rng = np.random.default_rng(9)
     odd = rng.gamma(2.0, 2.0, 300)
     odd[5] = np.nan
-    family = rng.integers(0, 3, 300)
+    group = rng.integers(0, 3, 300)
     confirmed = rng.choice([ODD, 0, EVEN], 300)
     before, after = np.array([4.0, 5.0, 6.0]), np.array([5.0, 5.0, 4.5])
-    found = what_if(odd, family, after, before, confirmed)
-    newly = [i for i in range(300) if odd[i] >= after[family[i]] and not odd[i] >= before[family[i]]]
-    gone = [i for i in range(300) if odd[i] >= before[family[i]] and not odd[i] >= after[family[i]]]
+    found = what_if(odd, group, after, before, confirmed)
+    newly = [i for i in range(300) if odd[i] >= after[group[i]] and not odd[i] >= before[group[i]]]
+    gone = [i for i in range(300) if odd[i] >= before[group[i]] and not odd[i] >= after[group[i]]]
     assert found.newly_flagged.tolist() == newly
     assert found.no_longer_flagged.tolist() == gone
     assert not found.flagged[5]
-    assert {int(family[i]) for i in newly} == {2}
-    assert {int(family[i]) for i in gone} == {0}
+    assert {int(group[i]) for i in newly} == {2}
+    assert {int(group[i]) for i in gone} == {0}
     assert found.newly_by_outcome == tuple(
         sum(confirmed[i] == code for i in newly) for code in (ODD, 0, EVEN)
     )
-    assert found.flagged_before.tolist() == [int((odd[family == f] >= before[f]).sum()) for f in range(3)]
+    assert found.flagged_before.tolist() == [int((odd[group == f] >= before[f]).sum()) for f in range(3)]
     assert found.flagged_after[1] == found.flagged_before[1]
 
 

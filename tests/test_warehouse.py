@@ -15,10 +15,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines import intake_log
-from pipelines import warehouse as module
 from pipelines.errors import WarehouseError
-from pipelines.warehouse import Warehouse, migrations
+from pipelines.warehouse import database as module
+from pipelines.warehouse import log as intake_log
+from pipelines.warehouse.database import Warehouse, migrations
 
 ROOT = Path(__file__).parents[1]
 
@@ -130,7 +130,7 @@ def test_readers_in_threads_stay_right_while_another_process_writes(tmp_path: Pa
                 """
                 import sys
                 from pathlib import Path
-                from pipelines.warehouse import Warehouse
+                from pipelines.warehouse.database import Warehouse
                 house = Warehouse(Path(sys.argv[1]))
                 for number in range(15):
                     with house.transaction() as connection:
@@ -172,7 +172,7 @@ def test_a_killed_writer_leaves_all_or_nothing(tmp_path: Path) -> None:
         """
         import os, signal, sys
         from pathlib import Path
-        from pipelines.warehouse import Warehouse
+        from pipelines.warehouse.database import Warehouse
         with Warehouse(Path(sys.argv[1])).transaction() as connection:
             connection.execute("INSERT INTO technician VALUES ('bo', NULL)")
             os.kill(os.getpid(), signal.SIGKILL)

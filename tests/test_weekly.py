@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.control import ewma_run_length
-from models.weekly import WEIGHT, limit_for_run_length, watch_weeks
+from models.jobs.weekly import WEIGHT, limit_for_run_length, watch_weeks
+from models.stats.control import ewma_run_length
 
 MONDAY = date(2025, 1, 6)
 

@@ -1,4 +1,4 @@
-"""Test kinds: one module a kind, discovered by name; an import error in one is never swallowed."""
+"""Test kinds: one folder a kind, discovered by being there; an import error in one is never swallowed."""
 
 from __future__ import annotations
 
@@ -8,39 +8,85 @@ from functools import cache
 
 from pipelines.kinds.base import (
     Check,
-    CylinderReading,
+    ElementReading,
     EngineFamily,
     Events,
     Hookup,
+    Kind,
     Reading,
-    TestKind,
+    SetupCheck,
 )
 
 __all__ = [
+    "OFF_HOUSE_SETUP",
     "Check",
-    "CylinderReading",
+    "ElementReading",
     "EngineFamily",
     "Events",
     "Hookup",
+    "Kind",
     "Reading",
-    "TestKind",
+    "SetupCheck",
+    "checks",
+    "forget",
+    "habits",
     "kind",
     "kinds",
+    "register",
 ]
+
+OFF_HOUSE_SETUP = SetupCheck(
+    "off_house_setup",
+    "the hookup differs from the shop's own standing one",
+    "differs from the standing hookup",
+)
+"""The one check every test has: made by the fit and not by a reader, because the standing hookup can change."""
+
+_registered: dict[str, Kind] = {}
 
 
 @cache
-def kinds() -> dict[str, TestKind]:
-    """Every test kind by name: each module of this package that defines a `KIND`."""
-    found: dict[str, TestKind] = {}
+def _found() -> dict[str, Kind]:
+    found: dict[str, Kind] = {}
     for module_info in pkgutil.iter_modules(__path__):
-        module = importlib.import_module(f"{__name__}.{module_info.name}")
-        declared = getattr(module, "KIND", None)
-        if declared is not None:
+        if module_info.ispkg:
+            module = importlib.import_module(f"{__name__}.{module_info.name}")
+            declared: Kind = module.KIND
             found[declared.name] = declared
-    return found
+    return dict(sorted(found.items(), key=lambda item: item[1].lesson))
 
 
-def kind(name: str) -> TestKind | None:
+def kinds() -> dict[str, Kind]:
+    """Every test kind by name, in the order of the course: each package here with a `KIND`."""
+    return _found() | _registered
+
+
+def kind(name: str) -> Kind | None:
     """The kind of that name, or None where no such test is known."""
     return kinds().get(name)
+
+
+def register(declared: Kind) -> None:
+    """Add a kind that lives outside this package, for this process (worker processes do not see it)."""
+    _registered[declared.name] = declared
+
+
+def forget(name: str) -> None:
+    """Take a registered kind away again."""
+    _registered.pop(name, None)
+
+
+def checks() -> dict[str, SetupCheck]:
+    """Every setup check by name; several kinds may share one."""
+    found = {check.name: check for known in kinds().values() for check in known.checks}
+    return found | {OFF_HOUSE_SETUP.name: OFF_HOUSE_SETUP}
+
+
+def habits() -> frozenset[tuple[str, str]]:
+    """Every (test, check) that is about how the scope was hooked up, so that a person can be coached in it."""
+    return frozenset(
+        (known.name, check.name)
+        for known in kinds().values()
+        for check in (*known.checks, OFF_HOUSE_SETUP)
+        if check.habit
+    )

@@ -1,88 +1,36 @@
-"""What every test kind takes and gives."""
+"""What a test kind declares, what it takes and what it gives.
+
+Every test looks at some elements that should be alike (cylinders of an engine, bars of a commutator), or at one
+thing against its own known-good spread. A kind is one folder below `pipelines/kinds/` whose package defines a
+`KIND`; everything the house does with it (spread, outliers, thresholds, known-good captures, calls, drills, pages,
+sheet, digest) follows from what it declares here.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal, Protocol
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from pipelines.errors import BadFamily
+from models.outliers.reasons import FeatureWords
+from models.records.measure import Element, Measure
+from pipelines.kinds.engine import SYNC_KINDS, EngineFamily, SyncKind
 from pipelines.waveform import Waveform
 
-SyncKind = Literal["coil_on_plug", "waste_spark", "distributor"]
+__all__ = [
+    "SYNC_KINDS", "Check", "Element", "ElementReading", "EngineFamily", "Events", "Feature", "Figure", "Hookup", "Kind",
+    "Layout", "Measure", "Reading", "SetupCheck", "Signal", "SyncKind", "Wording",
+]  # fmt: skip
+
 Severity = Literal["note", "warning", "unusable"]
 Identified = Literal["sync", "pair", "none"]
-
-SYNC_KINDS: tuple[SyncKind, ...] = ("coil_on_plug", "waste_spark", "distributor")
-CHECK_NAMES: tuple[str, ...] = (
-    "no_sync",
-    "reversed_leads",
-    "swapped_channels",
-    "too_short",
-    "engine_started",
-    "weak_battery",
-    "clipped",
-    "ac_coupled",
-    "coarse_resolution",
-    "low_sample_rate",
-    "off_house_setup",
-)
+Bad = Literal["low", "high", "either", "none"]
 
 
-@dataclass(frozen=True, slots=True)
-class EngineFamily:
-    """What the shop knows of an engine before any capture.
-
-    `firing_order` is a permutation of 1..cylinders, beginning with any cylinder;
-    `firing_intervals_deg` are the crank angles from each firing to the next, in firing order,
-    beginning at the firing of `firing_order[0]`, and sum to 720 for a four-stroke engine.
-
-    Raises:
-        BadFamily: when any of that does not hold.
-    """
-
-    name: str
-    cylinders: int
-    firing_order: tuple[int, ...]
-    firing_intervals_deg: tuple[float, ...] = ()
-    sync_kind: SyncKind = "coil_on_plug"
-
-    def __post_init__(self) -> None:
-        if not 3 <= self.cylinders <= 12:
-            raise BadFamily(f"Engine family {self.name!r}: {self.cylinders} cylinders; 3 to 12 can be read.")
-        if sorted(self.firing_order) != list(range(1, self.cylinders + 1)):
-            order = "-".join(map(str, self.firing_order))
-            raise BadFamily(
-                f"Engine family {self.name!r}: firing order {order!r} does not name each of the cylinders "
-                f"1 to {self.cylinders} exactly once; correct it in engine_families.csv."
-            )
-        if self.firing_intervals_deg:
-            if len(self.firing_intervals_deg) != self.cylinders:
-                raise BadFamily(
-                    f"Engine family {self.name!r}: {len(self.firing_intervals_deg)} firing intervals for "
-                    f"{self.cylinders} cylinders; give one interval a cylinder, or leave the cell empty for even."
-                )
-            if min(self.firing_intervals_deg) <= 0 or abs(sum(self.firing_intervals_deg) - 720.0) > 0.5:
-                raise BadFamily(
-                    f"Engine family {self.name!r}: the firing intervals sum to "
-                    f"{sum(self.firing_intervals_deg):g} degrees instead of 720; correct them."
-                )
-        if self.sync_kind not in SYNC_KINDS:
-            raise BadFamily(
-                f"Engine family {self.name!r}: sync_kind {self.sync_kind!r} is none of {', '.join(SYNC_KINDS)}."
-            )
-
-    @property
-    def intervals_deg(self) -> tuple[float, ...]:
-        """Firing intervals with `even` spelled out, in degrees of crank angle."""
-        return self.firing_intervals_deg or (720.0 / self.cylinders,) * self.cylinders
-
-    @property
-    def firing_angles_deg(self) -> tuple[float, ...]:
-        """Crank angle of each firing position, the first at 0, in degrees."""
-        return tuple(np.concatenate([[0.0], np.cumsum(self.intervals_deg)[:-1]]).tolist())
+# -- what a reader takes and gives -----------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,24 +55,26 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
-class CylinderReading:
-    """One cylinder of one capture.
+class ElementReading:
+    """One element of one capture by one measure.
 
     Attributes:
-        cylinder: cylinder number; None where `identified` is `none`.
-        firing_position: 1-based place in the firing sequence (from the sync pulse where there is
-            one, else from the first event of the cranking stretch).
-        relative_pct: relative compression, 100 = this capture's median cylinder.
-        se_pct: standard error of `relative_pct`, from the cycles.
+        element: element number; None where `identified` is `none`.
+        position: 1-based place in the sequence (from the index pulse where there is one, else from the first event
+            of the stretch that was read).
+        relative_pct: in % of this capture's median element (of what is usual, for a test of one thing).
+        se_pct: standard error of `relative_pct`, from the repeats in the capture.
         companion: the other candidate where `identified` is `pair`.
+        measure: which of the kind's measures; empty = its first.
     """
 
-    cylinder: int | None
-    firing_position: int
+    element: int | None
+    position: int
     relative_pct: float
     se_pct: float
     identified: Identified
     companion: int | None = None
+    measure: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,21 +82,20 @@ class Events:
     """What the reader saw, for drawing and for the known-good overlay.
 
     Attributes:
-        crank_start_s, crank_end_s: the cranking stretch that was used, on the file's time axis.
-        sync_s: times of the sync pulses used, in s.
-        compression_s: times of the compression top dead centres, in s.
-        position: 1-based firing position of each of `compression_s`.
-        mean_cycle: mean ripple over the cycles on a uniform crank-angle grid over 720 deg starting at
-            top dead centre of firing position 1, in parts of the mean peak-to-peak ripple, event
-            valleys pointing down whatever the signal; empty where there is none.
+        start_s, end_s: the stretch that was used, on the file's time axis.
+        index_s: times of the index (sync) pulses used, in s.
+        event_s: times of the elements' events, in s.
+        position: 1-based position of each of `event_s`.
+        mean_shape: mean signal over the repeats on a uniform grid over one turn of the sequence, starting at the
+            event of position 1, on the scale the kind's `Figure` names; empty where there is none.
     """
 
-    crank_start_s: float
-    crank_end_s: float
-    sync_s: npt.NDArray[np.float64]
-    compression_s: npt.NDArray[np.float64]
+    start_s: float
+    end_s: float
+    index_s: npt.NDArray[np.float64]
+    event_s: npt.NDArray[np.float64]
     position: npt.NDArray[np.int64]
-    mean_cycle: npt.NDArray[np.float64]
+    mean_shape: npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,33 +103,178 @@ class Reading:
     """All that one capture says.
 
     `status` is `read`, or `unusable` (no honest reading exists; `reason` says why and what to do).
-    `features` are capture-level numbers by name with the unit in the name; a kind may add its own.
-    For relative compression at least: cycles, crank_rpm, rest_v, crank_min_v (NaN where unknown).
+    `features` are capture-level numbers by name with the unit in the name; NaN where unknown.
     """
 
     status: Literal["read", "unusable"]
     reason: str
     features: dict[str, float]
-    cylinders: tuple[CylinderReading, ...] = ()
+    elements: tuple[ElementReading, ...] = ()
     checks: tuple[Check, ...] = ()
     events: Events | None = None
     reader_version: int = 1
     notes: tuple[str, ...] = field(default=())
 
 
-class TestKind(Protocol):
-    """One test: which signals it needs, what to mind when hooking up, how to read it."""
+# -- what a kind declares --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One signal the test can use: its name as `captures.csv` says it, in words, and its unit (V or A)."""
 
     name: str
     title: str
-    signals: tuple[str, ...]
-    reader_version: int
-    cautions: tuple[str, ...]
+    unit: Literal["V", "A"]
 
-    def read(self, waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Reading:
-        """Read one capture. Never raises for a bad signal: that is status `unusable` with a reason.
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One capture-level number: name with its unit, in words, its unit, its meaning, and which side is bad."""
+
+    name: str
+    title: str
+    unit: str
+    meaning: str
+    bad: Bad = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class SetupCheck:
+    """One thing that can be wrong with how the capture was made.
+
+    Attributes:
+        saw: what the check saw, as the README says it.
+        short: the same as a noun phrase for lists.
+        habit: about how the scope was hooked up and set, so that the person can be coached; False where the vehicle
+            or the file is to blame.
+    """
+
+    name: str
+    saw: str
+    short: str
+    habit: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """How calls, findings and figures of this test are said.
+
+    Attributes:
+        calls: what `even`, `odd` and `unsure` mean when a technician says them.
+        findings: what `even`, `odd` and `other` mean when they are confirmed.
+        stands: how an odd element stands to the others: `below the others`.
+        reference: the test that confirms it, with its article: `a gauge test`.
+        nothing_left: what to say of an element that shows nothing at all.
+    """
+
+    calls: Mapping[str, str]
+    findings: Mapping[str, str]
+    stands: str
+    reference: str
+    nothing_left: str
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """How a capture of this test is drawn.
+
+    Attributes:
+        event, index: what one element's event and one index pulse are called.
+        along, span, along_unit: the axis of one turn of the sequence, and its length in that unit.
+        across, across_unit: the axis of `Events.mean_shape`.
+        usual_length_s: how much of a record is shown at first.
+    """
+
+    event: str
+    index: str
+    along: str
+    span: float
+    along_unit: str
+    across: str
+    across_unit: str
+    usual_length_s: float = 1.6
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """A group's elements: their number, the order their positions come in, and where each lies on one turn (0 to 1)."""
+
+    elements: int
+    sequence: tuple[int, ...]
+    places: tuple[float, ...]
+
+    @classmethod
+    def even(cls, elements: int) -> Layout:
+        """Elements that follow each other by number, evenly spaced."""
+        return cls(elements, tuple(range(1, elements + 1)), tuple(at / elements for at in range(elements)))
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One test: what it hooks up and minds, what it compares, how it is read and spoken of.
+
+    Attributes:
+        name: as `captures.csv` says it. title: in words. lesson: its place in the course, from 1.
+        element: the noun of what is set side by side. measures: by element, the first one decides the order.
+        signals: the signals it can use. hookup: the usual one, for setting up and for files whose row names none.
+        needs_engine: whether a reading needs an engine family.
+        layout: a group's elements from its engine family; None where readings tell how many there are.
+        read: reads one capture. Never raises for a bad signal: that is status `unusable` with a reason; it raises
+            ShopspreadError only where the call itself makes no sense (no usable signal named, say).
+        simulate: a physical simulation for the demo and the tests, or None; see `pipelines.kinds.simulated`.
+        reader_version: raised whenever readings change.
+    """
+
+    name: str
+    title: str
+    lesson: int
+    element: Element
+    measures: tuple[Measure, ...]
+    signals: tuple[Signal, ...]
+    hookup: Hookup
+    needs_engine: bool
+    features: tuple[Feature, ...]
+    checks: tuple[SetupCheck, ...]
+    wording: Wording
+    figure: Figure
+    cautions: tuple[str, ...]
+    read: Callable[[Waveform, Hookup, EngineFamily | None], Reading]
+    layout: Callable[[EngineFamily], Layout] | None = None
+    reader_version: int = 1
+
+    def measure(self, name: str) -> Measure:
+        """The measure of that name; the first for an empty one.
 
         Raises:
-            ShopspreadError: only where the call itself makes no sense (no usable signal named, say).
+            KeyError: when the kind has none of that name.
         """
-        ...
+        if not name:
+            return self.measures[0]
+        return {measure.name: measure for measure in self.measures}[name]
+
+    @property
+    def feature_words(self) -> dict[str, FeatureWords]:
+        """How each feature, declared or made from the scores, is spoken of."""
+        made = _score_words(self)
+        return made | {feature.name: FeatureWords(feature.title, feature.unit) for feature in self.features}
+
+
+def _score_words(kind: Kind) -> dict[str, FeatureWords]:
+    noun = kind.element.noun
+    found: dict[str, FeatureWords] = {}
+    for at, measure in enumerate(kind.measures):
+        prefix = "" if at == 0 else f"{measure.name}_"
+        of = "" if at == 0 else f" ({measure.title.lower()})"
+        worst = {"low": "lowest", "high": "highest", "either": "oddest"}[measure.direction]
+        found |= {
+            f"{prefix}odd_pct": FeatureWords(f"Gap of the {worst} {noun} to the others{of}", "%"),
+            f"{prefix}odd_se_pct": FeatureWords(f"Standard error of that gap{of}", "%"),
+            f"{prefix}element_scatter_pct": FeatureWords(
+                f"Scatter of the {kind.element.nouns} about what is usual{of}", "%"
+            ),
+            f"{prefix}highest_above_pct": FeatureWords(
+                f"Height of the highest {noun} above the middle one{of}", "%"
+            ),
+        }
+    return found

@@ -20,7 +20,16 @@ import polars as pl
 from pipelines.errors import UnreadableFile
 from pipelines.readers._cells import TOKENS, is_data_row, is_sample, last_place, split_cells
 from pipelines.readers._sniff import Layout
-from pipelines.source import GZIP_MAGIC, HEAD_BYTES, MAX_BYTES, encoding_of, read_all, read_head, to_utf8
+from pipelines.source import (
+    GZIP_MAGIC,
+    HEAD_BYTES,
+    MAX_BYTES,
+    check_lines,
+    encoding_of,
+    read_all,
+    read_head,
+    to_utf8,
+)
 
 TAIL_BYTES = 16_384
 MAX_FOOTER_LINES = 20
@@ -57,13 +66,19 @@ def open_text(path: Path) -> TextFile:
         UnreadableFile: when it cannot be opened or is too large.
     """
     head = read_head(path)
+    check_lines(path)
     size = path.stat().st_size
     with path.open("rb") as file:
         zipped = file.read(2) == GZIP_MAGIC
         file.seek(max(0, size - TAIL_BYTES))
         tail = file.read()
     name, mark = encoding_of(head)
-    direct = not zipped and name in ("utf-8", "latin-1") and HEAD_BYTES < size <= MAX_BYTES and b"\n" in head
+    direct = (
+        not zipped
+        and name in ("utf-8", "latin-1", "cp1252")
+        and HEAD_BYTES < size <= MAX_BYTES
+        and b"\n" in head
+    )
     if not direct:
         content = to_utf8(read_all(path))
         return TextFile(path, _whole_lines(content), content[-TAIL_BYTES:], direct=False)
@@ -123,6 +138,7 @@ def _parse(
                 separator=layout.delimiter,
                 decimal_comma=comma,
                 schema=types,
+                glob=False,  # a `*` or `[` in a name is part of it
             )
         except _REFUSED:
             if isinstance(source, io.BytesIO):

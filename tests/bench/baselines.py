@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import butter, find_peaks, sosfiltfilt
 
-from pipelines.kinds.base import CylinderReading, EngineFamily, Events, Hookup, Identified, Reading
+from pipelines.kinds.base import ElementReading, EngineFamily, Events, Hookup, Identified, Reading
 from pipelines.waveform import Waveform
 
 Array = npt.NDArray[np.float64]
@@ -122,7 +122,7 @@ def _fold(crank: _Crank, family: EngineFamily, hookup: Hookup, at_s: Array, dept
         se = float(values[p].std(ddof=1) / np.sqrt(values[p].size) / level * 100)
         number = family.firing_order[p] if identified != "none" else None
         mate = family.firing_order[(p + n // 2) % n] if identified == "pair" else None
-        cylinders.append(CylinderReading(number, p + 1, float(means[p] / level * 100), se, identified, mate))
+        cylinders.append(ElementReading(number, p + 1, float(means[p] / level * 100), se, identified, mate))
     events = Events(
         float(crank.time_s[0]), float(crank.time_s[-1]), crank.pulses_s, at_s, place + 1, np.empty(0)
     )
@@ -139,14 +139,14 @@ def _shift(reading: Reading, start_s: float) -> Reading:
     if e is None:
         return reading
     moved = Events(
-        e.crank_start_s + start_s,
-        e.crank_end_s + start_s,
-        e.sync_s + start_s,
-        e.compression_s + start_s,
+        e.start_s + start_s,
+        e.end_s + start_s,
+        e.index_s + start_s,
+        e.event_s + start_s,
         e.position,
-        e.mean_cycle,
+        e.mean_shape,
     )
-    return Reading(reading.status, reading.reason, reading.features, reading.cylinders, reading.checks, moved)
+    return Reading(reading.status, reading.reason, reading.features, reading.elements, reading.checks, moved)
 
 
 def dips_by_sync(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Reading:

@@ -47,7 +47,7 @@ def failures(judged: list[Judged], threshold: float) -> list[str]:
         if truth.readable and not np.isfinite(j.score):
             says.append(f"unusable: {j.reading.reason if j.reading else ''}")
         if truth.readable and truth.faulty and np.isfinite(j.score) and not j.right:
-            low = min(j.reading.cylinders, key=lambda c: c.relative_pct) if j.reading else None
+            low = min(j.reading.elements, key=lambda c: c.relative_pct) if j.reading else None
             says.append(f"wrong cylinder (lowest {low}, right event {j.right_event})")
         if truth.readable and np.isfinite(j.score) and (j.score > threshold) != bool(truth.faulty):
             says.append(f"score {j.score:.1f} on the wrong side of {threshold:.1f}")

@@ -21,8 +21,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from models.coaching import CoachingList, needs_coaching
-from models.skill import technicians
+from models.people.coaching import CoachingList, needs_coaching
+from models.people.skill import technicians
 from tests.simulated_shop import START, SkillShop, Trouble, skill_shop
 
 PLANTED = (
@@ -76,16 +76,8 @@ def run(shops: int, seed: int, planted: tuple[Trouble, ...]) -> Tally:
     tally = Tally()
     for i in range(shops):
         shop = skill_shop(seed + i, planted)
-        f = shop.frames
-        skills = technicians(
-            f.captures, f.cylinders, f.checks, f.orders, f.outcomes, f.technicians, f.drills, as_of=shop.as_of
-        )
-        tally.add(
-            shop,
-            needs_coaching(
-                skills, f.captures, f.checks, f.outcomes, f.coaching, as_of=shop.as_of, orders=f.orders
-            ),
-        )
+        skills = technicians(shop.shop, as_of=shop.as_of)
+        tally.add(shop, needs_coaching(skills, shop.shop, as_of=shop.as_of))
     return tally
 
 

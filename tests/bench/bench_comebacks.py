@@ -21,9 +21,9 @@ import statsmodels.api as sm
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from models.comebacks import comebacks
-from models.people import as_moment
-from models.returns import covariates, watched_orders
+from models.jobs.comebacks import comebacks
+from models.jobs.returns import covariates, watched_orders
+from models.records.people_settings import as_moment
 from tests.simulated_shop import Comebacks, comeback_shop
 
 AS_OF = date(2026, 1, 5)
@@ -33,7 +33,7 @@ def bootstrap_with_statsmodels(
     shop: Comebacks, *, resamples: int = 200, window: int = 30
 ) -> tuple[float, float]:
     """95 % interval of the standardised difference as it is usually had: refit, resample, repeat."""
-    watched = watched_orders(shop.frames.captures, shop.frames.orders, as_moment(AS_OF))
+    watched = watched_orders(shop.shop, as_moment(AS_OF))
     age = (pl.lit(as_moment(AS_OF)) - pl.col("closed_at")).dt.total_days()
     watched = watched.filter(age >= window)
     design = covariates(watched)
@@ -65,9 +65,8 @@ def main() -> None:
     seconds = []
     for i in range(chosen.shops):
         shop = comeback_shop(chosen.seed + i, orders=chosen.orders)
-        f = shop.frames
         begin = time.perf_counter()
-        result = comebacks(f.captures, f.orders, f.outcomes, f.checks, as_of=AS_OF)
+        result = comebacks(shop.shop, as_of=AS_OF)
         seconds.append(time.perf_counter() - begin)
         for estimate, into in (
             (result.adjusted.risk_difference, errors),

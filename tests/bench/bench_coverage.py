@@ -1,4 +1,4 @@
-"""Do the 95 % intervals of normal spread cover 95 %? Many simulated shops, families with 0 to 30 captures.
+"""Do the 95 % intervals of normal spread cover 95 %? Many simulated shops, groups with 0 to 30 captures.
 
 Run from the checkout root: `python -m tests.bench.bench_coverage [--shops 200] [--odd 0.25]`.
 """
@@ -12,20 +12,20 @@ from collections import defaultdict
 import numpy as np
 import polars as pl
 
-from models.spread import fit_families
-from tests.families_shop import healthy_readings, make_shop, to_median
+from models.spread.fit import fit_groups
+from tests.groups_shop import MEASURE, healthy_readings, make_shop, to_median
 
 COUNTS = (0, 1, 3, 10, 30)
 
 
 def coverage(shops: int, *, odd_share: float, repeats: int = 1, seed: int = 1) -> pl.DataFrame:
-    """Share of intervals that hold the truth, by captures in the family.
+    """Share of intervals that hold the truth, by captures in the group.
 
-    Each shop has six families of 40 captures and one family each of 0, 1, 3, 10 and 30.
+    Each shop has six groups of 40 captures and one group each of 0, 1, 3, 10 and 30.
 
     Returns:
         DataFrame(captures, what, covered, n, margin): margin is twice the binomial standard error, with
-        shops (not cylinders) as the unit.
+        shops (not elements) as the unit.
     """
     hits: dict[tuple[int, str], list[float]] = defaultdict(list)
     for shop_at in range(shops):
@@ -38,12 +38,12 @@ def coverage(shops: int, *, odd_share: float, repeats: int = 1, seed: int = 1) -
             repeats=repeats,
             sizes=sizes,
         )
-        fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
+        fit = fit_groups(shop.records, MEASURE)
         for at, count in enumerate(COUNTS):
-            truth = shop.truth[f"family-{6 + at}"]
+            truth = shop.truth[f"group-{6 + at}"]
             stat = fit.stats.row(6 + at, named=True)
             hits[count, "spread"].append(float(stat["spread_low"] <= truth.spread_pct <= stat["spread_high"]))
-            rows = fit.pattern.filter(pl.col("engine_family") == truth.name).sort("cylinder")
+            rows = fit.pattern.filter(pl.col("group") == truth.name).sort("element")
             low, high = rows["low"].to_numpy(), rows["high"].to_numpy()
             hits[count, "pattern"].append(
                 float(np.mean((low <= truth.pattern_pct) & (truth.pattern_pct <= high)))

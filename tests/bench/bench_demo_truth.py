@@ -15,8 +15,8 @@ from pathlib import Path
 
 import polars as pl
 
-from pipelines.report import build_report
-from pipelines.warehouse import Warehouse
+from pipelines.reports.report import build_report
+from pipelines.warehouse.database import Warehouse
 
 # A planted slip and the setup check that should name it.
 CHECK_OF_SLIP = {

@@ -12,15 +12,15 @@ import time
 import numpy as np
 import polars as pl
 
-from models.discoveries import weekly_discoveries
-from models.forest import fit_forest
-from models.spread import fit_families, score_captures
-from tests.families_shop import FEATURES, make_shop
+from models.outliers.discoveries import weekly_discoveries
+from models.outliers.forest import fit_forest
+from models.spread.fit import fit_groups, score_captures
+from tests.groups_shop import MEASURE, TEST, make_shop
 
 ODD_SHARE = 0.1
 
 
-def false_discoveries(shops: int, per_family: int, known_good_share: float, *, seed: int = 1) -> pl.DataFrame:
+def false_discoveries(shops: int, per_group: int, known_good_share: float, *, seed: int = 1) -> pl.DataFrame:
     """One row a shop, score and q: share of healthy captures among those named (0 where none is), and power.
 
     Returns:
@@ -29,13 +29,13 @@ def false_discoveries(shops: int, per_family: int, known_good_share: float, *, s
     rows = []
     for at in range(shops):
         shop = make_shop(
-            seed * 1000 + at, [per_family] * 8, odd_share=ODD_SHARE, known_good_share=known_good_share
+            seed * 1000 + at, [per_group] * 8, odd_share=ODD_SHARE, known_good_share=known_good_share
         )
-        fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-        scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
-        forest = fit_forest(pl.DataFrame(schema=FEATURES), shop.captures, scores, fit, shop.outcomes).scores
+        fit = fit_groups(shop.records, MEASURE)
+        scores = score_captures(fit, shop.records)
+        forest = fit_forest(shop.records, {TEST: scores}, {TEST: fit}, {}).scores
         table = (
-            shop.captures.join(
+            shop.records.captures.join(
                 scores.captures.select("capture_file", "p_value", "p_floor"), on="capture_file"
             )
             .join(forest.select("capture_file", "outlier_p", "calibration_n"), on="capture_file")
@@ -77,9 +77,9 @@ def main() -> None:
     chosen = parser.parse_args()
     pl.Config.set_tbl_rows(-1)
     pl.Config.set_float_precision(3)
-    for per_family, share in ((25, 0.0), (25, 0.5), (75, 0.5), (250, 0.5)):
+    for per_group, share in ((25, 0.0), (25, 0.5), (75, 0.5), (250, 0.5)):
         started = time.perf_counter()
-        table = false_discoveries(chosen.shops, per_family, share)
+        table = false_discoveries(chosen.shops, per_group, share)
         summary = (
             table.group_by("score", "q", maintain_order=True)
             .agg(
@@ -91,7 +91,7 @@ def main() -> None:
             )
             .sort("score", "q")
         )
-        print(f"{per_family} captures a family, {share:.0%} of the healthy ones known good")  # noqa: T201
+        print(f"{per_group} captures a group, {share:.0%} of the healthy ones known good")  # noqa: T201
         print(summary, f"{time.perf_counter() - started:.0f} s")  # noqa: T201
 
 

@@ -18,8 +18,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipelines.ingest import ingest
-from pipelines.warehouse import Warehouse
+from pipelines.intake.ingest import ingest
+from pipelines.warehouse.database import Warehouse
 from tests.small_shop import FAMILIES, RATE_HZ, crank_voltage, log_row, write_log
 
 

@@ -40,7 +40,7 @@ def main(folder: str) -> None:
     sys.stdout.write(f"{'page':<14}{'cold s':>8}{'warm s':>8}{'warm / empty page':>20}\n")
     for page in PAGES:
         app = AppTest.from_file(str(APP), default_timeout=300)
-        app.switch_page(f"views/{page}.py")
+        app.switch_page(f"views/{page}/{page}.py")
         cold = seconds(app)
         warm = statistics.median(seconds(app) for _ in range(WARM_RUNS))
         sys.stdout.write(f"{page:<14}{cold:>8.2f}{warm:>8.2f}{warm / peer:>20.1f}\n")

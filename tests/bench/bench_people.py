@@ -21,31 +21,30 @@ from statsmodels.genmod.bayes_mixed_glm import BinomialBayesMixedGLM
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from models.adoption import adoption
-from models.casemix import codes_of
-from models.coaching import needs_coaching
-from models.comebacks import comebacks
-from models.logistic import dummies
-from models.people import as_moment
-from models.skill import technicians
-from models.trends import pooled_trends
-from tests.simulated_shop import Frames, SkillShop, skill_shop
+from models.jobs.adoption import adoption
+from models.jobs.comebacks import comebacks
+from models.people.coaching import needs_coaching
+from models.people.skill import technicians
+from models.people.trends import pooled_trends
+from models.records.people_settings import as_moment
+from models.records.shop import FRAMES, Shop
+from models.stats.casemix import codes_of
+from models.stats.logistic import dummies
+from tests.simulated_shop import SkillShop, skill_shop
 
 T = TypeVar("T")
 
 
-def many_shops(shop: SkillShop, copies: int) -> Frames:
+def many_shops(shop: SkillShop, copies: int) -> Shop:
     """The same shop under other names, `copies` times, as one."""
     keys = ("technician", "capture_file", "repair_order", "vehicle", "drill", "session")
 
     def renamed(frame: pl.DataFrame, i: int) -> pl.DataFrame:
         return frame.with_columns((pl.lit(f"{i} ") + pl.col(k)).alias(k) for k in keys if k in frame.columns)
 
-    return Frames(
-        **{
-            name: pl.concat([renamed(frame, i) for i in range(copies)])
-            for name, frame in shop.frames.__dict__.items()
-        }
+    frames = {name: getattr(shop.shop, name) for name in FRAMES if name != "groups"}
+    return Shop(
+        **{name: pl.concat([renamed(frame, i) for i in range(copies)]) for name, frame in frames.items()}
     )
 
 
@@ -59,13 +58,13 @@ def timed(name: str, work: Callable[[], T]) -> tuple[float, T]:
 
 
 def trend(captures: pl.DataFrame, shop: SkillShop) -> None:
-    """The same by `models.trends`."""
+    """The same by `models.people.trends`."""
     taken = captures.filter(pl.col("status").is_in(("read", "unusable"))).with_columns(
         usable=pl.col("status") == "read"
     )
     pooled_trends(
         taken,
-        tuple(shop.frames.technicians["technician"]),
+        tuple(shop.shop.technicians["technician"]),
         at="captured_at",
         event="usable",
         moment=as_moment(shop.as_of),
@@ -99,24 +98,18 @@ def main() -> None:
     parser.add_argument("--large", action="store_true")
     large = parser.parse_args().large
     made = skill_shop(1, people=20, captures_a_week=10.0) if large else skill_shop(1, captures_a_week=1.6)
-    f = many_shops(made, 10) if large else made.frames
+    f = many_shops(made, 10) if large else made.shop
     print(f"{f.captures.height} captures, {f.orders.height} orders, {f.technicians.height} technicians")  # noqa: T201
     skill_s, skills = timed(
         "technicians",
-        lambda: technicians(
-            f.captures, f.cylinders, f.checks, f.orders, f.outcomes, f.technicians, f.drills, as_of=made.as_of
-        ),
+        lambda: technicians(f, as_of=made.as_of),
     )
     coach_s, _ = timed(
         "needs_coaching",
-        lambda: needs_coaching(
-            skills, f.captures, f.checks, f.outcomes, f.coaching, as_of=made.as_of, orders=f.orders
-        ),
+        lambda: needs_coaching(skills, f, as_of=made.as_of),
     )
-    use_s, _ = timed("adoption", lambda: adoption(f.captures, f.orders, f.technicians, as_of=made.as_of))
-    back_s, _ = timed(
-        "comebacks", lambda: comebacks(f.captures, f.orders, f.outcomes, f.checks, as_of=made.as_of)
-    )
+    use_s, _ = timed("adoption", lambda: adoption(f, as_of=made.as_of))
+    back_s, _ = timed("comebacks", lambda: comebacks(f, as_of=made.as_of))
     print(f"together: {skill_s + coach_s + use_s + back_s:.1f} s")  # noqa: T201
     if not large:
         ours_s, _ = timed(

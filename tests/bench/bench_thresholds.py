@@ -1,6 +1,6 @@
 """Proposed X against the X that truly has the lowest cost, and naive against corrected curves.
 
-Run from the checkout root: `python -m tests.bench.bench_thresholds [--shops 20]`. Families, faults and who
+Run from the checkout root: `python -m tests.bench.bench_thresholds [--shops 20]`. Groups, faults and who
 gets followed up are drawn at random with a known truth; the true cost is that of 200,000 fresh captures.
 """
 
@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.evidence import evidence
-from models.null import lowest_gap
-from models.spread import fit_families, score_captures
-from models.thresholds import curves, propose
-from tests.families_shop import Shop, Truth, healthy_readings, make_shop, to_median
+from models.spread.fit import fit_groups, score_captures
+from models.spread.null import lowest_gap
+from models.thresholds.evidence import evidence
+from models.thresholds.proposal import Costs, curves, propose
+from tests.groups_shop import MEASURE, DrawnShop, Truth, healthy_readings, make_shop, to_median
 
 GRID = np.round(np.arange(0.5, 30.0, 0.1), 1)
 LOSS_PCT = (3.0, 25.0)
@@ -28,7 +28,7 @@ COST_MISS, COST_FALSE_ALARM = 600.0, 90.0
 
 @dataclass(frozen=True)
 class TrueCost:
-    """Cost by X of one family, with the family's own true pattern known."""
+    """Cost by X of one group, with the group's own true pattern known."""
 
     cost: np.ndarray
     detection: np.ndarray
@@ -50,7 +50,7 @@ def true_cost(truth: Truth, pattern_pct: np.ndarray, *, odd_share: float, draws:
     raw = healthy_readings(rng, truth, draws)
     healthy, _ = lowest_gap(to_median(raw) - pattern_pct)
     weak = raw.copy()
-    weak[np.arange(draws), rng.integers(0, truth.cylinders, draws)] *= (
+    weak[np.arange(draws), rng.integers(0, truth.elements, draws)] *= (
         1.0 - rng.uniform(*LOSS_PCT, draws) / 100.0
     )
     odd, _ = lowest_gap(to_median(weak) - pattern_pct)
@@ -60,38 +60,30 @@ def true_cost(truth: Truth, pattern_pct: np.ndarray, *, odd_share: float, draws:
     return TrueCost(cost, detection, false_alarm)
 
 
-def shop_with_outcomes(seed: int, per_family: int) -> Shop:
-    """Eight families; three quarters of the odd-looking captures are followed up, an eighth of the rest."""
+def shop_with_outcomes(seed: int, per_group: int) -> DrawnShop:
+    """Eight groups; three quarters of the odd-looking captures are followed up, an eighth of the rest."""
     return make_shop(
-        seed, [per_family] * 8, odd_share=ODD_SHARE, loss_pct=LOSS_PCT, confirm=CONFIRM, known_good_share=0.0
+        seed, [per_group] * 8, odd_share=ODD_SHARE, loss_pct=LOSS_PCT, confirm=CONFIRM, known_good_share=0.0
     )
 
 
-def recovery(shops: int, per_family: int, *, seed: int = 1, draws: int = 200_000) -> pl.DataFrame:
-    """One row a family: proposed and true X, what the difference costs, and how far off the curves are."""
+def recovery(shops: int, per_group: int, *, seed: int = 1, draws: int = 200_000) -> pl.DataFrame:
+    """One row a group: proposed and true X, what the difference costs, and how far off the curves are."""
     rows = []
     for at in range(shops):
-        shop = shop_with_outcomes(seed * 1000 + at, per_family)
-        fit = fit_families(shop.captures, shop.cylinders, shop.families, shop.outcomes)
-        scores = score_captures(fit, shop.captures, shop.cylinders, shop.families, shop.outcomes)
-        proposals = propose(
-            fit,
-            scores,
-            shop.captures,
-            shop.outcomes,
-            cost_miss=COST_MISS,
-            cost_false_alarm=COST_FALSE_ALARM,
-            draws=100,
-        )
-        seen = curves(evidence(scores, shop.captures, shop.outcomes), draws=2, grid_pct=GRID).curves
+        shop = shop_with_outcomes(seed * 1000 + at, per_group)
+        fit = fit_groups(shop.records, MEASURE)
+        scores = score_captures(fit, shop.records)
+        proposals = propose(fit, scores, shop.records, Costs(COST_MISS, COST_FALSE_ALARM), draws=100)
+        seen = curves(evidence(scores, shop.records), draws=2, grid_pct=GRID).curves
         for proposal in proposals:
-            name = proposal.engine_family
+            name = proposal.group
             truth = true_cost(
                 shop.truth[name], fit.pattern_of(name), odd_share=ODD_SHARE, draws=draws, seed=at
             )
             best = truth.cost.min()
             row = {
-                "engine_family": name,
+                "group": name,
                 "proposed_pct": proposal.threshold_pct,
                 "true_pct": truth.best_pct,
                 "low": proposal.low,
@@ -104,7 +96,7 @@ def recovery(shops: int, per_family: int, *, seed: int = 1, draws: int = 200_000
             for what, exact in (("detection", truth.detection), ("false_alarm", truth.false_alarm)):
                 for how in ("naive", "corrected"):
                     part = seen.filter(
-                        (pl.col("engine_family") == name) & (pl.col("what") == what) & (pl.col("how") == how)
+                        (pl.col("group") == name) & (pl.col("what") == what) & (pl.col("how") == how)
                     )
                     near = np.abs(GRID - truth.best_pct) <= 2.0
                     row[f"{what}_{how}"] = (
@@ -120,13 +112,13 @@ def main() -> None:
     chosen = parser.parse_args()
     pl.Config.set_tbl_cols(-1)
     pl.Config.set_tbl_width_chars(200)
-    for per_family in (25, 75, 250):
+    for per_group in (25, 75, 250):
         started = time.perf_counter()
-        table = recovery(chosen.shops, per_family)
+        table = recovery(chosen.shops, per_group)
         off = table["proposed_pct"] - table["true_pct"]
         covered = ((table["low"] <= table["true_pct"]) & (table["true_pct"] <= table["high"])).mean()
         print(  # noqa: T201
-            f"{per_family} captures a family, {table.height} families: proposed - true X "
+            f"{per_group} captures a group, {table.height} groups: proposed - true X "
             f"{off.mean():+.2f} % (sd {off.std():.2f}), interval covers {covered:.0%}; cost above the lowest: "
             f"median {table['excess_cost'].median():.1%}, mean {table['excess_cost'].mean():.1%} "
             f"(1 % normal-spread limit {table['excess_cost_normal_spread'].mean():.1%}); "

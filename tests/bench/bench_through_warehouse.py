@@ -16,9 +16,9 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipelines.fit import fit_warehouse
-from pipelines.ingest import ingest
-from pipelines.warehouse import Warehouse
+from pipelines.fit.run import fit_warehouse
+from pipelines.intake.ingest import ingest
+from pipelines.warehouse.database import Warehouse
 from tests.accuracy import auc
 from tests.independent_sets import TestCapture, make_set
 

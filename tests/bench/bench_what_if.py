@@ -11,10 +11,10 @@ from collections.abc import Callable
 import numpy as np
 import polars as pl
 
-from models.whatif import what_if
+from models.thresholds.whatif import what_if
 
 CAPTURES = 100_000
-FAMILIES = 40
+GROUPS = 40
 
 
 def best_ms(work: Callable[[], object], rounds: int = 15) -> float:
@@ -32,22 +32,22 @@ def measure() -> tuple[float, float]:
     """Time of the what-if and of its peer, in ms."""
     rng = np.random.default_rng(1)
     odd = rng.gamma(2.0, 1.5, CAPTURES)
-    family = rng.integers(0, FAMILIES, CAPTURES)
-    before, after = rng.uniform(4, 8, FAMILIES), rng.uniform(4, 8, FAMILIES)
+    group = rng.integers(0, GROUPS, CAPTURES)
+    before, after = rng.uniform(4, 8, GROUPS), rng.uniform(4, 8, GROUPS)
     confirmed = rng.choice([-1, 0, 1], CAPTURES, p=[0.1, 0.8, 0.1])
-    frame = pl.DataFrame({"odd": odd, "family": family, "confirmed": confirmed})
-    limits = pl.DataFrame({"family": np.arange(FAMILIES), "before": before, "after": after})
+    frame = pl.DataFrame({"odd": odd, "group": group, "confirmed": confirmed})
+    limits = pl.DataFrame({"group": np.arange(GROUPS), "before": before, "after": after})
 
     def peer() -> pl.DataFrame:
-        joined = frame.join(limits, on="family").with_columns(
+        joined = frame.join(limits, on="group").with_columns(
             was=pl.col("odd") >= pl.col("before"), now=pl.col("odd") >= pl.col("after")
         )
         joined.filter(pl.col("was") != pl.col("now"))
-        return joined.group_by("family").agg(pl.col("was").sum(), pl.col("now").sum())
+        return joined.group_by("group").agg(pl.col("was").sum(), pl.col("now").sum())
 
-    ours = what_if(odd, family, after, before, confirmed)
+    ours = what_if(odd, group, after, before, confirmed)
     assert ours.flagged_after.sum() == peer()["now"].sum()
-    return best_ms(lambda: what_if(odd, family, after, before, confirmed)), best_ms(peer)
+    return best_ms(lambda: what_if(odd, group, after, before, confirmed)), best_ms(peer)
 
 
 if __name__ == "__main__":

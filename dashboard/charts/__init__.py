@@ -1,1 +1,0 @@
-"""Frames to charts. Every axis has a title with its unit; colours and their meaning come from the palette."""

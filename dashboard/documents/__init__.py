@@ -1,0 +1,1 @@
+"""What is printed or mailed: the digest of a week and the coaching sheet."""

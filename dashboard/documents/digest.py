@@ -1,0 +1,111 @@
+"""The weekly digest: one HTML file with its pictures inside, for mailing. What changed, what needs a decision."""
+
+from __future__ import annotations
+
+import base64
+from importlib import resources
+from pathlib import Path
+
+import altair as alt
+import jinja2
+import polars as pl
+import vl_convert
+
+from dashboard.shared.palette import BAND, ODD, SCOPED, UNSURE, USUAL
+from models.stats.results import Estimate
+from pipelines.reports.week import BEFORE_WEEKS, Week
+
+PICTURE_WIDTH, PICTURE_HEIGHT = 640, 190
+
+
+def write_digest(week: Week, output: Path | None = None) -> Path:
+    """Write the digest of a week and return where it stands.
+
+    Args:
+        week: the facts.
+        output: the file to write; default `digest-YEAR-Wnn.html` in the working folder.
+
+    Raises:
+        OSError: when the file cannot be written.
+    """
+    year, number, _ = week.monday.isocalendar()
+    path = output or Path(f"digest-{year}-W{number:02d}.html")
+    path.write_text(render(week), encoding="utf-8")
+    return path
+
+
+def render(week: Week) -> str:
+    """The digest as one HTML document; nothing in it is fetched from elsewhere."""
+    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True)
+    environment.filters["share"] = share_text
+    template = environment.from_string(
+        (resources.files("dashboard.documents") / "digest.html.j2").read_text(encoding="utf-8")
+    )
+    return template.render(
+        week=week,
+        before_weeks=BEFORE_WEEKS,
+        number=week.monday.isocalendar().week,
+        open_flags=week.flagged.filter(pl.col("outcome").is_null()).to_dicts(),
+        settled=week.flagged.filter(pl.col("outcome").is_not_null()).height,
+        thresholds=week.thresholds.to_dicts(),
+        troubles=week.troubles.to_dicts(),
+        adoption_picture=picture(adoption_chart(week.weeks)) if week.weeks.height else None,
+        odd_picture=picture(odd_chart(week.odd)) if week.odd.height else None,
+        colours={"odd": ODD, "usual": USUAL, "unsure": UNSURE},
+    )
+
+
+def share_text(value: Estimate) -> str:
+    """A share with its interval and n, or that there is too little to say."""
+    if value.estimate is None:
+        return f"too little to say (n = {value.n})"
+    text = f"{value.estimate:.0%}"
+    if value.low is not None and value.high is not None:
+        text += f" [{value.low:.0%} to {value.high:.0%}]"
+    return f"{text}, n\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}{value.n}"
+
+
+def picture(chart: alt.LayerChart) -> str:
+    """A chart as a PNG data URI."""
+    png = vl_convert.vegalite_to_png(chart.to_json(), scale=2)
+    return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
+
+
+def adoption_chart(weeks: pl.DataFrame) -> alt.LayerChart:
+    """Share of eligible jobs scoped, by week, with its 95 % interval."""
+    base = alt.Chart(weeks).encode(x=alt.X("week:T", title="week beginning", axis=alt.Axis(format="%d %b")))
+    scale = alt.Scale(domain=[0, 1])
+    interval = base.mark_rule(color=BAND, strokeWidth=6, opacity=0.6).encode(
+        y=alt.Y("low:Q", scale=scale, axis=alt.Axis(format="%"), title="jobs scoped (% of eligible)"),
+        y2="high:Q",
+    )
+    points = base.mark_line(color=SCOPED, point=alt.OverlayMarkDef(color=SCOPED, size=45)).encode(
+        y=alt.Y("share:Q", scale=scale)
+    )
+    return alt.layer(interval, points).properties(width=PICTURE_WIDTH, height=PICTURE_HEIGHT)
+
+
+def odd_chart(odd: pl.DataFrame) -> alt.LayerChart:
+    """How odd every capture was, flagged ones marked."""
+    words = odd.with_columns(
+        verdict=pl.when(pl.col("flagged")).then(pl.lit("flagged")).otherwise(pl.lit("not flagged"))
+    )
+    points = (
+        alt.Chart(words)
+        .mark_point(filled=True, size=45, opacity=0.75)
+        .encode(
+            x=alt.X("captured_at:T", title="day of the capture", axis=alt.Axis(format="%d %b")),
+            y=alt.Y("odd_pct:Q", title="lowest cylinder below the others (%)"),
+            color=alt.Color(
+                "verdict:N",
+                title=None,
+                scale=alt.Scale(domain=["flagged", "not flagged"], range=[ODD, USUAL]),
+            ),
+            shape=alt.Shape(
+                "verdict:N",
+                title=None,
+                scale=alt.Scale(domain=["flagged", "not flagged"], range=["triangle-down", "circle"]),
+            ),
+        )
+    )
+    return alt.layer(points).properties(width=PICTURE_WIDTH, height=PICTURE_HEIGHT)

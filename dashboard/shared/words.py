@@ -1,0 +1,107 @@
+"""Figures in words: an estimate is never shown without its n and its 95 % interval."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+from models.stats.results import Estimate
+
+COUNTED = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}
+
+
+def number(value: float, digits: int = 0) -> str:
+    """A number for a sentence, with a true minus sign and no negative zero."""
+    text = f"{value:,.{digits}f}".replace(",", " ")
+    if float(text.replace(" ", "")) == 0:
+        text = text.removeprefix("-")
+    return text.replace("-", "−")
+
+
+def percent(value: float | None, digits: int = 0) -> str:
+    """A part of one as a percentage."""
+    return "unknown" if value is None else f"{number(100 * value, digits)} %"
+
+
+def share(estimate: Estimate, *, digits: int = 0) -> str:
+    """A share (in parts of one) with interval and n, or why there is none."""
+    return _worded(estimate, scale=100.0, unit=" %", digits=digits)
+
+
+def points(estimate: Estimate, *, digits: int = 1) -> str:
+    """A difference of shares in percentage points, signed, with interval and n."""
+    return _worded(estimate, scale=100.0, unit=" points", digits=digits, signed=True)
+
+
+def figure(estimate: Estimate, unit: str, *, digits: int = 1, signed: bool = False) -> str:
+    """Any estimate in its own unit, with interval and n."""
+    return _worded(estimate, scale=1.0, unit=unit, digits=digits, signed=signed)
+
+
+def brief(estimate: Estimate, *, digits: int = 0, scale: float = 100.0, unit: str = " %") -> str:
+    """A figure for a table's cell: `72 % (55 to 87, n = 25)`; the table's caption says what the brackets hold."""
+    if estimate.estimate is None:
+        return f"too little to say (n = {estimate.n})"
+    value = f"{number(scale * estimate.estimate, digits)}{unit}"
+    if estimate.low is None or estimate.high is None:
+        return f"{value} (n = {estimate.n})"
+    low, high = number(scale * estimate.low, digits), number(scale * estimate.high, digits)
+    return f"{value} ({low} to {high}, n = {estimate.n})"
+
+
+def _worded(estimate: Estimate, *, scale: float, unit: str, digits: int, signed: bool = False) -> str:
+    if estimate.estimate is None:
+        why = (estimate.why or "too little to say").removesuffix(".")
+        return f"{why} (n = {estimate.n})"
+    value = scale * estimate.estimate
+    text = ("+" if signed and value > 0 else "") + number(value, digits) + unit
+    if estimate.low is None or estimate.high is None:
+        return f"{text} (n = {estimate.n})"
+    low, high = number(scale * estimate.low, digits), number(scale * estimate.high, digits)
+    return f"{text} (95 % interval {low} to {high}{unit}, n = {estimate.n})"
+
+
+def clear_sign(estimate: Estimate, *, digits: int = 6) -> int:
+    """+1 or −1 where the whole interval lies on one side of zero as shown with so many digits, else 0."""
+    if estimate.estimate is None or estimate.low is None or estimate.high is None:
+        return 0
+    return 1 if round(estimate.low, digits) > 0 else -1 if round(estimate.high, digits) < 0 else 0
+
+
+def cylinders(numbers: Sequence[int]) -> str:
+    """`cylinder 3`, `cylinders 3 and 4`."""
+    names = [str(n) for n in numbers]
+    if not names:
+        return "no cylinder"
+    if len(names) == 1:
+        return f"cylinder {names[0]}"
+    return f"cylinders {', '.join(names[:-1])} and {names[-1]}"
+
+
+def plural(count: int, noun: str, many: str | None = None) -> str:
+    """`1 capture`, `3 captures`."""
+    return f"{number(count)} {noun if count == 1 else many or noun + 's'}"
+
+
+def day(value: dt.date | dt.datetime | None) -> str:
+    """A day as ISO 8601 writes it."""
+    return "unknown day" if value is None else f"{value:%Y-%m-%d}"
+
+
+def once_in_years(per_year: float) -> str:
+    """A yearly rate as `about once in 20 years`."""
+    if per_year <= 0:
+        return "practically never"
+    years = 1 / per_year
+    return f"about once in {number(years)} years" if years < 1000 else "less than once in 1 000 years"
+
+
+def chance(p: float | None) -> str:
+    """A p-value as a frequency anybody can picture."""
+    if p is None:
+        return "unknown"
+    if p >= 0.1:
+        return f"about {number(100 * p)} in 100"
+    if p >= 0.01:
+        return f"about {number(1000 * p)} in 1 000"
+    return f"about {number(10000 * p)} in 10 000"

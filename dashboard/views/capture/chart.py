@@ -1,0 +1,151 @@
+"""Charts of one capture: its waveform with the cylinders named, and its cylinders against the family."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from dashboard.shared import chart as base
+from dashboard.shared import palette
+
+CHANNEL_HEIGHT = 190
+MOST_NAMES = 60
+
+
+def waveform(trace: pl.DataFrame, events: pl.DataFrame, sync: pl.DataFrame) -> list[Any]:
+    """The channels over time, one chart a channel on the same axis of time, to be drawn one below the other.
+
+    Args:
+        trace: channel (name with unit), order, time_s, value (null in gaps).
+        events: time_s, name (cylinder, pair or position), verdict: the compression events.
+        sync: time_s of the sync pulses used.
+    """
+    if trace.is_empty():
+        raise ValueError("a waveform chart needs samples")
+    first, last = float(trace["time_s"].min()), float(trace["time_s"].max())  # type: ignore[arg-type]
+    span = alt.Scale(domain=[first, last], nice=False)
+    names = trace.sort("order")["channel"].unique(maintain_order=True).to_list()
+    rows = []
+    for place, name in enumerate(names):
+        part = trace.filter(pl.col("channel") == name).select("time_s", "value")
+        what, _, unit = name.rpartition(" (")
+        line = (
+            alt.Chart(part)
+            .mark_line(color=palette.INK, strokeWidth=1, interpolate="linear")
+            .encode(
+                x=base.x("time_s:Q", "Time on the file's own axis", "s", scale=span),
+                y=base.y("value:Q", what, unit.removesuffix(")"), scale=alt.Scale(zero=False)),
+            )
+        )
+        layers: list[Any] = [line]
+        if sync.height:
+            layers.append(
+                alt.Chart(sync)
+                .mark_rule(color=palette.MARK, strokeWidth=1.5, strokeDash=[2, 2])
+                .encode(x="time_s:Q", tooltip=[alt.Tooltip("time_s:Q", title="sync pulse (s)", format=".4f")])
+            )
+        if place == 0 and events.height:
+            layers += _named(events)
+        rows.append(base.finish(alt.layer(*layers), height=CHANNEL_HEIGHT))
+    return rows
+
+
+def _named(events: pl.DataFrame) -> list[Any]:
+    tip = [alt.Tooltip("name:N", title="fires here"), alt.Tooltip("time_s:Q", title="at (s)", format=".3f")]
+    ticks = (
+        alt.Chart(events)
+        .mark_rule(strokeWidth=1, opacity=0.5)
+        .encode(x="time_s:Q", color=base.verdict_colour(legend=False), tooltip=tip)
+    )
+    if events.height > MOST_NAMES:
+        return [ticks]
+    text = (
+        alt.Chart(events)
+        .mark_text(baseline="top", dy=2, fontSize=14, fontWeight="bold")
+        .encode(
+            x="time_s:Q",
+            y=alt.value(0),
+            text="name:N",
+            color=base.verdict_colour(legend=False),
+            tooltip=tip,
+        )
+    )
+    return [ticks, text]
+
+
+def reasons(rows: pl.DataFrame) -> Any:
+    """What makes a capture unlike its family, on the scale of the family's usual range: name, place_pct."""
+    along = base.y(
+        "name:N", "Feature", sort=rows["name"].to_list(), axis=alt.Axis(labelLimit=300, maxExtent=320)
+    )
+    title = base.axis_title("Place in the usual range", "%; 0 to 100 is usual")
+    usual = (
+        alt.Chart(pl.DataFrame({"low": [0.0], "high": [100.0]}))
+        .mark_rect(opacity=0.4, color=palette.BAND)
+        .encode(x=alt.X("low:Q", title=title), x2="high:Q")
+    )
+    points = (
+        alt.Chart(rows)
+        .mark_point(filled=True, size=110, shape=palette.SHAPES["odd"], color=palette.ODD, opacity=1)
+        .encode(
+            x=alt.X("place_pct:Q", title=title),
+            y=along,
+            tooltip=["name:N", alt.Tooltip("place_pct:Q", title="place (%)", format=".0f")],
+        )
+    )
+    return base.finish(alt.layer(usual, points), height=60 + 34 * rows.height)
+
+
+def cylinders(rows: pl.DataFrame) -> Any:
+    """Each cylinder's relative compression with its interval, against the family's usual range.
+
+    Args:
+        rows: name, order, relative_pct, low, high, usual_low, usual_high, family_pct, limit_pct (null
+            where there is no family or no threshold), verdict.
+    """
+    along = base.x(
+        "name:N", "Cylinder", sort=rows.sort("order")["name"].to_list(), axis=alt.Axis(labelAngle=0)
+    )
+    top = max(115.0, float(rows["high"].max() or 0) * 1.05)  # type: ignore[arg-type]
+    title = ("Relative compression", "% of the median cylinder")
+    upright = base.y("relative_pct:Q", *title, scale=alt.Scale(domain=[0, top]))
+    tip = [
+        alt.Tooltip("name:N", title="cylinder"),
+        alt.Tooltip("relative_pct:Q", title="relative compression (%)", format=".1f"),
+        alt.Tooltip("low:Q", title="95 % from (%)", format=".1f"),
+        alt.Tooltip("high:Q", title="to (%)", format=".1f"),
+        alt.Tooltip("family_pct:Q", title="usual for this family (%)", format=".1f"),
+    ]
+    bars = (
+        alt.Chart(rows)
+        .mark_bar(size=34, opacity=0.75)
+        .encode(x=along, y=upright, color=base.verdict_colour(), tooltip=tip)
+    )
+    error = (
+        alt.Chart(rows)
+        .mark_rule(strokeWidth=4, color=palette.BLACK)
+        .encode(x=along, y=alt.Y("low:Q", title=base.axis_title(*title)), y2="high:Q")
+    )
+    layers: list[Any] = [bars]
+    known = rows.filter(pl.col("usual_low").is_not_null())
+    if known.height:
+        layers.append(
+            alt.Chart(known)
+            .mark_bar(size=60, opacity=0.45, color=palette.BAND)
+            .encode(x=along, y=alt.Y("usual_low:Q", title=base.axis_title(*title)), y2="usual_high:Q")
+        )
+    layers.append(error)
+    limited = rows.filter(pl.col("limit_pct").is_not_null())
+    if limited.height:
+        layers.append(
+            alt.Chart(limited)
+            .mark_tick(thickness=2.5, size=60, color=palette.ODD)
+            .encode(
+                x=along,
+                y=alt.Y("limit_pct:Q", title=base.axis_title(*title)),
+                tooltip=[alt.Tooltip("limit_pct:Q", title="odd below (%)", format=".1f")],
+            )
+        )
+    return base.finish(alt.layer(*layers), height=330)

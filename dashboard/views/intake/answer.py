@@ -1,0 +1,197 @@
+"""Intake: what was refused or waits and what to do, the log, and the shop's settings."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from models.people.hookup import house_setups
+from pipelines.errors import ShopspreadError
+from pipelines.warehouse.settings import SETTINGS, Setting
+
+MOST_LISTED = 2000
+MOST_LINES = 20
+STATUS_WORDS = {
+    "read": "read",
+    "unusable": "could be opened, but no honest reading exists",
+    "waiting": "waits for its other half",
+    "refused": "refused",
+}
+
+
+LABELS = {
+    "comeback_window_days": "A return within so many days is a comeback",
+    "cost_miss": "Cost of a missed weak cylinder, currency",
+    "cost_false_alarm": "Cost of an unneeded gauge test, currency",
+    "discovery_rate_pct": "Healthy ones allowed among those called unlike their family, %",
+    "labour_rate_per_h": "Labour, currency an hour",
+    "house_setup": "House setup",
+}
+
+
+def counts(captures: pl.DataFrame) -> dict[str, int]:
+    """Captures by status, in the order of the contract."""
+    return {status: captures.filter(pl.col("status") == status).height for status in STATUS_WORDS}
+
+
+def troubles(captures: pl.DataFrame) -> pl.DataFrame:
+    """What was refused, waits or cannot be used: capture_file, status, what_to_do, technician, captured_at."""
+    order = pl.col("status").replace_strict({"refused": 0, "waiting": 1, "unusable": 2}, default=3)
+    return (
+        captures.filter(pl.col("status") != "read")
+        .sort(order, "capture_file")
+        .head(MOST_LISTED)
+        .select(
+            "capture_file",
+            "status",
+            pl.col("reason").fill_null("No reason was noted.").alias("what_to_do"),
+            "technician",
+            "captured_at",
+        )
+    )
+
+
+def trouble_lines(rows: pl.DataFrame) -> list[str]:
+    """What waits or was refused, with its whole reason, for as many as one can read."""
+    shown = rows.filter(pl.col("status").is_in(["refused", "waiting"])).head(MOST_LINES)
+    return [
+        f"`{row['capture_file']}` ({row['status']}): {row['what_to_do']}"
+        for row in shown.iter_rows(named=True)
+    ]
+
+
+def log_rows(log: pl.DataFrame) -> pl.DataFrame:
+    """The intake log, newest first, ready to show."""
+    return log.select("logged_at", "subject", "key", "action", "reason", "before", "after")
+
+
+def setting_rows(stored: pl.DataFrame, values: dict[str, Any]) -> pl.DataFrame:
+    """Every setting with its value, what it means, and who set it when."""
+    who = {row["name"]: row for row in stored.iter_rows(named=True)}
+    rows = []
+    for name, known in SETTINGS.items():
+        row = who.get(name)
+        rows.append(
+            {
+                "setting": label(name),
+                "value": json.dumps(values[name], ensure_ascii=False),
+                "what it means": known.help,
+                "decided": "as delivered"
+                if row is None
+                else f"{row['set_by']}, {row['set_at']:%Y-%m-%d %H:%M}",
+            }
+        )
+    return pl.DataFrame(rows)
+
+
+def numeric() -> list[Setting]:
+    """The settings that are a number."""
+    return [known for known in SETTINGS.values() if known.kind in ("number", "whole")]
+
+
+def label(name: str) -> str:
+    """A setting's name in words."""
+    return (
+        LABELS.get(name)
+        or name.replace("_pct", ", %").replace("_per_h", " an hour").replace("_", " ").capitalize()
+    )
+
+
+def as_number(known: Setting, value: float) -> float | int:
+    """A number as the setting keeps it: whole where it must be."""
+    return round(value) if known.kind == "whole" else float(value)
+
+
+def bounds(known: Setting, values: dict[str, Any]) -> dict[str, Any]:
+    """Value, least and greatest of a number field, all of one kind as the field wants them."""
+    return {
+        "value": as_number(known, values[known.name]),
+        "min_value": None if known.lowest is None else as_number(known, known.lowest),
+        "max_value": None if known.highest is None else as_number(known, known.highest),
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class HookupFields:
+    """The house setup of a test as it stands in the form; `where` says where it comes from."""
+
+    signals: str
+    scales: str
+    sync_cylinder: str
+    rate_hz: str
+    duration_s: str
+    where: str
+
+
+def hookup_fields(wanted: dict[str, Any] | None, captures: pl.DataFrame, test: str) -> HookupFields:
+    """The house setup as decided, else as most of the shop's captures of that test have it."""
+    if wanted is not None:
+        return HookupFields(
+            signals=", ".join(wanted.get("signals", [])),
+            scales=", ".join(f"{scale:g}" for scale in wanted.get("scales", [])),
+            sync_cylinder=_text(wanted.get("sync_cylinder")),
+            rate_hz=_text(wanted.get("rate_hz")),
+            duration_s=_text(wanted.get("duration_s")),
+            where="As decided; who and when stand in the table above.",
+        )
+    own = captures.filter(pl.col("test") == test)
+    found = house_setups(own, ())
+    if found.is_empty():
+        return HookupFields(
+            "", "", "", "", "", "Nothing is decided, and no capture of this test shows what is usual."
+        )
+    row = found.row(0, named=True)
+    return HookupFields(
+        signals=(row["house_ch_signals"] or "").replace(";", ", "),
+        scales=", ".join(f"{float(scale):g}" for scale in (row["house_ch_scales"] or "").split(";") if scale),
+        sync_cylinder=_text(row["house_sync_cylinder"]),
+        rate_hz="",
+        duration_s="",
+        where=f"Nothing is decided yet; filled in with what most of {own.height} captures have.",
+    )
+
+
+def _text(value: float | None) -> str:
+    return "" if value is None else f"{value:g}"
+
+
+def hookup_value(signals: str, scales: str, sync: str, rate: str, length: str) -> dict[str, Any]:
+    """What the form says, as the setting keeps it; empty fields are left out.
+
+    Raises:
+        ShopspreadError: when a field that must be a number is none, or scales and signals differ in number.
+    """
+    value: dict[str, Any] = {}
+    named = [part.strip() for part in signals.replace(";", ",").split(",") if part.strip()]
+    if named:
+        value["signals"] = named
+    given = [_number("scale", part) for part in scales.replace(";", ",").split(",") if part.strip()]
+    if given:
+        value["scales"] = given
+    if named and given and len(named) != len(given):
+        raise ShopspreadError(
+            f"{len(named)} signals and {len(given)} scales: give one scale for each signal."
+        )
+    if sync.strip():
+        value["sync_cylinder"] = round(_number("cylinder of the sync", sync))
+    if rate.strip():
+        value["rate_hz"] = _number("sample rate", rate)
+    if length.strip():
+        value["duration_s"] = _number("length", length)
+    return value
+
+
+def _number(what: str, text: str) -> float:
+    try:
+        value = float(text.strip())
+    except ValueError:
+        value = math.nan
+    if not (math.isfinite(value) and value > 0):
+        raise ShopspreadError(
+            f"The {what} must be a number above zero, not {text.strip()!r}. Nothing was changed."
+        )
+    return value

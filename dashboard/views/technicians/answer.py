@@ -1,0 +1,262 @@
+"""The trainer's page: what to show of a technician, always with n and interval, never ranked."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from dashboard.shared import words
+from models.people.coaching import BeforeAfter, CoachingItem, CoachingList
+from models.people.funnels import Funnel
+from models.people.skill import TechnicianSkill
+from models.stats.results import Estimate
+
+MEASURES: dict[str, str] = {
+    "usable": "usable captures",
+    "hookup": "hookup as the house does it",
+    "calls": "right calls",
+    "sensitivity": "odd engines found",
+    "specificity": "even engines cleared",
+    "adoption": "eligible jobs scoped",
+}
+TOPIC_WORDS: dict[str, str] = {
+    "usable captures": "getting captures that can be read",
+    "hookup": "hooking up the house way",
+    "calls": "calling what the capture shows",
+    "scope use": "reaching for the scope on jobs that suit it",
+}
+CHECK_HELP: dict[str, str] = {
+    "no_sync": "no sync pulse found",
+    "reversed_leads": "leads the wrong way round",
+    "swapped_channels": "channels swapped",
+    "too_short": "record too short",
+    "engine_started": "engine started during the test",
+    "weak_battery": "weak battery",
+    "clipped": "signal cut off at the edge of the screen",
+    "ac_coupled": "AC coupling left on",
+    "coarse_resolution": "range too large, steps too coarse",
+    "low_sample_rate": "too few samples a second",
+    "off_house_setup": "differs from the house setup",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a technician's figures: what, the sentence with n and interval, the raw estimate."""
+
+    what: str
+    sentence: str
+    estimate: Estimate
+
+
+def lines(skill: TechnicianSkill) -> tuple[Line, ...]:
+    """A technician's figures in a fixed order, never sorted by value."""
+    return (
+        Line("Usable captures", words.share(skill.usable), skill.usable),
+        Line("Hookup as the house does it", words.share(skill.hookup), skill.hookup),
+        Line("Right calls (of those an outcome could judge)", words.share(skill.calls), skill.calls),
+        Line("Odd engines found", words.share(skill.sensitivity), skill.sensitivity),
+        Line("Even engines cleared", words.share(skill.specificity), skill.specificity),
+        Line("Agreement beyond chance (kappa)", words.figure(skill.kappa, "", digits=2), skill.kappa),
+        Line("Calls left unsure", words.share(skill.unsure), skill.unsure),
+        Line("Calls that an outcome has judged", words.share(skill.confirmed), skill.confirmed),
+        Line("Jobs scoped, of the house's mix", words.share(skill.adoption), skill.adoption),
+        Line(
+            "Repeats on one vehicle scatter by",
+            words.figure(skill.repeatability, " %", digits=1),
+            skill.repeatability,
+        ),
+        Line(
+            "Usable captures, change a month",
+            words.points(skill.usable_per_month),
+            skill.usable_per_month,
+        ),
+        Line("Right calls, change a month", words.points(skill.calls_per_month), skill.calls_per_month),
+    )
+
+
+def lines_table(skill: TechnicianSkill) -> pl.DataFrame:
+    """`lines` as a table to show."""
+    return pl.DataFrame(
+        [(line.what, line.sentence) for line in lines(skill)], ["figure", "as it stands"], orient="row"
+    )
+
+
+def everybody(skills: Sequence[TechnicianSkill]) -> pl.DataFrame:
+    """All technicians by name: the main figures, each with interval and n in its cell."""
+    rows = [
+        {
+            "technician": skill.technician,
+            "captures": skill.captures,
+            "practice": skill.practice,
+            "drills": f"{skill.drills.done} / {skill.drills.target}",
+            "usable": words.brief(skill.usable),
+            "right calls": words.brief(skill.calls),
+            "house hookup": words.brief(skill.hookup),
+            "jobs scoped": words.brief(skill.adoption),
+        }
+        for skill in skills
+    ]
+    return pl.DataFrame(rows)
+
+
+def of(skills: Sequence[TechnicianSkill], technician: str) -> TechnicianSkill | None:
+    """One technician's figures."""
+    return next((skill for skill in skills if skill.technician == technician), None)
+
+
+def drills_sentence(skill: TechnicianSkill) -> str:
+    """Drills asked for and done, in words."""
+    drills = skill.drills
+    if not drills.target and not drills.extra:
+        return "No drill was asked for in a week that is over."
+    text = f"{drills.done} of {words.plural(drills.target, 'drill capture')} asked for were done"
+    return f"{text}, and {drills.extra} more on top." if drills.extra else f"{text}."
+
+
+def unwatched_sentence(found: CoachingList) -> str:
+    """Who has too little work to be watched at all; empty where nobody has."""
+    named = {item.technician for item in found.items}
+    rest = [name for name in found.unwatched if name not in named]
+    return f" Too little work to watch: {', '.join(rest)}." if rest else ""
+
+
+def item_heading(item: CoachingItem) -> str:
+    """Who, and in what."""
+    return f"{item.technician}: {TOPIC_WORDS.get(item.topic, item.topic)}"
+
+
+def item_evidence(item: CoachingItem) -> str:
+    """The evidence with setup checks in words."""
+    text = item.evidence
+    if item.detail:
+        text = text.replace(item.detail, f"'{CHECK_HELP.get(item.detail, item.detail)}'")
+    return text
+
+
+def item_since(item: CoachingItem) -> str:
+    """When it was noticed, and how often it would be a false alarm."""
+    return (
+        f"Noticed {words.day(item.signal.at)}. Ordinary work would set off this alarm "
+        f"{words.once_in_years(item.signal.false_alarm_per_year)}."
+    )
+
+
+def funnel_rows(value: Funnel) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Points (technician, n, share_pct, verdict, standing) and limits (n, low_95 .. high_999) in percent."""
+    # names of points that lie close are set above and below in turn
+    points = value.points.sort("n", "technician").select(
+        "technician",
+        (pl.int_range(pl.len()) % 2 == 0).alias("above"),
+        "n",
+        "events",
+        (100 * pl.col("share")).alias("share_pct"),
+        "standing",
+        pl.col("standing").replace({"inside": "usual", "below": "odd", "above": "odd"}).alias("verdict"),
+    )
+    limits = value.limits.with_columns(
+        (100 * pl.col(name)).alias(name) for name in ("low_95", "high_95", "low_999", "high_999")
+    )
+    return points, limits
+
+
+def funnel_sentence(value: Funnel, measure: str) -> str:
+    """What the funnel shows, in a sentence that names n and says what an outlier is not."""
+    if value.house is None:
+        return "Nobody has anything to count here yet."
+    n = int(value.points["n"].sum())
+    outside = value.points.filter(pl.col("standing").is_in(["below", "above"]))["technician"].to_list()
+    text = f"The shop's share of {measure} is {words.percent(value.house)} (n = {words.number(n)}). "
+    if not outside:
+        usual = (
+            "what chance alone would give"
+            if value.dispersion <= 1.0
+            else "no more than chance and the usual differences between people give"
+        )
+        return text + f"Everybody lies inside the funnel: their differences are {usual}."
+    return text + (
+        f"Outside the funnel: {', '.join(outside)}; that is more than chance alone, and a reason to ask why, "
+        "not a mark."
+    )
+
+
+def curve_rows(curves: pl.DataFrame) -> pl.DataFrame:
+    """A technician's weekly share and its trend in percent: week, share_pct, n, fitted, low, high."""
+    return curves.select(
+        "week",
+        (100 * pl.col("share")).alias("share_pct"),
+        pl.col("trials").alias("n"),
+        (100 * pl.col("fitted")).alias("fitted"),
+        (100 * pl.col("low")).alias("low"),
+        (100 * pl.col("high")).alias("high"),
+    )
+
+
+def drill_rows(skill: TechnicianSkill) -> pl.DataFrame:
+    """Drills by week, long: week, kind, captures; and the target a week."""
+    return skill.drills.by_week.unpivot(
+        ["done", "extra"], index=["week", "target"], variable_name="kind", value_name="captures"
+    ).with_columns(pl.col("kind").replace({"done": "asked for and done", "extra": "beyond what was asked"}))
+
+
+def hookup_table(skill: TechnicianSkill) -> pl.DataFrame:
+    """How often each part of the hookup is the house's, ready to show."""
+    return skill.hookup_aspects.filter(pl.col("of") > 0).select(
+        pl.col("aspect").alias("part of the hookup"),
+        pl.format("{} of {} captures", "agree", "of").alias("as the house does it"),
+    )
+
+
+def checks_table(skill: TechnicianSkill) -> pl.DataFrame:
+    """Failing setup checks, in words, with the rest of the shop beside them."""
+    return skill.failing_checks.select(
+        pl.col("check").replace(CHECK_HELP).alias("setup check"),
+        pl.format("{} of {}", "captures", "of").alias("captures"),
+        pl.col("share_pct").round(0).alias("%"),
+        pl.col("others_share_pct").round(0).alias("everybody else, %"),
+    )
+
+
+def session_rows(sessions: Sequence[BeforeAfter]) -> pl.DataFrame:
+    """Before and after each session: name, points (change), low, high; a fall is better."""
+    rows = []
+    for one in sessions:
+        change = one.change
+        known = change.estimate is not None and change.low is not None and change.high is not None
+        rows.append(
+            {
+                "name": f"{one.technician}, {one.topic}, {words.day(one.held_on)} "
+                f"({one.before.n} before, {one.after.n} after)",
+                "points": 100 * change.estimate if known and change.estimate is not None else None,
+                "low": 100 * change.low if known and change.low is not None else None,
+                "high": 100 * change.high if known and change.high is not None else None,
+            }
+        )
+    schema = {"name": pl.String, "points": pl.Float64, "low": pl.Float64, "high": pl.Float64}
+    return pl.DataFrame(rows, schema=schema)
+
+
+def capture_words(frames: dict[str, pl.DataFrame], capture_file: str) -> dict[str, Any] | None:
+    """What the sheet says of a capture to sit down over: file, day, why."""
+    own = pl.col("capture_file") == capture_file
+    found = frames["captures"].filter(own)
+    if found.is_empty():
+        return None
+    row = found.row(0, named=True)
+    details = frames["checks"].filter(own & (pl.col("severity") != "note"))["detail"].to_list()
+    why = details[0] if details else (row["reason"] or f"called {row['call'] or 'nothing'}")
+    return {"capture_file": capture_file, "day": words.day(row["captured_at"]), "why": why}
+
+
+def coached_days(sessions: Sequence[BeforeAfter], technician: str) -> list[dt.date]:
+    """The days a technician was coached on."""
+    return [one.held_on for one in sessions if one.technician == technician]
+
+
+def house_pct(value: Funnel) -> float | None:
+    """The shop's share in percent."""
+    return None if value.house is None else 100 * value.house

@@ -1,0 +1,181 @@
+"""The trainer's page: who may need a hand, in what, on what evidence, and what followed coaching."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard import data
+from dashboard.documents import sheet
+from dashboard.shared import filters, notices, parts, people, words
+from dashboard.views.shop import chart as shop_charts
+from dashboard.views.technicians import answer as answers
+from dashboard.views.technicians import chart as charts
+from pipelines.errors import ShopspreadError
+
+stamp: str = st.session_state["stamp"]
+frames = data.frames(stamp)
+chosen = filters.sidebar(frames, data.newest_day(stamp), ("as_of", "technician"))
+
+st.title("Technicians and coaching")
+st.caption(
+    f"All records up to {words.day(chosen.as_of)}. These figures are for coaching: each stands with its n and its "
+    "95 % interval, people stand in order of name, and nobody is ranked."
+)
+work = data.work_stamp(stamp)
+skills = people.skills(work, chosen.as_of)
+if not skills:
+    notices.too_little("No technician is on record yet: add technicians.csv, or captures with a technician.")
+    st.stop()
+found = people.coaching_list(work, chosen.as_of)
+list_tab, all_tab, one_tab, log_tab = st.tabs(
+    ["Who may need a hand", "Everybody beside chance", "One technician", "Coaching sessions"]
+)
+
+with list_tab:
+    if not found.items:
+        notices.fine("Nobody's work stands out beyond what chance would give.")
+    for item in found.items:
+        with st.container(border=True):
+            st.subheader(answers.item_heading(item))
+            st.markdown(f"{answers.item_evidence(item)} {answers.item_since(item)}")
+            left, right = st.columns([3, 2])
+            with left:
+                parts.chart(charts.alarm(people.chart_points(found, item.technician, item.topic)))
+            with right:
+                if item.captures:
+                    st.markdown("**Sit down together over**")
+                for capture_file in item.captures:
+                    parts.open_capture(capture_file, key=f"{item.technician}_{item.topic}_{capture_file}")
+                if item.orders:
+                    st.markdown(f"**Jobs to talk about:** {', '.join(item.orders)}")
+    st.caption(
+        f"{found.note} The dashed line is the alarm limit; after a coaching session a chart starts anew."
+        + answers.unwatched_sentence(found)
+    )
+
+with all_tab:
+    st.session_state.setdefault("kept_measure", "usable")
+    measure = st.segmented_control(
+        "Show", list(answers.MEASURES), format_func=answers.MEASURES.__getitem__, key="kept_measure"
+    )
+    funnel = people.funnel_of(work, chosen.as_of, measure or "usable")
+    word = answers.MEASURES[measure or "usable"]
+    if funnel.points.is_empty():
+        notices.too_little(f"Nothing to count for {word} yet.")
+    else:
+        points, limits = answers.funnel_rows(funnel)
+        parts.chart(charts.funnel(points, limits, answers.house_pct(funnel), word))
+        st.markdown(answers.funnel_sentence(funnel, word))
+        st.caption(
+            "Inner and outer band: where 95 and 99.9 of 100 ordinary technicians would lie with that n. A point "
+            "far to the left rests on little and says little. Plain shares "
+            "here; in the table they are drawn towards the shop's (in brackets: 95 % interval and n)."
+        )
+    parts.table(answers.everybody(skills))
+
+with one_tab:
+    names = [skill.technician for skill in skills]
+    name = chosen.technician or filters.pick("Technician", "kept_technician", names) or names[0]
+    skill = answers.of(skills, name)
+    if skill is None:
+        notices.too_little(f"{name} has no capture up to this day.")
+    else:
+        sessions, _ = people.sessions(work, chosen.as_of)
+        coached = answers.coached_days(sessions, name)
+        if skill.too_little:
+            notices.too_little(
+                f"{name} has {words.plural(skill.captures, 'capture')}: too little to say anything about skill."
+            )
+        st.subheader(name)
+        st.markdown(
+            f"Started {words.day(skill.started_on)}. {words.plural(skill.captures, 'capture')}, "
+            f"{skill.practice} of them practice. {answers.drills_sentence(skill)}"
+        )
+        parts.table(answers.lines_table(skill), height="content")
+        st.caption("Shares are drawn towards the shop's, the more so the smaller n is.")
+        left, right = st.columns(2)
+        with left:
+            st.subheader("Usable captures over time")
+            usable = answers.curve_rows(skill.usable_by_week)
+            if usable.height:
+                parts.chart(charts.trend(usable, "Usable captures", coached))
+                st.caption(
+                    f"Change a month: {words.points(skill.usable_per_month)}. Line and band: trend, 95 %."
+                )
+            else:
+                notices.too_little("No capture yet, so there is no trend.")
+        with right:
+            st.subheader("Right calls over time")
+            calls = answers.curve_rows(skill.calls_by_week)
+            if calls.height:
+                parts.chart(charts.trend(calls, "Right calls", coached))
+                st.caption(f"Change a month: {words.points(skill.calls_per_month)}.")
+            else:
+                notices.too_little("No call has been judged by an outcome yet.")
+        left, middle, right = st.columns([3, 3, 4])
+        with left:
+            st.subheader("Practice")
+            practice = answers.drill_rows(skill)
+            if practice.height:
+                parts.chart(charts.drills(practice))
+                st.caption("The dark tick is what was asked for that week.")
+            else:
+                st.markdown("No drills yet.")
+        with middle:
+            st.subheader("Same hookup every time")
+            parts.table(answers.hookup_table(skill))
+        with right:
+            st.subheader("Setup checks that fail")
+            if skill.failing_checks.is_empty():
+                st.markdown("None failed.")
+            else:
+                parts.table(answers.checks_table(skill))
+        page = sheet.gather(skill, found, frames, chosen.as_of, coached)
+        left, right = st.columns(2)
+        left.download_button(
+            "One-page sheet to print (HTML)", lambda: sheet.html(page), file_name=sheet.file_name(page, "html"),
+            mime="text/html", icon=":material/print:", on_click="ignore",
+        )  # fmt: skip
+        right.download_button(
+            "One-page sheet (PDF)", lambda: sheet.pdf(page), file_name=sheet.file_name(page, "pdf"),
+            mime="application/pdf", icon=":material/picture_as_pdf:", on_click="ignore",
+        )  # fmt: skip
+
+with log_tab:
+    st.subheader("Log a coaching session")
+    with st.form("coaching", clear_on_submit=True):
+        left, middle, right = st.columns(3)
+        who = left.selectbox("Technician", [skill.technician for skill in skills], key="coaching_who")
+        when = middle.date_input("Held on", chosen.as_of, key="coaching_day")
+        topic = right.selectbox(
+            "Topic",
+            data.coaching_topics(),
+            format_func=lambda t: answers.TOPIC_WORDS.get(t, t),
+            key="coaching_topic",
+        )
+        if st.form_submit_button("Log this session", icon=":material/edit_note:"):
+            try:
+                data.log_coaching(who, when, topic, chosen.test)
+                st.toast(f"Logged: {who}, {answers.TOPIC_WORDS.get(topic, topic)}, {words.day(when)}.")
+                st.rerun()
+            except ShopspreadError as error:
+                notices.trouble(str(error))
+    st.subheader("Before and after each session")
+    sessions, effect = people.sessions(work, chosen.as_of)
+    if not sessions:
+        notices.too_little("No coaching session is logged yet.")
+    else:
+        parts.chart(
+            shop_charts.intervals(
+                answers.session_rows(sessions), "points",
+                "Change in trouble", "percentage points",
+                along="Session", zero=True,
+            )
+        )  # fmt: skip
+        for one in sessions:
+            st.markdown(f"- {one.sentence}")
+        st.caption(
+            f"Left of the line: less trouble after the session. "
+            "All sessions together, odds of trouble after as a multiple of before: "
+            f"{words.figure(effect.odds_ratio, '', digits=2)}. Below 1 is less trouble."
+        )

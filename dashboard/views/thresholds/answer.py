@@ -1,0 +1,253 @@
+"""Thresholds: what X costs, what it would have done, and who decided what."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+import streamlit as st
+
+from dashboard import data
+from dashboard.shared import words
+from dashboard.views.spread.answer import fitted, scored
+from models.stats.results import Estimate
+from models.thresholds.curves import ThresholdCurves, curves
+from models.thresholds.evidence import EVEN, ODD, UNKNOWN, evidence
+from models.thresholds.proposal import MIN_OWN, RECENT_WEEKS, Cost, Proposal, propose
+from models.thresholds.whatif import what_if
+
+LINES = {"detection": "odd engines found", "false_alarm": "healthy engines flagged"}
+OUTCOMES = {ODD: "confirmed odd", UNKNOWN: "not confirmed", EVEN: "confirmed even"}
+
+
+@st.cache_resource(max_entries=3, show_spinner=False)
+def evidence_rows(stamp: str) -> pl.DataFrame:
+    """Every scored capture with what its outcome says."""
+    frames = data.frames(stamp)
+    return evidence(frames["scores"], frames["captures"], frames["outcomes"])
+
+
+@st.cache_resource(max_entries=3, show_spinner="Weighing outcomes")
+def curves_of(stamp: str) -> ThresholdCurves:
+    """Detection and false alarms of every family against X."""
+    return curves(evidence_rows(stamp))
+
+
+@st.cache_resource(max_entries=6, show_spinner="Working out what each limit would cost")
+def proposals(fit_stamp: str, cost_miss: float, cost_false_alarm: float) -> dict[str, Proposal]:
+    """The proposed limit of every family at two costs; the same as the fit's own at the costs it was made with."""
+    frames = data.frames(data.stamp())
+    found = propose(
+        fitted(fit_stamp),
+        scored(fit_stamp),
+        frames["captures"],
+        frames["outcomes"],
+        cost_miss=cost_miss,
+        cost_false_alarm=cost_false_alarm,
+    )
+    return {proposal.engine_family: proposal for proposal in found}
+
+
+def cost_at(found: ThresholdCurves, family: str, x_pct: float) -> Cost:
+    """Detection and false alarms at X, read off the corrected curves, so that it costs no time while X moves."""
+    own = found.curves.filter((pl.col("engine_family") == family) & (pl.col("how") == "corrected"))
+    nearest = own.with_columns(away=(pl.col("threshold_pct") - x_pct).abs()).sort("away", maintain_order=True)
+
+    def at(what: str) -> Estimate:
+        rows = nearest.filter(pl.col("what") == what)
+        n = int(rows["n"][0]) if rows.height else 0
+        if n < MIN_OWN:
+            return Estimate.nothing(n, f"too little to say, at least {MIN_OWN} are needed")
+        row = rows.row(0, named=True)
+        return Estimate(n, row["share"], row["low"], row["high"])
+
+    return Cost(false_alarm=at("false_alarm"), detection=at("detection"))
+
+
+def in_force(frames: dict[str, pl.DataFrame], family: str) -> dict[str, Any] | None:
+    """The threshold in force, or None."""
+    found = frames["thresholds_in_force"].filter(pl.col("engine_family") == family)
+    return found.row(0, named=True) if found.height else None
+
+
+def history(frames: dict[str, pl.DataFrame], family: str) -> pl.DataFrame:
+    """All versions of a family, the newest first."""
+    return (
+        frames["thresholds"]
+        .filter(pl.col("engine_family") == family)
+        .sort("version", descending=True)
+        .select("version", "threshold_pct", "source", "set_at", "set_by", "reason")
+    )
+
+
+def newest_version(frames: dict[str, pl.DataFrame], family: str) -> int:
+    """Number of the newest version, 0 without one."""
+    found = history(frames, family)
+    return int(found["version"][0]) if found.height else 0
+
+
+def in_force_sentence(row: dict[str, Any] | None) -> str:
+    """Which X stands, since when, by whom and why."""
+    if row is None:
+        return "No threshold stands for this family yet; the next fit proposes one."
+    return (
+        f"A cylinder counts as odd from **{words.number(row['threshold_pct'], 1)} %** below the others: version "
+        f"{row['version']}, {'proposed' if row['source'] == 'proposed' else 'set'} by {row['set_by']} on "
+        f"{words.day(row['set_at'])}. {row['reason'] if row['source'] == 'set' else ''}"
+    )
+
+
+def proposal_sentence(one: Proposal) -> str:
+    """The proposed X with its interval and what it would bring."""
+    return (
+        f"Proposed: **{words.number(one.threshold_pct, 1)} %** (95 % interval {words.number(one.low, 1)} to "
+        f"{words.number(one.high, 1)} %), resting on {one.basis}. {one.why} About "
+        f"{words.number(one.flags_per_week, 1)} flags a week."
+    )
+
+
+def curve_rows(found: ThresholdCurves, family: str) -> pl.DataFrame:
+    """A family's curves in percent: threshold_pct, line, how, share_pct, low, high, n."""
+    return found.curves.filter(pl.col("engine_family") == family).select(
+        "threshold_pct",
+        pl.col("what")
+        .replace({"detection": "odd engines found", "false_alarm": "healthy engines flagged"})
+        .alias("line"),
+        "how",
+        (100 * pl.col("share")).alias("share_pct"),
+        (100 * pl.col("low")).alias("low"),
+        (100 * pl.col("high")).alias("high"),
+        "n",
+    )
+
+
+def bias_sentence(found: ThresholdCurves, family: str) -> str:
+    """How the correction for follow-up came out, with n."""
+    weighting = found.weighting
+    own = found.weights.filter(pl.col("engine_family") == family)
+    odd = own.filter(pl.col("confirmed") == -1).height
+    even = own.filter(pl.col("confirmed") == 1).height
+    start = f"n = {odd} captures confirmed odd and {even} confirmed even in this family. "
+    if weighting.why is not None:
+        return start + f"Not corrected for who gets followed up: {weighting.why}"
+    return start + (
+        "Outcomes are noted mostly where something looked odd, which flatters detection and blackens false alarms. "
+        "Solid lines put that right by counting each confirmed capture by one over its chance of being followed up; "
+        f"dashed lines are the plain counts. Largest weight {words.number(weighting.largest, 1)}, "
+        f"{weighting.truncated} held back at the limit; together worth {words.number(weighting.effective_n)} "
+        "equally weighted captures."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """What moving X would have done to the whole history.
+
+    Attributes:
+        sentence: counts, with outcomes. rows: captures that change side: capture_file, day, technician,
+            change, odd_pct, outcome. milliseconds: how long the re-scoring took.
+    """
+
+    sentence: str
+    rows: pl.DataFrame
+
+
+def moved(stamp: str, family: str, x_pct: float, x_before_pct: float | None) -> Move:
+    """Re-score the family's whole history at another X."""
+    # a known-good capture shows the engine after the repair: an odd finding of its job does not speak of it
+    repaired = (pl.col("purpose") == "known_good") & (pl.col("confirmed") == ODD)
+    rows = (
+        evidence_rows(stamp)
+        .filter(pl.col("engine_family") == family)
+        .with_columns(confirmed=pl.when(repaired).then(UNKNOWN).otherwise(pl.col("confirmed")))
+    )
+    before = np.inf if x_before_pct is None else x_before_pct
+    result = what_if(
+        rows["odd_pct"].to_numpy(),
+        np.zeros(rows.height, dtype=np.int64),
+        np.array([x_pct]),
+        np.array([before]),
+        rows["confirmed"].to_numpy().astype(np.int64),
+    )
+    changed = pl.concat(
+        [
+            rows[result.newly_flagged.tolist()].with_columns(change=pl.lit("now odd")),
+            rows[result.no_longer_flagged.tolist()].with_columns(change=pl.lit("no longer odd")),
+        ]
+    ).select(
+        "capture_file",
+        pl.col("captured_at").dt.date().alias("day"),
+        "change",
+        pl.col("odd_pct").round(1),
+        pl.col("confirmed").replace_strict(OUTCOMES, return_dtype=pl.String).alias("outcome"),
+        pl.col("call"),
+    )
+    flagged = f"{int(result.flagged_before[0])} → {int(result.flagged_after[0])}"
+    parts = [f"Flagged of {words.plural(rows.height, 'capture')}: {flagged}."]
+    for word, counts in (
+        ("Newly odd", result.newly_by_outcome),
+        ("No longer odd", result.no_longer_by_outcome),
+    ):
+        if sum(counts):
+            parts.append(
+                f"{word}: {sum(counts)}, of them {counts[0]} confirmed odd, {counts[2]} confirmed even, "
+                f"{counts[1]} not confirmed."
+            )
+    if changed.is_empty():
+        parts.append("No past capture changes side.")
+    parts.append(f"At this X about {words.number(flags_per_week(rows, x_pct), 1)} flags a week.")
+    return Move(" ".join(parts), changed.sort("odd_pct", descending=True))
+
+
+def flags_per_week(rows: pl.DataFrame, x_pct: float) -> float:
+    """Captures a week at or beyond X, over the last `RECENT_WEEKS` weeks on record (or all, if fewer)."""
+    when = rows["captured_at"].drop_nulls()
+    first, last = when.min(), when.max()
+    if not isinstance(first, dt.datetime) or not isinstance(last, dt.datetime):
+        return 0.0
+    weeks = min(float(RECENT_WEEKS), max((last - first).total_seconds() / (7 * 86400.0), 1.0))
+    recent = rows.filter(pl.col("captured_at") > last - dt.timedelta(weeks=weeks))
+    return float((recent["odd_pct"] >= x_pct).sum()) / weeks
+
+
+def cost_words(cost: Cost) -> str:
+    """A limit's detection and false alarms in words."""
+    return f"odd engines found {words.share(cost.detection)}; healthy ones flagged {words.share(cost.false_alarm)}"
+
+
+def slider_range(rows: pl.DataFrame) -> tuple[float, float]:
+    """Least and greatest X on offer, in percent."""
+    top = rows["odd_pct"].max() if rows.height else None
+    return 1.0, float(min(60.0, max(25.0, float(top) if top is not None else 25.0)))  # type: ignore[arg-type]
+
+
+def version_value(frames: dict[str, pl.DataFrame], family: str, version: int) -> float:
+    """The X of an earlier version."""
+    found = history(frames, family).filter(pl.col("version") == version)
+    return float(found["threshold_pct"][0])
+
+
+def earlier_versions(frames: dict[str, pl.DataFrame], family: str) -> list[int]:
+    """Versions one can go back to: all but the one in force."""
+    now = in_force(frames, family)
+    return [v for v in history(frames, family)["version"].to_list() if now is None or v != now["version"]]
+
+
+def starting_x(force: dict[str, Any] | None, proposal: Proposal | None, limits: tuple[float, float]) -> float:
+    """Where the slider starts: at X in force, else as proposed."""
+    value = (
+        force["threshold_pct"]
+        if force is not None
+        else proposal.threshold_pct
+        if proposal is not None
+        else 10.0
+    )
+    return float(min(max(round(value, 1), limits[0]), limits[1]))
+
+
+def back_reason(version: int, why: str) -> str:
+    """The reason kept with a step back; empty stays empty, so that it is refused."""
+    return f"Back to version {version}: {why.strip()}" if why.strip() else ""

@@ -1,0 +1,1 @@
+"""What became of the repair orders: scope use and comebacks."""

@@ -1,0 +1,1 @@
+"""Captures that are unlike their stratum in any way, with reasons."""

@@ -1,0 +1,1 @@
+"""What the rows say: their shapes, and the log put into words once."""

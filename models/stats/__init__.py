@@ -1,0 +1,1 @@
+"""Statistics that know nothing of the trade: intervals, pooling, regression, survival, control charts."""

@@ -1,0 +1,1 @@
+"""From which distance on something is called odd, and what that costs."""

@@ -1,0 +1,300 @@
+"""The `shopspread` command: one function a sub-command, the work itself elsewhere.
+
+Exit status: 0 everything asked for was done; 1 done, but something was refused or waits; 2 the call
+itself was wrong. Results go to stdout, progress and messages to stderr.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import errno
+import os
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipelines import __version__
+from pipelines.cli import output as out
+from pipelines.cli import upkeep
+from pipelines.cli.options import AsJson, Port, WarehousePath
+from pipelines.errors import ShopspreadError, UnreadableFile
+from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse
+
+# Set in the environment, it shows where a fault of ours happened.
+TRACEBACK = "SHOPSPREAD_TRACEBACK"
+
+app = typer.Typer(
+    name="shopspread",
+    help="Reads every saved oscilloscope capture and its outcome into a warehouse, learns what spread is "
+    "normal for each engine family, and shows a shop how it is doing.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        out.result(f"shopspread {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def shopspread(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version and stop.")
+    ] = False,
+) -> None:
+    """The options before the command's name."""
+
+
+@app.command()
+def ingest(
+    drop: Annotated[
+        Path | None,
+        typer.Argument(help="The drop folder: shop tables at its top, waveform files anywhere below."),
+    ] = None,
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+    fit: Annotated[
+        bool, typer.Option("--fit/--no-fit", help="Recompute spread and thresholds afterwards.")
+    ] = True,
+    reread: Annotated[
+        bool, typer.Option("--reread", help="Read every stored waveform again with today's reader.")
+    ] = False,
+    jobs: Annotated[
+        int | None, typer.Option("--jobs", min=1, help="Worker processes (default: one per processor).")
+    ] = None,
+) -> None:
+    """Read a drop folder into the warehouse.
+
+    Says what became of each thing in it. The folder itself is never changed. Dropping the same thing
+    twice changes nothing.
+    """
+    from pipelines.fit.run import fit_warehouse
+    from pipelines.intake.ingest import ingest as run_ingest
+
+    if drop is None and not reread:
+        raise typer.BadParameter("name the drop folder (or give --reread to read the stored waveforms again)")
+    if drop is not None and not drop.is_dir():
+        raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
+    house = Warehouse(warehouse, create=drop is not None)
+    with out.progress("Reading captures") as step:
+        summary = run_ingest(drop, house, reread=reread, jobs=jobs, progress=step)
+    fitted = None
+    if fit:
+        with out.waiting("Learning what spread is normal"):
+            fitted = fit_warehouse(house)
+    out.intake(summary, fitted, warehouse)
+    raise typer.Exit(0 if summary.clean else 1)
+
+
+@app.command()
+def read(
+    file: Annotated[Path, typer.Argument(help="One saved capture.")],
+    family_file: Annotated[
+        Path | None, typer.Option("--family-file", help="A table of engine families (engine_families.csv).")
+    ] = None,
+    engine_family: Annotated[
+        str,
+        typer.Option("--engine-family", help="The engine family of this capture, where the test needs it."),
+    ] = "",
+    test: Annotated[str, typer.Option("--test", help="The test that was made.")] = "relative_compression",
+    ch1: Annotated[
+        str, typer.Option("--ch1", help="Signal on channel 1 (no channel named: the test's usual hookup).")
+    ] = "",
+    ch2: Annotated[str, typer.Option("--ch2", help="Signal on channel 2.")] = "",
+    ch3: Annotated[str, typer.Option("--ch3", help="Signal on channel 3.")] = "",
+    ch4: Annotated[str, typer.Option("--ch4", help="Signal on channel 4.")] = "",
+    ch5: Annotated[str, typer.Option("--ch5", help="Signal on channel 5.")] = "",
+    ch6: Annotated[str, typer.Option("--ch6", help="Signal on channel 6.")] = "",
+    ch7: Annotated[str, typer.Option("--ch7", help="Signal on channel 7.")] = "",
+    ch8: Annotated[str, typer.Option("--ch8", help="Signal on channel 8.")] = "",
+    scales: Annotated[
+        str,
+        typer.Option("--scales", help="What turns each channel's numbers into V or A, by channel: '1;20'."),
+    ] = "",
+    sync_cylinder: Annotated[
+        int, typer.Option("--sync-cylinder", min=1, help="Cylinder the sync is on.")
+    ] = 1,
+    as_json: AsJson = False,
+) -> None:
+    """Read one capture without a warehouse.
+
+    Prints each element (cylinder, bar, ...) against the others with its standard error, and what the setup
+    checks say.
+    """
+    from pipelines.cli.read_one import read_one
+
+    known, reading = read_one(
+        file,
+        family_file=family_file,
+        engine_family=engine_family,
+        test=test,
+        signals=(ch1, ch2, ch3, ch4, ch5, ch6, ch7, ch8),
+        scales=scales,
+        sync_cylinder=sync_cylinder,
+    )
+    out.reading(file, engine_family, known, reading, as_json=as_json)
+
+
+@app.command()
+def fit(warehouse: WarehousePath = DEFAULT_WAREHOUSE) -> None:
+    """Recompute spread, outliers and thresholds.
+
+    An ingest does this too, unless told not to.
+    """
+    from pipelines.fit.run import fit_warehouse
+
+    house = Warehouse(warehouse)
+    with out.waiting("Learning what spread is normal"):
+        fitted = fit_warehouse(house)
+    out.fitted(fitted)
+
+
+@app.command()
+def report(
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+    as_of: Annotated[
+        dt.datetime | None,
+        typer.Option(
+            "--as-of",
+            formats=["%Y-%m-%d"],
+            help="Show the shop as it stood at the end of this day (default: the newest day on record).",
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Print the shop's answers on one page.
+
+    Scope use, comebacks, technicians and engine families, each figure with its n and interval.
+    """
+    from pipelines.reports.report import build_report
+
+    house = Warehouse(warehouse)
+    with out.waiting("Working out the report"):
+        document = build_report(house, as_of=as_of.date() if as_of else None)
+    out.report(document, as_json=as_json)
+
+
+@app.command()
+def digest(
+    week: Annotated[
+        dt.datetime, typer.Option("--week", formats=["%Y-%m-%d"], help="Any day of the week to sum up.")
+    ],
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+    output: Annotated[
+        Path | None, typer.Option("--output", help="Where to write (default: digest-YEAR-Wnn.html here).")
+    ] = None,
+) -> None:
+    """Write one week's digest as one HTML file.
+
+    It can be mailed: what needs a decision first, then what changed, pictures inside.
+    """
+    from dashboard.documents.digest import write_digest
+    from pipelines.reports.week import week_of
+
+    house = Warehouse(warehouse)
+    with out.waiting("Writing the digest"):
+        path = write_digest(week_of(house, week.date()), output)
+    out.say(f"The digest stands in {path}.")
+    out.result(str(path))
+
+
+@app.command()
+def settings(
+    name: Annotated[str | None, typer.Argument(help="A setting to look at or change.")] = None,
+    value: Annotated[str | None, typer.Argument(help="Its new value.")] = None,
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+    by: Annotated[str, typer.Option("--by", help="Who decides this; kept with the change.")] = "",
+    as_json: AsJson = False,
+) -> None:
+    """Show the shop's settings, or change one.
+
+    The old value stays in the log.
+    """
+    from pipelines.warehouse.decisions import read_settings, set_setting
+    from pipelines.warehouse.settings import setting
+
+    house = Warehouse(warehouse)
+    if name is not None and value is not None:
+        set_setting(house, name, setting(name).parse(value), set_by=by)
+    elif name is not None:
+        setting(name)
+    out.settings(read_settings(house), name, as_json=as_json)
+
+
+@app.command()
+def dashboard(warehouse: WarehousePath = DEFAULT_WAREHOUSE, port: Port = 8501) -> None:
+    """Open the dashboard on this machine."""
+    from dashboard.launch import launch
+
+    Warehouse(warehouse, create=True)
+    launch(warehouse, port)
+
+
+@app.command()
+def demo(
+    path: Annotated[
+        Path, typer.Argument(help="Folder for the demo: its captures, its warehouse and the planted truth.")
+    ] = Path("shopspread_demo"),
+    port: Port = 8501,
+    open_dashboard: Annotated[
+        bool,
+        typer.Option("--dashboard/--no-dashboard", help="Open the dashboard when the warehouse is built."),
+    ] = True,
+) -> None:
+    """Build the demo and open the dashboard.
+
+    The shop, its people and its vehicles are invented; the waveforms come from a simulation and are
+    read by the same pipeline as yours.
+    """
+    from demo_warehouse.warehouse import build_demo
+
+    built = build_demo(path)
+    if built.summary is not None:
+        out.intake(built.summary, built.fitted, path)
+    out.say(f"The demo warehouse stands in {path}; the planted truth in {built.truth}.")
+    if open_dashboard:
+        from dashboard.launch import launch
+
+        launch(path, port)
+
+
+upkeep.register(app)
+
+
+def main() -> None:
+    """Entry point: whatever stops a command becomes one plain sentence on stderr and an exit status."""
+    try:
+        app()
+    except UnreadableFile as error:
+        out.say(f"refused: {error}")
+        sys.exit(1)
+    except ShopspreadError as error:
+        out.say(f"shopspread: {error}")
+        sys.exit(2)
+    except BrokenPipeError:
+        # Whoever read our output has seen enough; what was done is done.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except OSError as error:
+        out.say(f"shopspread: {_os_sentence(error)}")
+        sys.exit(2)
+    except Exception as error:
+        if os.environ.get(TRACEBACK):
+            raise
+        out.say(
+            f"shopspread: a fault in this program stopped it ({type(error).__name__}: {error}). What had landed is "
+            f"whole. Please report it with what {TRACEBACK}=1 shows."
+        )
+        sys.exit(2)
+
+
+def _os_sentence(error: OSError) -> str:
+    where = f" ({error.filename})" if error.filename else ""
+    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+        return f"The disk is full{where}; make room and do it again. What had landed is whole."
+    return f"{error.strerror or error}{where}; give permission or name another place, and do it again."

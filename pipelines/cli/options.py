@@ -1,0 +1,20 @@
+"""Options that several sub-commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+WarehousePath = Annotated[
+    Path,
+    typer.Option(
+        "--warehouse",
+        envvar="SHOPSPREAD_WAREHOUSE",
+        help="The warehouse folder (or its .duckdb file).",
+        show_default=True,
+    ),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print a JSON document instead of text.")]
+Port = Annotated[int, typer.Option("--port", min=1, max=65535, help="Port on this machine (127.0.0.1).")]

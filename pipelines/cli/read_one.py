@@ -1,0 +1,76 @@
+"""Read one capture file without a warehouse."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pipelines import kinds
+from pipelines.errors import ShopspreadError
+from pipelines.intake.ingest import family_of
+from pipelines.intake.tables import SPECS, read_table
+from pipelines.intake.work import Assignment, read
+from pipelines.kinds import EngineFamily, Hookup, Kind, Reading
+from pipelines.readers import read_waveform
+
+
+def read_one(
+    file: Path,
+    *,
+    family_file: Path | None,
+    engine_family: str,
+    test: str,
+    signals: tuple[str, ...],
+    scales: str,
+    sync_cylinder: int,
+) -> tuple[Kind, Reading]:
+    """The reading of one capture, and the kind that read it.
+
+    Args:
+        family_file, engine_family: not needed for a test that needs no engine.
+        signals: by channel; trailing empty ones are dropped; none at all means the test's usual hookup.
+        scales: by channel, separated by `;`; empty means 1 for all.
+
+    Raises:
+        UnreadableFile: when the file cannot be turned into samples.
+        ShopspreadError: when the call makes no sense (no such family, test, file or cylinder).
+    """
+    if not file.is_file():
+        raise ShopspreadError(f"There is no file {file}.")
+    known = kinds.kind(test)
+    if known is None:
+        raise ShopspreadError(
+            f"There is no reader for the test {test!r} (there are: {', '.join(kinds.kinds())})."
+        )
+    family = _family(family_file, engine_family, sync_cylinder) if known.needs_engine else None
+    named = tuple(signal.strip() for signal in signals)
+    while named and not named[-1]:
+        named = named[:-1]
+    named = named or known.hookup.signals
+    try:
+        factors = tuple(float(part.replace(",", ".")) for part in scales.split(";")) if scales else ()
+    except ValueError as error:
+        raise ShopspreadError(f"--scales {scales!r}: give one number a channel, separated by `;`.") from error
+    factors += (1.0,) * (len(named) - len(factors))
+    hookup = Hookup(named, factors[: len(named)], sync_cylinder)
+    return known, read(read_waveform(file), Assignment(test, hookup, family))
+
+
+def _family(family_file: Path | None, engine_family: str, sync_cylinder: int) -> EngineFamily:
+    if family_file is None or not engine_family:
+        raise ShopspreadError(
+            "This test needs the engine: give --family-file and --engine-family (see engine_families.csv)."
+        )
+    if not family_file.is_file():
+        raise ShopspreadError(f"There is no family file {family_file}.")
+    table = read_table(family_file, SPECS["engine_families"])
+    rows = {row["engine_family"]: row for row in table.rows.to_dicts()}
+    if engine_family not in rows:
+        bad = [problem.reason for problem in table.problems if problem.key == engine_family]
+        known = f"It defines: {', '.join(rows) or 'none'}."
+        raise ShopspreadError(
+            bad[0] if bad else f"{family_file} defines no engine family {engine_family!r}. {known}"
+        )
+    family = family_of(rows[engine_family])
+    if sync_cylinder not in family.firing_order:
+        raise ShopspreadError(f"{engine_family!r} has no cylinder {sync_cylinder} to take the sync from.")
+    return family

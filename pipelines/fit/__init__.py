@@ -1,0 +1,1 @@
+"""The warehouse's readings through the models and back."""

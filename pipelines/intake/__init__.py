@@ -1,0 +1,1 @@
+"""From the drop folder to rows: tables checked, waveform files read, everything landed with its log."""

@@ -1,0 +1,165 @@
+"""What lies in a drop folder: tables, waveform files, and entries that cannot be used, each with its reason.
+
+Nothing is opened here, so that a pipe or a device cannot hold anybody up, and no link leads out of the
+folder or round in a circle.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import unicodedata
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipelines.errors import ShopspreadError, UnreadableFile
+from pipelines.intake.table_cells import capture_path
+
+_KINDS = (
+    (stat.S_ISFIFO, "a pipe"),
+    (stat.S_ISSOCK, "a socket"),
+    (stat.S_ISCHR, "a device"),
+    (stat.S_ISBLK, "a device"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class OddEntry:
+    """An entry of the folder that was left alone; `name` can be shown anywhere."""
+
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """A drop folder by what can be done with it.
+
+    Attributes:
+        tables: the shop's tables by file name.
+        files: waveform files by their path below the folder, in its one spelling.
+        odd: entries that cannot be used.
+        ignored: how many plain files are no waveform files by their ending.
+    """
+
+    tables: dict[str, Path]
+    files: dict[str, Path]
+    odd: tuple[OddEntry, ...]
+    ignored: int
+
+
+def printable(name: str) -> str:
+    """A name without anything that a terminal or a page would act on: control codes and stray bytes escaped."""
+    return "".join(
+        char if _harmless(char) else char.encode("unicode_escape", "surrogatepass").decode("ascii")
+        for char in name
+    )
+
+
+def _harmless(char: str) -> bool:
+    # Cc control, Cf format (bidirectional marks), Cs stray bytes, Zl and Zp line ends (Unicode, chapter 4.5)
+    return unicodedata.category(char) not in ("Cc", "Cf", "Cs", "Zl", "Zp")
+
+
+def look(drop: Path, tables: Collection[str], suffixes: tuple[str, ...], ours: Collection[Path]) -> Contents:
+    """Sort the folder's entries; names that begin with a dot are nobody's concern.
+
+    Args:
+        drop: the folder.
+        tables: file names of the shop's tables, looked for at the top.
+        suffixes: endings of waveform files, lower case.
+        ours: folders of the warehouse, left alone should they stand inside.
+
+    Raises:
+        ShopspreadError: when the folder itself cannot be listed.
+    """
+    found = Contents({}, {}, (), 0)
+    odd: list[OddEntry] = []
+    ignored = 0
+    root = Path(os.path.realpath(drop))
+    skipped = {os.path.realpath(folder) for folder in ours}
+    for relative, entry in _entries(drop, odd, skipped):
+        reason = _odd_by_kind(entry, root)
+        table = relative in tables
+        wanted = table or entry.name.lower().endswith(suffixes)
+        if reason is None and wanted:
+            reason = _odd_by_name(relative)
+        if reason is not None:
+            odd.append(OddEntry(printable(relative), reason))
+        elif table:
+            found.tables[relative] = Path(entry.path)
+        elif not wanted:
+            ignored += 1
+        elif (name := capture_path(relative)) in found.files:
+            other = found.files[name].name
+            odd.append(
+                OddEntry(printable(relative), f"Its name reads the same as that of {other!r}; rename one of them.")
+            )  # fmt: skip
+        else:
+            found.files[name] = Path(entry.path)
+    return Contents(found.tables, found.files, tuple(sorted(odd, key=lambda entry: entry.name)), ignored)
+
+
+def _entries(drop: Path, odd: list[OddEntry], skipped: set[str]) -> Iterator[tuple[str, os.DirEntry[str]]]:
+    """Every entry that is no plain folder, with its path below the drop folder; folders that cannot be listed
+    are odd."""
+    waiting = [""]
+    while waiting:
+        below = waiting.pop()
+        try:
+            with os.scandir(drop / below) as listing:
+                entries = sorted(listing, key=lambda entry: entry.name)
+        except OSError as error:
+            if not below:
+                raise ShopspreadError(
+                    f"The drop folder {drop} cannot be listed ({error.strerror}); give permission to read it."
+                ) from error
+            reason = f"The folder cannot be listed ({error.strerror}); give permission to read it."
+            odd.append(OddEntry(printable(below), reason))
+            continue
+        for entry in entries:
+            if entry.name.startswith("."):
+                continue
+            relative = f"{below}/{entry.name}" if below else entry.name
+            if entry.is_dir(follow_symlinks=False):
+                if os.path.realpath(entry.path) not in skipped:
+                    waiting.append(relative)
+            else:
+                yield relative, entry
+
+
+def _odd_by_kind(entry: os.DirEntry[str], root: Path) -> str | None:
+    """Why an entry is no plain file of this folder, or None."""
+    try:
+        mode = entry.stat().st_mode  # of what a link leads to
+    except OSError as error:
+        if entry.is_symlink():
+            return f"The link leads nowhere ({error.strerror}); put the file itself in its place."
+        return f"It cannot be looked at ({error.strerror}); give permission to read it."
+    if entry.is_symlink():
+        if stat.S_ISDIR(mode):
+            return "A link to a folder is not followed; put the folder itself in its place."
+        if not Path(os.path.realpath(entry.path)).is_relative_to(root):
+            return "The link leads out of the drop folder; put the file itself in its place."
+    for test, kind in _KINDS:
+        if test(mode):
+            return f"It is {kind}, not a file; only files are read."
+    return None
+
+
+def _odd_by_name(relative: str) -> str | None:
+    """Why no row of captures.csv could name this file, or None."""
+    try:
+        relative.encode("utf-8")
+    except UnicodeEncodeError:
+        return "Its name is not valid UTF-8; rename it."
+    if any(unicodedata.category(char) in ("Cc", "Zl", "Zp") for char in relative):
+        return "Its name holds a control character; rename it."
+    if "\\" in relative:
+        return "Its name holds a backslash, which separates folders elsewhere; rename it."
+    try:
+        capture_path(relative)
+    except UnreadableFile as error:
+        return f"No table can name it: {error}; rename it."
+    return None

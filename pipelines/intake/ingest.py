@@ -1,0 +1,333 @@
+"""Ingest: a drop folder of saved captures and shop tables becomes rows in the warehouse."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipelines import kinds
+from pipelines.errors import ShopspreadError
+from pipelines.intake import folder, standing
+from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
+from pipelines.intake.merge import TableIntake, merge_tables, sheet_name
+from pipelines.intake.tables import SPECS
+from pipelines.intake.work import Assignment, Done, Task
+from pipelines.intake.workers import run_all
+from pipelines.kinds import EngineFamily, Hookup, Kind
+from pipelines.readers import known_suffixes
+from pipelines.warehouse import log as intake_log
+from pipelines.warehouse import waveforms as store
+from pipelines.warehouse.database import Warehouse, query
+from pipelines.warehouse.log import LogRow
+
+# Readers of the warehouse wait while a transaction is open: many captures each, but not too many.
+BATCH = 250
+
+Progress = Callable[[int, int], None]
+
+NO_FILE = (
+    "captures.csv names this file, but it has not arrived in the drop folder; put it there and ingest again."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something refused or waiting: which file or row, and why with what to do."""
+
+    what: str
+    status: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class IntakeSummary:
+    """What one ingest did."""
+
+    batch: str
+    tables: tuple[TableIntake, ...]
+    worked_on: int
+    unchanged: int
+    statuses: dict[str, int]
+    troubles: tuple[Trouble, ...]
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def clean(self) -> bool:
+        """Nothing was refused and nothing waits."""
+        return not self.troubles
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """What the warehouse knows of one capture before this ingest."""
+
+    logged: bool
+    status: str | None
+    file_sha256: str | None
+    stamp: tuple[int, int] | None
+    waveform: str | None
+    read_from: str | None
+    assignment: Assignment | None
+    waits_for: str | None
+    trouble: standing.Trouble | None = None
+
+
+def ingest(
+    drop: Path | None,
+    warehouse: Warehouse,
+    *,
+    reread: bool = False,
+    jobs: int | None = None,
+    progress: Progress | None = None,
+) -> IntakeSummary:
+    """Bring the warehouse to what the drop folder says; the folder itself is never changed.
+
+    Args:
+        drop: the folder, or None to work only on what the warehouse already holds.
+        warehouse: where everything goes.
+        reread: read every stored waveform again, with today's readers.
+        jobs: worker processes; by default one per processor this process may use.
+        progress: called with (captures done, captures to do).
+
+    Raises:
+        ShopspreadError: when the folder does not exist or is no folder.
+        WarehouseError: when the warehouse cannot be written.
+    """
+    if drop is not None and not drop.is_dir():
+        raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
+    batch = uuid.uuid4().hex[:12]
+    _tidy(warehouse)
+    contents = _contents(drop, warehouse, batch)
+    files = contents.files
+    tables = tuple(merge_tables(contents.tables, warehouse, batch))
+    known = _known(warehouse)
+    waits = {name: row.waits_for for name, row in known.items() if row.waits_for is not None}
+    copies = store.names(warehouse.waveforms)
+    tasks: list[Task] = []
+    for capture_file in sorted(files.keys() | known.keys()):
+        path, row = files.get(capture_file), known.get(capture_file)
+        task = _task(capture_file, path, row, warehouse.waveforms, copies, reread)
+        if task is not None:
+            tasks.append(task)
+    pending: list[Done] = []
+    for done_count, done in enumerate(run_all(tasks, jobs), start=1):
+        pending.append(done)
+        if progress is not None:
+            progress(done_count, len(tasks))
+        if len(pending) >= BATCH:
+            save_done(warehouse, batch, pending, waits)
+            pending = []
+    save_done(warehouse, batch, pending, waits)
+    if drop is not None:
+        standing.forget_gone(warehouse, files.keys())
+    settle_waiting(warehouse, batch, _waiting(_known(warehouse)))
+    notes = [note for table in tables for note in table.notes]
+    if contents.ignored:
+        notes.append(
+            f"{contents.ignored} files in the drop folder are no waveform files by their ending and were left alone."
+        )
+    summary = _summary(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
+    odd = tuple(Trouble(entry.name, "refused", entry.reason) for entry in contents.odd)
+    return replace(summary, troubles=(*odd, *summary.troubles))
+
+
+def _contents(drop: Path | None, warehouse: Warehouse, batch: str) -> folder.Contents:
+    """What lies in the drop folder; entries that cannot be used are logged, once each."""
+    if drop is None:
+        return folder.Contents({}, {}, (), 0)
+    ours = {warehouse.waveforms} | ({warehouse.path} if warehouse.path.is_dir() else set())
+    tables = [name for spec in SPECS.values() for name in (spec.file, sheet_name(spec))]
+    found = folder.look(drop, tables, known_suffixes(), ours)
+    if found.odd:
+        said = [LogRow("drop folder", entry.name, "refused", entry.reason) for entry in found.odd]
+        with warehouse.transaction() as connection:
+            intake_log.write(connection, batch, intake_log.unsaid(connection, said))
+    return found
+
+
+def _tidy(warehouse: Warehouse) -> None:
+    """Put away what an earlier, broken-off run or an earlier version left in the waveforms folder."""
+    store.sweep(warehouse.waveforms)
+    store.adopt(warehouse.database.with_suffix("") / "waveforms", warehouse.waveforms)
+
+
+def _known(warehouse: Warehouse) -> dict[str, _Row]:
+    """Every capture logged or seen, with what its reading would be made with."""
+    with warehouse.reading() as connection:
+        families_frame = query(connection, "families")
+        captures = query(connection, "intake_captures")
+        troubles = standing.troubles(connection)
+    families = {row["engine_family"]: family_of(row) for row in families_frame.to_dicts()}
+    known: dict[str, _Row] = {}
+    for row in captures.to_dicts():
+        assignment, waits_for = _assignment(row, families) if row["logged"] else (None, NOT_LOGGED)
+        stamp = (row["file_bytes"], row["file_mtime_ns"]) if row["file_bytes"] is not None else None
+        known[row["capture_file"]] = _Row(
+            logged=row["logged"],
+            status=row["status"],
+            file_sha256=row["file_sha256"],
+            stamp=stamp,
+            waveform=row["waveform_sha256"],
+            read_from=row["read_from"],
+            assignment=assignment,
+            waits_for=waits_for,
+            trouble=troubles.get(row["capture_file"]),
+        )
+    return known
+
+
+def family_of(row: Mapping[str, object]) -> EngineFamily:
+    """An engine family from its warehouse row.
+
+    Raises:
+        BadFamily: when the row contradicts itself (intake lets no such row in).
+    """
+    return EngineFamily.of(
+        str(row["engine_family"]),
+        int(str(row["cylinders"])),
+        str(row["firing_order"]),
+        str(row["firing_intervals_deg"] or ""),
+        str(row["sync_kind"]),
+    )
+
+
+def _assignment(
+    row: Mapping[str, Any], families: Mapping[str, EngineFamily]
+) -> tuple[Assignment | None, str | None]:
+    """What a logged capture's reading is made with, or what it waits for."""
+    test = row["test"]
+    if not test:
+        return None, "Its row in captures.csv names no test; fill in the column `test`."
+    known = kinds.kind(str(test))
+    if known is None:
+        return None, (
+            f"There is no reader for the test {test!r} yet (there are: {', '.join(kinds.kinds())}). "
+            "The waveform is kept and is read as soon as there is one."
+        )
+    hookup = _hookup(row, known)
+    if not known.needs_engine:
+        return Assignment(known.name, hookup), None
+    name = row["engine_family"]
+    if not name:
+        return None, "Its row in captures.csv names no engine family; fill in the column `engine_family`."
+    if name not in families:
+        return None, (
+            f"Nobody has defined the engine family {name!r} yet; add it to engine_families.csv "
+            "(or correct the name) and ingest again."
+        )
+    if hookup.sync_cylinder not in families[name].firing_order:
+        return None, (
+            f"Its row in captures.csv says sync_cylinder {hookup.sync_cylinder}, but {name!r} has "
+            f"{families[name].cylinders} cylinders; correct the row."
+        )
+    return Assignment(known.name, hookup, families[name]), None
+
+
+def _hookup(row: Mapping[str, Any], known: Kind) -> Hookup:
+    """The hookup a row names, or the kind's usual one where it names none."""
+    signals = row["ch_signals"] or known.hookup.signals
+    scales = row["ch_scales"] or [1.0] * len(signals)
+    return Hookup(
+        signals=tuple(str(signal or "") for signal in signals),
+        scales=tuple(float(scale if scale is not None else 1.0) for scale in scales),
+        sync_cylinder=int(row["sync_cylinder"] or 1),
+    )
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    """Bytes and time of change (ns) of a file; None where it cannot be looked at: reading it will say why."""
+    with suppress(OSError):
+        status = path.stat()
+        return status.st_size, status.st_mtime_ns
+    return None
+
+
+def _task(
+    capture_file: str, path: Path | None, row: _Row | None, waveforms: Path, copies: set[str], reread: bool
+) -> Task | None:
+    """The work a capture needs now, or None when everything about it is as it was."""
+    assignment = row.assignment if row else None
+    wanted = assignment.key() if assignment else None
+    trouble = row.trouble if row else None
+    source, known_bad = None, trouble is not None and trouble.what == "file"
+    if path is not None:
+        stamp = _stamp(path)
+        known_bad = trouble is not None and trouble.settled_for(stamp, wanted) and not reread
+        if row is None or (row.stamp != stamp and not known_bad):
+            source = path
+        elif row.waveform is None and reread:
+            source = path  # refused before: today's readers may manage it
+    if row is None or row.waveform is None:
+        due = source is not None
+        again = heal = False
+    else:
+        # A trouble that is not known to last is looked at again: its file or its row may be as it was.
+        heal = row.waveform not in copies or (trouble is not None and not known_bad)
+        # A capture that waited for its row or its family is read as soon as they are right again.
+        again = assignment is not None and (reread or row.status == "waiting")
+        due = source is not None or heal or again or wanted != row.read_from
+    if not due:
+        return None
+    return Task(
+        capture_file=capture_file,
+        source=source,
+        assignment=assignment,
+        folder=waveforms,
+        file_sha256=row.file_sha256 if row else None,
+        waveform=row.waveform if row else None,
+        read_from=row.read_from if row else None,
+        again=again,
+        heal=heal,
+        path=path,
+    )
+
+
+def _waiting(known: dict[str, _Row]) -> dict[str, str]:
+    """What each capture that cannot be read yet waits for."""
+    return {
+        name: row.waits_for if row.waits_for is not None and row.waveform is not None else NO_FILE
+        for name, row in known.items()
+        if row.status != "refused" and (row.waveform is None or row.waits_for is not None)
+    }
+
+
+def _summary(
+    warehouse: Warehouse,
+    batch: str,
+    tables: tuple[TableIntake, ...],
+    worked_on: int,
+    total: int,
+    notes: list[str],
+) -> IntakeSummary:
+    captures = warehouse.frame("intake_captures")
+    statuses = dict(captures.group_by("status").len().iter_rows())
+    troubles = [
+        Trouble(problem.split(":", 1)[0], "refused", problem.split(":", 1)[1].strip())
+        for table in tables
+        for problem in table.problems
+    ]
+    troubles += [
+        Trouble(row["capture_file"], "refused", row["reason"])
+        for row in warehouse.frame("capture_troubles").to_dicts()
+    ]
+    troubles += [
+        Trouble(row["capture_file"], row["status"], row["reason"])
+        for row in captures.filter(pl.col("status").is_in(["refused", "waiting"]))
+        .sort("capture_file")
+        .to_dicts()
+    ]
+    return IntakeSummary(
+        batch=batch,
+        tables=tables,
+        worked_on=worked_on,
+        unchanged=total - worked_on,
+        statuses={str(status): int(count) for status, count in statuses.items() if status is not None},
+        troubles=tuple(troubles),
+        notes=tuple(notes),
+    )

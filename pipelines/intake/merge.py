@@ -1,0 +1,123 @@
+"""The tables of a drop folder merged into the warehouse: unchanged rows do nothing, changed ones are logged."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipelines.errors import BadTable
+from pipelines.intake.cross_checks import checked
+from pipelines.intake.tables import SHEET_SUFFIX, SPECS, TableRead, TableSpec, read_table
+from pipelines.warehouse import log as intake_log
+from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse.log import LogRow
+
+# The warehouse's table for each table of the drop folder.
+TARGETS: dict[str, str] = {
+    "engine_families": "engine_family",
+    "technicians": "technician",
+    "repair_orders": "repair_order",
+    "captures": "capture_log",
+    "outcomes": "outcome",
+    "drills": "drill",
+    "coaching": "coaching",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class TableIntake:
+    """What one table of the drop folder brought. `problems` are sentences with file and line."""
+
+    name: str
+    rows: int
+    added: int
+    changed: int
+    problems: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def merge_tables(files: Mapping[str, Path], warehouse: Warehouse, batch: str) -> list[TableIntake]:
+    """Read the tables of a drop folder, given by file name, and bring the warehouse's rows to what they say.
+
+    Bad rows are logged and left out; a wholly unusable table is logged and the others go on.
+    """
+    results = []
+    known_until = last_day(warehouse)
+    for name, spec in SPECS.items():
+        path = files.get(spec.file) or files.get(sheet_name(spec))
+        if path is None:
+            continue
+        try:
+            if spec.file in files and sheet_name(spec) in files:
+                raise BadTable(f"{sheet_name(spec)} lies beside it: which of the two counts? Remove one.")
+            table = read_table(path, spec, known_until=known_until)
+        except BadTable as error:
+            with warehouse.transaction() as connection:
+                said = [LogRow(spec.file, None, "refused", str(error))]
+                intake_log.write(connection, batch, intake_log.unsaid(connection, said))
+            results.append(TableIntake(name, 0, 0, 0, (f"{spec.file}: {error}",), ()))
+            continue
+        results.append(_merge(table, warehouse, batch))
+    return results
+
+
+def sheet_name(spec: TableSpec) -> str:
+    """The file name of the table as a spreadsheet."""
+    return Path(spec.file).with_suffix(SHEET_SUFFIX).name
+
+
+def last_day(warehouse: Warehouse) -> dt.date | None:
+    """The newest day on record, None in an empty warehouse."""
+    return warehouse.frame("last_day")["last_day"][0]  # type: ignore[no-any-return]
+
+
+def _merge(table: TableRead, warehouse: Warehouse, batch: str) -> TableIntake:
+    target, name_of = TARGETS[table.spec.name], table.spec.name_of
+    file = table.spec.file
+    with warehouse.transaction() as connection:
+        table = checked(table, connection)
+        current = connection.sql(f"SELECT * FROM {target}").pl()
+        incoming = _as_target(table.rows, current)
+        before = {name_of(row): row for row in current.to_dicts()}
+        rows = incoming.to_dicts()
+        is_news = [before.get(name_of(row)) != row for row in rows]
+        fresh = [row for row, news in zip(rows, is_news, strict=True) if news]
+        log = [
+            LogRow(file, name_of(row), "changed", None, before[name_of(row)], row)
+            if name_of(row) in before
+            else LogRow(file, name_of(row), "added", None, None, row)
+            for row in fresh
+        ]
+        said = [LogRow(file, problem.key, "refused", problem.reason) for problem in table.problems]
+        notes = [f"{file}, line {note.line}: {note.reason}" for note in table.notes]
+        said += [LogRow(file, note.key, "noted", note.reason) for note in table.notes]
+        if table.unknown_columns:
+            notes.append(f"{file}: unknown columns kept out: {', '.join(table.unknown_columns)}.")
+            said.append(LogRow(file, None, "noted", notes[-1]))
+        intake_log.append(
+            connection, target, incoming.filter(pl.Series(is_news, dtype=pl.Boolean)), replace=True
+        )
+        intake_log.write(connection, batch, log + intake_log.unsaid(connection, said))
+    added = sum(1 for row in fresh if name_of(row) not in before)
+    return TableIntake(
+        name=table.spec.name,
+        rows=incoming.height,
+        added=added,
+        changed=len(fresh) - added,
+        problems=tuple(f"{file}, line {p.line}: {p.reason}" for p in table.problems),
+        notes=tuple(notes),
+    )
+
+
+def _as_target(rows: pl.DataFrame, current: pl.DataFrame) -> pl.DataFrame:
+    """The rows with exactly the warehouse table's columns and types; what is absent is empty."""
+    columns: list[Any] = []
+    for column, dtype in current.schema.items():
+        given = pl.col(column) if column in rows.columns else pl.lit(None)
+        columns.append(given.cast(dtype, strict=False).alias(column))
+    return rows.select(columns) if rows.height else current.clear()

@@ -1,0 +1,294 @@
+"""What was wrong with the hookup, each with a sentence that says what to do next time."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipelines.kinds.base import Check, Hookup, Severity
+from pipelines.kinds.relative_compression.front import Front, raw_while_cranking
+from pipelines.kinds.relative_compression.signals import last_code, middle_of, spread_of
+from pipelines.kinds.relative_compression.stretch import PLAUSIBLE_REST_V
+from pipelines.waveform import Samples
+
+FEW_CYCLES = 3.5
+WEAK_MEAN_V = 9.6  # common practice at about 21 C, no source: the published 9.6 V belongs to a 15 s load test
+WEAK_REST_V = 11.89  # 0 % charge of a flooded 12 V battery at 26.7 C, table credited to BCI
+COARSE_STEPS = 4.0  # the ripple should span more steps than this
+SLOW_RATE_HZ = 900.0
+MISSED_SHARE = 0.08
+STARTED_V = 0.35
+CLIPPED_SHARE = 0.015
+STILL = 10.0  # so many times the samples of the step beside it
+NOISY_STEPS = 3.0  # noise of one standard deviation a step makes 1.65
+MISSES_BELOW_HZ = 6000.0
+LOWEST_CRANK_V, HIGHEST_12_V = 5.5, 15.2
+
+
+def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
+    """Every setup check that failed, the gravest first."""
+    found: list[Check] = []
+
+    def say(check: str, severity: Severity, detail: str) -> None:
+        found.append(Check(check, severity, detail))
+
+    cranking = front.cranking
+    current = cranking.nature == "current"
+    what = "starter current" if current else "battery voltage"
+    clip = _clipped(front)
+    unread = front.cycles.count < 2
+    short = "" if clip and unread else _too_short(front)  # a cut signal hides the cranking
+    if short:
+        say("too_short", "unusable" if unread else "warning", short)
+    if front.channels.swapped:
+        say(
+            "swapped_channels",
+            "warning",
+            "The channels are exchanged: what the log calls the supply carries the sync pulses. Read the other "
+            "way round; next time connect them as logged, or correct ch1_signal and ch2_signal.",
+        )
+    if cranking.upside_down and cranking.spans:
+        say(
+            "reversed_leads",
+            "warning",
+            "The current clamp points the other way: turn it so that its arrow follows the current; the signal "
+            "was turned over for reading."
+            if current
+            else "The battery leads are reversed: red to the positive post, black to the negative; the signal was "
+            "turned over for reading.",
+        )
+    if cranking.ac_coupled and cranking.spans:
+        say(
+            "ac_coupled",
+            "warning",
+            f"The {what} channel is AC coupled, so its level is lost and slow parts are bent: set the channel to "
+            "DC coupling.",
+        )
+    if front.sync is None and cranking.spans and not unread:
+        say("no_sync", "warning", _no_sync(front, hookup))
+    if clip:
+        say("clipped", "unusable" if unread else "warning", clip)
+    elif front.sync is not None and front.sync.cut_off:
+        pickup = front.channels.sync is not None and front.channels.sync.named == "ignition_pickup"
+        say(
+            "clipped",
+            "note",
+            "The pickup's pulses are cut off at the screen's top, which does no harm to this reading: choose a larger "
+            "range, or set the pickup farther from the spark lead."
+            if pickup
+            else "The sync pulses are cut off at the screen's top: put a 10:1 or 20:1 attenuator on the coil primary "
+            "(it reaches several hundred volts and can destroy an input) and choose a range that holds the pulse.",
+        )
+    started = _started(front)
+    if started:
+        say(
+            "engine_started",
+            "warning",
+            "The engine started during the record; only the cranking before that is used. Disable fuel or ignition "
+            "as the vehicle maker's service information says, and crank again.",
+        )
+    weak = _weak(front, clipped=bool(clip))
+    if weak:
+        say("weak_battery", "warning", weak)
+    step = front.step
+    if step > 0 and front.cycles.count:
+        swing = float(np.ptp(front.cycles.typical))
+        if swing < COARSE_STEPS * step:
+            say(
+                "coarse_resolution",
+                "warning",
+                f"The ripple spans only {swing / step:.1f} steps of the scope: choose the smallest range that holds "
+                f"the {what} (or subtract an offset), or a scope mode with more bits.",
+            )
+    slow = _slow(front, started=started)
+    if slow:
+        say("low_sample_rate", "warning", slow)
+    if wrong_gain(front) and not clip:
+        say(
+            "off_house_setup",
+            "warning",
+            f"The battery rests at {cranking.rest:.3g} V by this log: the scale is off by a factor. Set the "
+            "attenuator's factor in the scope and in ch1_scale alike; relative figures are not affected.",
+        )
+    order = {"unusable": 0, "warning": 1, "note": 2}
+    return tuple(sorted(found, key=lambda c: order[c.severity]))
+
+
+def cranked_s(front: Front) -> float:
+    """Length of the cranking stretches in s."""
+    return sum(b - a for a, b in front.cranking.spans) / front.channels.supply.rate_hz
+
+
+def _too_short(front: Front) -> str:
+    cycles = cranked_s(front) / front.cycle_s if np.isfinite(front.cycle_s) else 0.0
+    if not front.cranking.spans:
+        return (
+            "No cranking is seen on the record: start the recording first, then crank for about ten seconds "
+            "with fuel or ignition disabled as the vehicle maker's service information says."
+        )
+    if cycles < FEW_CYCLES or front.cycles.count < 2:
+        return (
+            f"Cranking lasts {cranked_s(front):.1f} s, about {cycles:.1f} engine cycles: crank for about ten "
+            "seconds, so that every cylinder is seen many times."
+        )
+    return ""
+
+
+def _no_sync(front: Front, hookup: Hookup) -> str:
+    wanted = any(s.startswith("ignition_") for s in hookup.signals)
+    if not wanted or front.channels.sync is None:
+        return (
+            "There is no sync signal, so a low cylinder is seen but cannot be named: connect a second channel to "
+            "the ignition primary (through an attenuator) or a pickup of one known cylinder."
+        )
+    return (
+        "The sync channel shows no regular pulses, so a low cylinder is seen but cannot be named: check that the "
+        "lead sits on the coil's switched side (through an attenuator), and sample at 5 kS/s or faster."
+    )
+
+
+def _clipped(front: Front) -> str:
+    """The sentence on a supply channel that sits on the screen's edge, empty where it does not.
+
+    Three signs: values pile up at the extreme in a swing of many steps; they reach the last code of a converter (a
+    power of two of its steps, or one less); or the extreme stands dead still in a signal whose noise spans several
+    steps.
+    """
+    supply = front.channels.supply
+    if supply.off_screen:
+        return _cut("edge (the file holds nothing there)", 100.0 * float(np.mean(~np.isfinite(supply.raw))))
+    whole = supply.raw[:: max(1, supply.raw.size // 6_000)]
+    whole = _without_dropouts(whole, supply.missing is not None)
+    if whole.size < 64:
+        return ""
+    if float(np.ptp(whole)) == 0.0:
+        level = abs(float(whole[0]) * supply.scale)
+        # a battery at rest may fill one step of a coarse scope
+        return _cut("edge", 100.0) if level > PLAUSIBLE_REST_V[1] else ""
+    spans = raw_while_cranking(supply, front.cranking) if front.cranking.spans else whole
+    spans = _without_dropouts(spans, supply.missing is not None)
+    if spans.size < 64:
+        return ""
+    step = front.step / abs(supply.scale)
+    swing = spread_of(spans, 0.98, 0.02)
+    for sign, name in ((1.0, "top"), (-1.0, "bottom")):
+        edge = float(whole.max() if sign > 0 else whole.min())
+        tolerance = max(0.3 * step, 1e-6 * abs(edge))
+        apart, inside = np.abs(whole - edge), np.abs(spans - edge)
+        share, at_edge = float(np.mean(apart <= tolerance)), float(np.mean(inside <= tolerance))
+        if max(share, at_edge) <= CLIPPED_SHARE:
+            continue
+        outermost = abs(edge) >= float(np.abs(whole).max()) - tolerance
+        if share > CLIPPED_SHARE and outermost:
+            still = share > STILL * float(np.mean(np.abs(apart - step) <= tolerance))
+            if last_code(edge, step) or (still and _noise_steps(front, step) > NOISY_STEPS):
+                return _cut(name, 100.0 * share)
+        width = max(step, 0.01 * swing)
+        beside = float(np.mean((inside > tolerance) & (inside <= width + tolerance)))
+        if at_edge > CLIPPED_SHARE and at_edge > 6.0 * beside and swing > 12.0 * step:
+            return _cut(name, 100.0 * at_edge)
+    return ""
+
+
+def _noise_steps(front: Front, step: float) -> float:
+    """Usual second difference of neighbouring samples while cranking (noise, no ripple), in steps of the scope."""
+    if step <= 0 or not front.cranking.spans:
+        return 0.0
+    supply = front.channels.supply
+    begin = int(front.cranking.spans[0][0] * supply.raw_rate_hz / supply.rate_hz)
+    bend = np.abs(np.diff(supply.raw[begin : begin + 2000], 2))
+    bend = bend[np.isfinite(bend)]
+    return middle_of(bend) / step if bend.size else 0.0
+
+
+def _without_dropouts(x: Samples, some: bool) -> Samples:
+    """Gaps and lost samples written as zero are no edge."""
+    x = x[np.isfinite(x)]
+    return x[np.abs(x) > 0.02 * abs(middle_of(x))] if some and x.size else x
+
+
+def _cut(name: str, share_pct: float) -> str:
+    return (
+        f"The supply channel is cut off at the screen's {name} for {share_pct:.0f} % of the record: choose a larger "
+        "range (20 V for a 12 V battery) or shift the offset."
+    )
+
+
+def _started(front: Front) -> bool:
+    if not front.cranking.spans or front.channels.sync is None:
+        return _charging(front)
+    return _charging(front) or _runs_on(front)
+
+
+def _charging(front: Front) -> bool:
+    """The level after cranking lies above the level before, or at a charging voltage."""
+    c = front.cranking
+    if c.nature != "voltage" or c.ac_coupled or not np.isfinite(c.after):
+        return False
+    if np.isfinite(c.rest):
+        return c.after > c.rest + STARTED_V * max(1.0, c.rest / 12.6)
+    return 13.2 < c.after < 15.5
+
+
+def _runs_on(front: Front) -> bool:
+    """Pulses go on after the cranking at well over cranking speed."""
+    if front.after_pulses_s.size < 4 or front.sync is None:
+        return False
+    gaps = np.diff(front.after_pulses_s) * front.sync.per_cycle
+    return middle_of(gaps) < 0.6 * front.cycle_s
+
+
+def _weak(front: Front, *, clipped: bool) -> str:
+    c = front.cranking
+    if c.nature != "voltage" or c.ac_coupled or not c.spans or wrong_gain(front):
+        return ""
+    if front.cycles.count:
+        mean_v = middle_of(front.cycles.level)
+    else:
+        mean_v = float(np.concatenate([c.load_down[a:b] for a, b in c.spans]).mean())
+    cells = 2.0 if mean_v > HIGHEST_12_V else 1.0  # two 12 V batteries in row
+    if mean_v + 0.5 * front.step < cells * WEAK_MEAN_V:
+        return (
+            f"The battery holds only {mean_v:.1f} V on average while cranking (below {cells * WEAK_MEAN_V:.1f} V at "
+            "about 21 C is weak by common practice): charge and test it first, slow and uneven cranking blurs the "
+            "reading."
+        )
+    if c.rest + 0.5 * front.step < cells * WEAK_REST_V and not clipped:
+        return (
+            f"The battery rests at {c.rest:.2f} V, that is discharged: charge and test it, then crank again."
+        )
+    return ""
+
+
+def _slow(front: Front, *, started: bool) -> str:
+    rate = front.channels.supply.raw_rate_hz
+    sync = front.channels.sync
+    missed = front.sync.missing if front.sync is not None else 0.0
+    gaps = started or front.channels.supply.missing is not None or (sync is not None and sync.lost > 0)
+    if rate < SLOW_RATE_HZ or (sync is not None and rate < 2.0 * SLOW_RATE_HZ and front.sync is None):
+        return (
+            f"The file holds {rate:.0f} samples a second: sync pulses, which last about a millisecond, fall between "
+            "them. Sample at 5 kS/s or faster."
+        )
+    seen = sum(times.size for times, _ in front.sync.spans) if front.sync is not None else 0
+    count = seen * missed / max(1.0 - missed, 1e-9)
+    if missed > MISSED_SHARE and count > 1.5 and rate < MISSES_BELOW_HZ and not gaps:
+        return (
+            f"{100 * missed:.0f} % of the sync pulses were missed at {rate:.0f} samples a second; their places were "
+            "counted in. Sample at 10 kS/s or faster, or switch on the scope's peak detection."
+        )
+    return ""
+
+
+def wrong_gain(front: Front) -> bool:
+    """Whether no 12 V or 24 V battery can show the levels seen."""
+    c = front.cranking
+    if c.nature != "voltage" or c.ac_coupled or not c.spans:
+        return False
+    low, high = PLAUSIBLE_REST_V
+    rest = c.rest if np.isfinite(c.rest) else c.after
+    if np.isfinite(rest):
+        return not (low <= rest <= high or 2 * low <= rest <= 2 * high)
+    if not front.cycles.count:
+        return False
+    mean_v = middle_of(front.cycles.level)
+    return not (LOWEST_CRANK_V <= mean_v <= HIGHEST_12_V or 2 * LOWEST_CRANK_V <= mean_v <= 2 * HIGHEST_12_V)

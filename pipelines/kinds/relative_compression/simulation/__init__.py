@@ -1,0 +1,1 @@
+"""A physical simulation of a cranked engine, its starter, battery and ignition."""

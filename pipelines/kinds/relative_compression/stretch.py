@@ -1,0 +1,237 @@
+"""Where the engine is being cranked, which way up the signal is, and how it was coupled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from pipelines.kinds.relative_compression.signals import Array, Bools, Supply, block_mean, middle_of, ranked
+
+Nature = Literal["voltage", "current"]
+
+LOOK_HZ = 200.0
+LEVEL_S = 0.24  # longer than one compression event, shorter than the shortest crank worth reading
+SHORTEST_S = 0.35
+STIRRING = 0.04  # of the usual ripple: less is a steady load, not an engine being turned
+PLAUSIBLE_REST_V = (10.5, 15.2)
+
+
+@dataclass(frozen=True, slots=True)
+class Cranking:
+    """The supply signal turned so that load pulls it down, and where the engine is cranked.
+
+    Attributes:
+        load_down: V (or minus A), shape (samples,), at `Supply.rate_hz`; coupling undone where it was AC.
+        spans: (from, to) sample index of each cranking stretch, in time order; empty where nothing cranks.
+        nature: what the channel really carries.
+        upside_down: leads or clamp the wrong way round.
+        ac_coupled: the steady part was taken away by the scope.
+        rest: level before cranking in V or A; NaN where unknown.
+        after: level after the last stretch in V or A; NaN where unknown.
+        drop: how far cranking pulls the level down, in V or A; NaN where unknown.
+    """
+
+    load_down: Array
+    spans: tuple[tuple[int, int], ...]
+    nature: Nature
+    upside_down: bool
+    ac_coupled: bool
+    rest: float
+    after: float
+    drop: float
+
+
+def moving_mean(x: Array, width: int) -> Array:
+    """Centred moving mean of `width` samples, shape of `x`; at the ends over what there is."""
+    width = max(1, min(width, x.size))
+    total = np.concatenate(([0.0], np.cumsum(x)))
+    left = (width - 1) // 2
+    at = np.arange(x.size)
+    begin, end = np.maximum(at - left, 0), np.minimum(at + width - left, x.size)
+    return np.asarray((total[end] - total[begin]) / (end - begin))
+
+
+def find_cranking(supply: Supply) -> Cranking:
+    """Find the cranking stretches of a supply channel, whatever its coupling and polarity."""
+    step = max(1, round(supply.rate_hz / LOOK_HZ))
+    look = block_mean(supply.level.astype(np.float32), step)  # float32 is plenty to look at
+    rate_hz = supply.rate_hz / step
+    if look.size < max(8, SHORTEST_S * rate_hz):
+        return Cranking(supply.level, (), "voltage", False, False, np.nan, np.nan, np.nan)
+    width = max(3, int(LEVEL_S * rate_hz))
+    level = moving_mean(look, width)
+    ripple = np.sqrt(moving_mean((look - moving_mean(look, 2 * width)) ** 2, 2 * width))
+    ref = _usual_ripple(ripple, width)
+    # against the ripple of the liveliest part; where nothing is quieter than a tenth of it, all is cranking
+    lively = ripple > (0.3 if float(ripple.min()) > 0.1 * ref else 0.12) * ref
+    swing = float(look.max() - look.min())
+    middle = middle_of(look)
+    named_current = supply.named == "starter_current"
+    floating = abs(middle) < 0.75 * swing and abs(float(look.mean())) < 0.75 * swing
+    nature: Nature = "voltage"
+    ac = False
+    if floating:
+        away = _lasting_offset(level, lively, width)
+        lasting = abs(away) > (0.7 if named_current else 2.5) * ref
+        nature = "current" if named_current or lasting else "voltage"
+        ac = not lasting
+    if nature == "current":
+        sign = -_sign_of_load(look, level, lively, rate_hz) if ac else -_sign(away)
+        natural = -1.0
+    elif ac:
+        sign, natural = -_sign_of_load(look, level, lively, rate_hz), 1.0
+    else:
+        sign, natural = _sign(middle), 1.0
+    level, look = sign * level, sign * look
+    mask = lively if ac else _pulled_down(level, lively, ripple > STIRRING * ref, width)
+    runs = _runs(mask, rate_hz)
+    load_down = supply.level if sign > 0 else -supply.level
+    if ac and runs:
+        load_down = _undo_coupling(load_down, supply.rate_hz, [(a * step, b * step) for a, b in runs])
+    rest, after, drop = _levels(look, level, runs, width) if not ac else (np.nan,) * 3
+    if nature == "current":
+        rest, after = -rest, -after
+    if (
+        supply.missing is not None
+        and runs
+        and runs[0][0]
+        and supply.missing[: runs[0][0] * step].mean() > 0.5
+    ):
+        rest = np.nan  # what stands there was filled in
+    spans = _trim(look, runs, rate_hz, step, supply.level.size)
+    return Cranking(load_down, spans, nature, sign != natural, ac, rest, after, drop)
+
+
+def _sign(x: float) -> float:
+    return -1.0 if x < 0 else 1.0
+
+
+def _usual_ripple(ripple: Array, width: int) -> float:
+    """Ripple of the liveliest part that is not the inrush: the inrush fills about two windows.
+
+    Inrush and release together fill more, and may dwarf the ripple of an engine of many cylinders: where a long
+    stretch far below them stands well above the quiet part, that is the cranking.
+    """
+    ordered = np.sort(ripple[:: max(1, width // 2)])[::-1]
+    liveliest = float(ordered[min(7, ordered.size // 2)])
+    if ordered.size > 50:
+        lasting, quiet = float(ordered[24]), float(ordered[int(0.95 * ordered.size)])
+        if liveliest > 4.0 * lasting > 16.0 * quiet:
+            return lasting
+    return liveliest
+
+
+def _lasting_offset(level: Array, lively: Bools, width: int) -> float:
+    """Level in the later half of the lively part minus the level where nothing happens (or minus zero)."""
+    at = np.flatnonzero(lively)
+    if at.size < 4:
+        return 0.0
+    later = middle_of(level[at[at.size // 2 :]])
+    quiet = level[: max(at[0] - width, 0)]
+    return later - (middle_of(quiet) if quiet.size > width // 2 else 0.0)
+
+
+def _sign_of_load(look: Array, level: Array, lively: Bools, rate_hz: float) -> float:
+    """Which way the load pulls, from the first jolt of the starter: -1 down, +1 up."""
+    at = np.flatnonzero(lively)
+    if at.size == 0:
+        return -1.0
+    first = int(at[0])
+    window = look[max(0, first - int(0.3 * rate_hz)) : first + int(0.5 * rate_hz)]
+    before = look[: max(1, first - int(0.3 * rate_hz))]
+    base = middle_of(before) if before.size > 3 else float(level.mean())
+    up, down = float(window.max()) - base, base - float(window.min())
+    return -1.0 if down >= up else 1.0
+
+
+def _pulled_down(level: Array, lively: Bools, stirring: Bools, width: int) -> Bools:
+    """Where a DC-coupled level is pulled down and not dead still; the lively part where no rest is seen."""
+    inner = level[:: max(1, width // 4)]
+    high, low = float(inner.max()), float(inner.min())
+    at = np.flatnonzero(lively)
+    if at.size:
+        low = middle_of(level[at])  # the inrush must not set the scale
+        low = min(low, ranked(level[at], 0.3)[0])
+    if high - low < 0.03 * abs(high) and high > 0:
+        return lively
+    first = (int(at[0]) if at.size else 0) - width
+    if first > width // 2:
+        # an engine that starts lifts the level above rest: what counts is how far it lies below rest
+        rest = middle_of(level[:first])
+        if rest - low > 0.03 * abs(rest):
+            high = min(high, rest)
+    else:
+        # the same where the rest itself is noisy: a record that begins well above the cranking begins at rest
+        begin = float(level[: 2 * width].min())
+        if begin - low > max(0.03 * abs(begin), 0.35 * (high - low)):
+            high = min(high, begin)
+    return stirring & (level < high - 0.45 * (high - low))
+
+
+def _runs(mask: Bools, rate_hz: float) -> list[tuple[int, int]]:
+    """Stretches of the mask in samples, short breaks bridged, short and faint stretches left out."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8))).reshape(-1, 2)
+    merged: list[list[int]] = []
+    for begin, end in edges.tolist():
+        if merged and begin - merged[-1][1] < 0.25 * rate_hz:
+            merged[-1][1] = end
+        else:
+            merged.append([begin, end])
+    return [(a, b) for a, b in merged if b - a >= SHORTEST_S * rate_hz]
+
+
+def _levels(look: Array, level: Array, runs: list[tuple[int, int]], width: int) -> tuple[float, float, float]:
+    """Rest level before, level after the last stretch, and drop, in the turned signal's units."""
+    if not runs:
+        return middle_of(look), np.nan, np.nan
+    first, last = runs[0][0], runs[-1][1]
+    before = look[: max(0, first - width // 2)]
+    behind = level[last + 2 * width :]
+    rest = middle_of(before) if before.size >= 8 else np.nan
+    # an engine that ran may have stopped again before the record ends
+    after = ranked(behind, 0.9)[0] if behind.size >= 8 else np.nan
+    cranked = middle_of(level[runs[-1][0] : last])
+    if rest - cranked < 0.03 * abs(rest):
+        rest = np.nan  # the record begins with cranking
+    high = rest if np.isfinite(rest) else after
+    return rest, after, high - cranked
+
+
+def _trim(
+    look: Array, runs: list[tuple[int, int]], rate_hz: float, step: int, size: int
+) -> tuple[tuple[int, int], ...]:
+    """Leave out the inrush (until the signal first comes back up to its cranking level) and the release."""
+    spans = []
+    for begin, end in runs:
+        usual = middle_of(look[begin:end])
+        head = look[max(0, begin - int(0.1 * rate_hz)) : begin + int(0.4 * rate_hz)]
+        lowest = int(np.argmin(head))
+        back = np.flatnonzero(head[lowest:] >= usual)
+        # deep first dip = starter at standstill; its recovery is where turning begins
+        deep = usual - head[lowest] > 1.5 * (usual - ranked(look[begin:end], 0.1)[0])
+        start = max(0, begin - int(0.1 * rate_hz)) + lowest + int(back[0]) if deep and back.size else begin
+        stop = end
+        spans.append((max(0, start * step), min(size, stop * step)))
+    return tuple(spans)
+
+
+def _undo_coupling(x: Array, rate_hz: float, spans: list[tuple[int, int]]) -> Array:
+    """Add back the integral that a first-order high-pass took away, its corner chosen so that cranking is level.
+
+    A high-pass of time constant T gives y with x = y + (1/T) integral of y. 1/T is regressed on the stretch of
+    longest cranking: with the right value the slow part neither rises nor falls there.
+    """
+    begin, end = max(spans, key=lambda s: s[1] - s[0])
+    slow = int(LEVEL_S * 2.0 * rate_hz)
+    total = np.cumsum(x - np.median(x[max(0, begin - slow) : begin]) if begin > slow else x) / rate_hz
+    part = moving_mean(x[begin:end], slow)
+    grown = moving_mean(total[begin:end], slow)
+    cut = slice(slow // 4, -max(1, slow // 4))
+    part, grown = part[cut] - part[cut].mean(), grown[cut] - grown[cut].mean()
+    power = float(grown @ grown)
+    if power <= 0:
+        return x
+    per_s = float(np.clip(-(part @ grown) / power, 0.0, 2.0 * np.pi * 12.0))
+    return np.asarray(x + per_s * total)

@@ -1,0 +1,1 @@
+"""The shop in words and figures: the report and one week of it."""

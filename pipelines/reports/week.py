@@ -1,0 +1,216 @@
+"""One week of the shop in facts: what changed against the weeks before, and what needs a decision."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import polars as pl
+
+from models.jobs.adoption import adoption
+from models.outliers.discoveries import weekly_discoveries
+from models.people.coaching import CoachingItem
+from models.people.skill import TechnicianSkill
+from models.stats.intervals import share
+from models.stats.results import Estimate
+from pipelines.reports.report import people_of, people_settings
+from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse.decisions import read_settings
+from pipelines.warehouse.shop import NAMES, shop_of
+
+FRAMES = (*NAMES, "scores", "thresholds", "thresholds_in_force")
+# The weeks a week is held against.
+BEFORE_WEEKS = 8
+SHOWN_WEEKS = 16
+# A proposal this far from the threshold somebody set is worth a look.
+PROPOSAL_GAP_PCT = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One figure of the week beside the same figure of the weeks before."""
+
+    what: str
+    unit: str
+    now: Estimate
+    before: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class Week:
+    """What the digest says.
+
+    Attributes:
+        monday, sunday: the week, both days included.
+        changes: figures against the `BEFORE_WEEKS` weeks before.
+        flagged: capture_file, captured_at, technician, test, measure, group, vehicle, repair_order, odd_pct,
+            threshold_pct, named (elements), p_value, discovery, outcome: this week's flagged captures.
+        coaching: who to sit down with, as of the week's end; `new` those not on the list a week before.
+        thresholds: test, measure, group, set_pct, proposed_pct, set_by: where the data now say otherwise.
+        troubles: capture_file, status, reason: what waits or was refused, whenever it came.
+        drills_short: technician, done, target in this week's drills.
+        weeks: week, eligible, scoped, share, low, high: adoption of the last `SHOWN_WEEKS` weeks.
+        odd: captured_at, test, measure, group, odd_pct, threshold_pct, flagged: all scored captures of those weeks.
+    """
+
+    monday: dt.date
+    sunday: dt.date
+    changes: tuple[Change, ...]
+    flagged: pl.DataFrame
+    coaching: tuple[CoachingItem, ...]
+    new: frozenset[tuple[str, str]]
+    thresholds: pl.DataFrame
+    troubles: pl.DataFrame
+    drills_short: tuple[tuple[str, int, int], ...]
+    weeks: pl.DataFrame
+    odd: pl.DataFrame
+
+
+def week_of(warehouse: Warehouse, day: dt.date) -> Week:
+    """The facts of the week that holds `day`, as they stood when it ended.
+
+    Raises:
+        WarehouseError: when the warehouse cannot be read.
+    """
+    monday = day - dt.timedelta(days=day.weekday())
+    sunday = monday + dt.timedelta(days=6)
+    start = monday - dt.timedelta(weeks=BEFORE_WEEKS)
+    settings = read_settings(warehouse)
+    frames = warehouse.frames(FRAMES)
+    shop = shop_of(frames)
+    captures = shop.captures.with_columns(day=pl.col("captured_at").dt.date())
+    scored = captures.join(frames["scores"], on="capture_file").with_columns(
+        week=pl.col("day").dt.truncate("1w"),
+    )
+    chosen = people_settings(settings)
+    skills, coaching = people_of(shop, chosen, sunday)
+    _, earlier = people_of(shop, chosen, monday - dt.timedelta(days=1))
+    used = adoption(shop, as_of=sunday, settings=chosen)
+    flagged = _flagged(scored, shop.outcomes, monday, sunday, float(settings["discovery_rate_pct"]) / 100)
+    return Week(
+        monday=monday,
+        sunday=sunday,
+        changes=_changes(captures, used.by_week, scored, monday, sunday, start),
+        flagged=flagged,
+        coaching=coaching.items,
+        new=frozenset((item.technician, item.topic) for item in coaching.items)
+        - {(item.technician, item.topic) for item in earlier.items},
+        thresholds=_moved(frames["thresholds"], frames["thresholds_in_force"]),
+        troubles=captures.filter(pl.col("status").is_in(["waiting", "refused"])).select(
+            "capture_file", "status", "reason"
+        ),
+        drills_short=_drills_short(skills, monday),
+        weeks=used.by_week.filter(pl.col("week") <= monday).tail(SHOWN_WEEKS),
+        odd=scored.filter(
+            pl.col("day").is_between(monday - dt.timedelta(weeks=SHOWN_WEEKS - 1), sunday)
+        ).select("captured_at", "test", "measure", "group", "odd_pct", "threshold_pct", "flagged"),
+    )
+
+
+def _changes(
+    captures: pl.DataFrame,
+    by_week: pl.DataFrame,
+    scored: pl.DataFrame,
+    monday: dt.date,
+    sunday: dt.date,
+    start: dt.date,
+) -> tuple[Change, ...]:
+    def between(frame: pl.DataFrame, first: dt.date, last: dt.date) -> pl.DataFrame:
+        return frame.filter(pl.col("day").is_between(first, last))
+
+    taken = captures.filter(pl.col("status").is_in(["read", "unusable"]))
+    last = monday - dt.timedelta(days=1)
+
+    def part(frame: pl.DataFrame, event: pl.Expr, what: str) -> tuple[Estimate, Estimate]:
+        pair = []
+        for first, end in ((monday, sunday), (start, last)):
+            rows = between(frame, first, end)
+            pair.append(share(int(rows.select(event.sum()).item() or 0), rows.height, what=what))
+        return pair[0], pair[1]
+
+    orders_now = by_week.filter(pl.col("week") == monday)
+    orders_before = by_week.filter(pl.col("week").is_between(start, last))
+    return (
+        Change(
+            "jobs scoped where it would have served",
+            "share",
+            share(int(orders_now["scoped"].sum()), int(orders_now["eligible"].sum()), what="eligible orders"),
+            share(
+                int(orders_before["scoped"].sum()),
+                int(orders_before["eligible"].sum()),
+                what="eligible orders",
+            ),
+        ),
+        Change("captures that could be read", "share", *part(taken, pl.col("status") == "read", "captures")),
+        Change(
+            "captures flagged as odd",
+            "share",
+            *part(scored.filter(pl.col("flagged").is_not_null()), pl.col("flagged"), "scored captures"),
+        ),
+    )
+
+
+def _flagged(
+    scored: pl.DataFrame, outcomes: pl.DataFrame, monday: dt.date, sunday: dt.date, q: float
+) -> pl.DataFrame:
+    week = scored.filter(pl.col("day").is_between(monday, sunday))
+    found = weekly_discoveries(week["p_value"].to_list(), week["week"].to_list(), q)
+    named = (
+        pl.when(pl.col("flagged_elements").list.len() > 0)
+        .then(pl.col("flagged_elements").cast(pl.List(pl.String)).list.join(", "))
+        .otherwise(pl.lit("not named"))
+    )
+    return (
+        week.with_columns(found["discovery"], named=named)
+        .filter(pl.col("flagged"))
+        .join(
+            outcomes.select("repair_order", "test", outcome="finding"),
+            on=["repair_order", "test"],
+            how="left",
+        )
+        .select(
+            "capture_file",
+            "captured_at",
+            "technician",
+            "test",
+            "measure",
+            "group",
+            "vehicle",
+            "repair_order",
+            "odd_pct",
+            "threshold_pct",
+            "named",
+            "p_value",
+            "discovery",
+            "outcome",
+        )
+        .sort("captured_at")
+    )
+
+
+def _moved(thresholds: pl.DataFrame, in_force: pl.DataFrame) -> pl.DataFrame:
+    """Groups whose set threshold and newest proposal lie apart."""
+    proposed = (
+        thresholds.filter(pl.col("source") == "proposed")
+        .sort("version")
+        .group_by("test", "measure", "group", maintain_order=True)
+        .agg(proposed_pct=pl.col("threshold_pct").last())
+    )
+    return (
+        in_force.filter(pl.col("source") == "set")
+        .join(proposed, on=["test", "measure", "group"])
+        .filter((pl.col("threshold_pct") - pl.col("proposed_pct")).abs() >= PROPOSAL_GAP_PCT)
+        .select(
+            "test", "measure", "group", pl.col("threshold_pct").alias("set_pct"), "proposed_pct", "set_by"
+        )
+    )
+
+
+def _drills_short(skills: tuple[TechnicianSkill, ...], monday: dt.date) -> tuple[tuple[str, int, int], ...]:
+    short = []
+    for skill in skills:
+        week = skill.drills.by_week.filter(pl.col("week") == monday)
+        target, done = int(week["target"].sum()), int(week["done"].sum())
+        if done < target:
+            short.append((skill.technician, done, target))
+    return tuple(short)

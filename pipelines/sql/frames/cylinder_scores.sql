@@ -1,1 +1,0 @@
-SELECT * FROM export.cylinders ORDER BY capture_file, firing_position

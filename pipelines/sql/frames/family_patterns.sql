@@ -1,1 +1,0 @@
-SELECT engine_family, cylinder, pattern_pct, low, high, n FROM family_pattern ORDER BY engine_family, cylinder

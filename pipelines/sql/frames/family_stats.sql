@@ -1,1 +1,0 @@
-SELECT * FROM family_stat ORDER BY engine_family

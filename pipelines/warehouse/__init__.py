@@ -1,0 +1,1 @@
+"""The warehouse: one door, its schema, and what people decide."""

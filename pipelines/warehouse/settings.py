@@ -1,0 +1,182 @@
+"""The shop's settings: rows of (name, default, help); an unknown name is refused with a hint."""
+
+from __future__ import annotations
+
+import difflib
+import json
+import math
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Any
+
+from pipelines.errors import ShopspreadError
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One thing a shop can decide. `kind` is `number`, `whole`, `text` or `hookups` (JSON)."""
+
+    name: str
+    default: Any
+    kind: str
+    help: str
+    lowest: float | None = None
+    highest: float | None = None
+
+    def parse(self, text: str) -> Any:
+        """The value a user typed, checked.
+
+        Raises:
+            ShopspreadError: when it is not of this setting's kind or out of its range.
+        """
+        try:
+            value: Any = text if self.kind == "text" else json.loads(text)
+        except json.JSONDecodeError as error:
+            raise ShopspreadError(f"Setting {self.name}: {text!r} is not a {self.kind}.") from error
+        return self.check(value)
+
+    def check(self, value: Any) -> Any:
+        """The value itself, when it may stand.
+
+        Raises:
+            ShopspreadError: when it may not.
+        """
+        if self.kind in ("number", "whole"):
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                raise ShopspreadError(f"Setting {self.name}: {value!r} is not a number.")
+            if not math.isfinite(value):
+                raise ShopspreadError(f"Setting {self.name}: {value!r} is no finite number.")
+            if self.kind == "whole" and value != int(value):
+                raise ShopspreadError(f"Setting {self.name}: {value!r} is not a whole number.")
+            if (self.lowest is not None and value < self.lowest) or (
+                self.highest is not None and value > self.highest
+            ):
+                raise ShopspreadError(
+                    f"Setting {self.name}: {value} is outside {self.lowest} to {self.highest}."
+                )
+        if self.kind == "hookups":
+            _check_hookups(value)
+        return value
+
+
+def standing(stored: Mapping[str, str]) -> dict[str, Any]:
+    """Every setting by name: the stored JSON where it may stand, else the default.
+
+    A value that an earlier version let in, or that another program wrote, passes the same check as one that
+    is typed.
+    """
+    values: dict[str, Any] = {}
+    for name, known in SETTINGS.items():
+        values[name] = known.default
+        if name in stored:
+            with suppress(ShopspreadError, json.JSONDecodeError):
+                values[name] = known.check(json.loads(stored[name]))
+    return values
+
+
+def _check_hookups(value: Any) -> None:
+    if not isinstance(value, dict):
+        raise ShopspreadError('Setting house_setup: give {"test name": {"signals": [...], ...}}.')
+    for test, wanted in value.items():
+        if not isinstance(wanted, dict):
+            raise ShopspreadError(f'Setting house_setup, test {test}: give {{"signals": [...], ...}}.')
+        extra = set(wanted) - set(_HOOKUP)
+        if extra:
+            raise ShopspreadError(
+                f"Setting house_setup, test {test}: it may hold {', '.join(sorted(_HOOKUP))}, "
+                f"not {', '.join(sorted(extra))}."
+            )
+        for part, given in wanted.items():
+            holds, words = _HOOKUP[part]
+            if not holds(given):
+                raise ShopspreadError(
+                    f"Setting house_setup, test {test}: {part} must be {words}, not {given!r}."
+                )
+        scales = wanted.get("scales") or []
+        if len(scales) > len(wanted.get("signals") or scales):
+            raise ShopspreadError(f"Setting house_setup, test {test}: there are more scales than signals.")
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+_HOOKUP: dict[str, tuple[Callable[[Any], bool], str]] = {
+    "signals": (
+        lambda v: isinstance(v, list) and bool(v) and all(isinstance(s, str) and s.strip() for s in v),
+        "a list of signal names in channel order",
+    ),
+    "scales": (
+        lambda v: isinstance(v, list) and all(_number(s) and s != 0 for s in v),
+        "a list of numbers other than 0",
+    ),
+    "sync_cylinder": (
+        lambda v: _number(v) and v == int(v) and 1 <= v <= 99,
+        "a cylinder number",
+    ),
+    "rate_hz": (lambda v: _number(v) and v > 0, "a number of samples a second above 0"),
+    "duration_s": (lambda v: _number(v) and v > 0, "a number of seconds above 0"),
+}
+
+
+SETTINGS: dict[str, Setting] = {
+    setting.name: setting
+    for setting in (
+        Setting(
+            "comeback_window_days",
+            30,
+            "whole",
+            "A return within this many days counts as a comeback.",
+            1,
+            730,
+        ),
+        Setting(
+            "cost_miss",
+            600.0,
+            "number",
+            "What a missed weak cylinder costs the shop, in its currency.",
+            0,
+            1e6,
+        ),
+        Setting(
+            "cost_false_alarm", 90.0, "number", "What an unneeded gauge test costs, in its currency.", 0, 1e6
+        ),
+        Setting(
+            "discovery_rate_pct",
+            10.0,
+            "number",
+            "Of the captures listed as odd in a week, at most this share may be healthy ones on average.",
+            0.1,
+            50,
+        ),
+        Setting(
+            "labour_rate_per_h",
+            95.0,
+            "number",
+            "What an hour of labour costs, in the shop's currency.",
+            0,
+            1e5,
+        ),
+        Setting(
+            "house_setup",
+            {},
+            "hookups",
+            "The shop's standing hookup per test: signals in channel order, scales, sync_cylinder, "
+            "rate_hz, duration_s. What is left out is not checked.",
+        ),
+    )
+}
+
+
+def setting(name: str) -> Setting:
+    """The setting of that name.
+
+    Raises:
+        ShopspreadError: when there is none; the message names the nearest.
+    """
+    if name in SETTINGS:
+        return SETTINGS[name]
+    near = difflib.get_close_matches(name, SETTINGS, n=1)
+    hint = f" Did you mean {near[0]}?" if near else f" There are: {', '.join(SETTINGS)}."
+    raise ShopspreadError(f"There is no setting {name!r}.{hint}")

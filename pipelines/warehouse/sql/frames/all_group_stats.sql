@@ -1,0 +1,1 @@
+SELECT * FROM group_stat ORDER BY test, measure, "group"

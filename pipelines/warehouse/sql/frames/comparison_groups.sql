@@ -1,0 +1,2 @@
+SELECT test, "group", engine_family, component, elements, sequence, places, uneven FROM comparison_group
+ORDER BY test, "group"

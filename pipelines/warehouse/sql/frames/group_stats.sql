@@ -1,0 +1,1 @@
+SELECT * FROM group_stat WHERE test = $test AND measure = $measure ORDER BY "group"

@@ -1,0 +1,1 @@
+SELECT * FROM proposal WHERE test = $test AND measure = $measure ORDER BY "group"
