@@ -8,14 +8,15 @@ import numpy as np
 import numpy.typing as npt
 
 from pipelines.kinds.base import Check, Severity
-from pipelines.kinds.fuel_pump_current.measure import Sizes
 from pipelines.kinds.fuel_pump_current.signals import Floats, Trace
 from pipelines.kinds.fuel_pump_current.startup import Startup
 
 FEWEST_TURNS = 12
+SHORTEST_RUN_S = 0.12
 RAIL_SHARE = 0.0005
 STEPS_IN_RIPPLE = 4.0
-SAMPLES_A_HUMP = 5.0
+LOWEST_RATE_HZ = 10_000.0
+"""Twelve bars at 9,000 rpm make 1,800 ripples a second, whose second harmonic must be seen to count them."""
 PWM_LOWEST_HZ = 4000.0
 PWM_SHARE = 0.02
 
@@ -67,7 +68,7 @@ KINDS = (
     CheckKind(
         "low_sample_rate",
         "warning",
-        "Fewer than five samples fall on each hump: record at 20,000 samples a second or more.",
+        "Too few samples fall on each ripple to tell the bars apart: record at 20,000 samples a second or more.",
         True,
     ),
     CheckKind(
@@ -82,13 +83,6 @@ KINDS = (
         "note",
         "A controller switches the pump on and off many times a second: command full drive as the maker's service "
         "information says, or compare only with captures at the same drive.",
-        False,
-    ),
-    CheckKind(
-        "unsure_bars",
-        "note",
-        "The ripple does not show how many bars the commutator has: record more turns at a higher sample rate, or "
-        "compare the pump with its usual speed.",
         False,
     ),
 )
@@ -163,13 +157,13 @@ def switched(samples: npt.NDArray[np.float32], rate_hz: float, running: float) -
     return float(hz[top]) if high[top] > max(PWM_SHARE * abs(running), 20 * background) else 0.0
 
 
-def of_sizes(trace: Trace, sizes: Sizes, turns: float) -> list[str]:
-    """Names of the checks that follow from rate, step and number of turns."""
+def of_sizes(trace: Trace, ripple_a: float, turns: float, length_s: float) -> list[str]:
+    """Names of the checks that follow from length, step and rate; `turns` is NaN where the speed is not known."""
     names = []
-    if turns < FEWEST_TURNS:
+    if turns < FEWEST_TURNS or length_s < SHORTEST_RUN_S:
         names.append("too_short")
-    if sizes.ripple_a > 0 and trace.step_a > sizes.ripple_a / STEPS_IN_RIPPLE:
+    if ripple_a > 0 and trace.step_a > ripple_a / STEPS_IN_RIPPLE:
         names.append("coarse_resolution")
-    if np.isfinite(sizes.hump_hz) and trace.file_rate_hz < SAMPLES_A_HUMP * sizes.hump_hz:
+    if trace.file_rate_hz < LOWEST_RATE_HZ:
         names.append("low_sample_rate")
     return names

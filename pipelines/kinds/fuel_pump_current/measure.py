@@ -1,83 +1,121 @@
-"""Each bar's current against the others, with a standard error from the turns; the ripple's and the current's size."""
+"""Each place of the commutator against the others, with a standard error from the turns.
+
+The winding answers late: with voltage and resistance of the moment, the current runs after its goal by the time
+constant L/R, i + (L/R) di/dt = goal (the RL circuit of any textbook; Hayt & Kemmerly, *Engineering Circuit Analysis*,
+from memory). The reader goes back to the goal. L/R is found from the ripple itself: bars and brushes are alike to
+both sides of their middle, so the goal by angle is mirror-symmetrical, and only the right L/R makes it so.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
-from pipelines.kinds.fuel_pump_current.bars import by_angle
+from pipelines.kinds.fuel_pump_current.angle import by_angle
 from pipelines.kinds.fuel_pump_current.signals import Floats, Trace, moving_mean
 from pipelines.kinds.fuel_pump_current.turning import Turning
 
-POINTS = 16
-FEWEST_TURNS = 6
+FEWEST_TURNS = 8
 MOST_BLOCKS = 24
+POINTS = 12
+OFFSETS = 12
+LAGS_S = np.linspace(0.0, 8e-4, 17)
 
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """The current while each place of the commutator passes.
+    """The current's goal while each place of the commutator passes.
 
     Attributes:
-        amps: mean current by place, A, shape (places,); measured from the level of no current.
-        relative_pct: in % of the median place.
+        relative_pct: in % of the median place, shape (places,).
         se_pct: standard error of `relative_pct`, from blocks of turns.
-        per_bar: places that belong to one bar (2 for the humps of an odd number of bars before they are joined; 1).
-        turns: turns (repetitions where the turn cannot be told) used.
-        mean_turn: mean ripple over a turn, A, shape (humps * POINTS,), beginning at the trough of place 1.
-        begins: phase in repetitions (of `Turning.repeats`) where the first place's trough lies.
+        lag_s: L/R.
+        place_turns: angle of the middle of each place, in turns from a whole number of `Turning.turns`.
+        turns: turns used.
+        mean_turn: mean current over a turn in parts of its mean, beginning at the middle of place 1.
     """
 
-    amps: Floats
     relative_pct: Floats
     se_pct: Floats
+    lag_s: float
+    place_turns: Floats
     turns: int
     mean_turn: Floats
-    begins: float
 
 
 def bar_levels(trace: Trace, turning: Turning, no_current_a: float) -> Levels | None:
-    """Level of every bar; None where no humps stand out, there are too few turns, or the current's level is unknown.
+    """Level of every place; None where the ripples were not counted or there are too few turns.
 
-    The window of a place is centred on the ripple's trough: there one bar (each of two opposite ones, for an even
-    number) lies fully under a brush and no coil is shorted, so the circuit's resistance is that bar's.
+    An even number of bars shows as many places in a turn. Of an odd number each bar passes one brush in the middle of
+    the time between two passages at the other: the two halves of the turn are read as one, a place a bar.
     """
-    humps = turning.turn.humps if turning.per_turn else turning.humps
-    whole = turning.per_turn or 1.0
-    if humps < 3:
+    ripples = turning.ripples
+    if not ripples or len(turning.turns) < 2:
         return None
-    turns_at = turning.repeats / whole
+    odd = ripples > 6 or (ripples == 5 and len(turning.bars) == 1)
+    places = ripples if odd else 2 * ripples
+    cycles = turning.turns * (2.0 if odd else 1.0)
+    points = POINTS * places
     amps = trace.amps[turning.first : turning.last] - no_current_a
-    points = humps * POINTS
-    shape = by_angle(turning.flat[turning.first : turning.last], turns_at, points)
-    if len(shape) < FEWEST_TURNS + 1:
+    rows = by_angle(amps, cycles, points)
+    if len(rows) < FEWEST_TURNS * (2 if odd else 1):
         return None
-    # each place begins half a hump before its trough, to a fraction of a point
-    line = np.fft.rfft(shape.mean(axis=0))[humps]
-    shift = ((np.pi - np.angle(line)) / (2 * np.pi) - 0.5) / humps
-    rows = by_angle(amps, turns_at - shift, points)
+    level = float(rows.mean())
+    rows = (rows.ravel() - moving_mean(rows.ravel(), points | 1)).reshape(rows.shape)[1:-1]
+    cycle_s = len(amps) / trace.rate_hz / float(cycles[-1] - cycles[0])
+    mean = rows.mean(axis=0)
+    half = mean if odd else mean.reshape(2, -1).mean(axis=0)
+    lag_s = _lag(half, ripples, cycle_s if odd else cycle_s / 2.0)
+    rows = rows + _late(rows, lag_s, cycle_s)
+    # a bar reaches over two places of an odd commutator, one of an even one
+    windows = _windows(points, POINTS * (2 if odd else 1), places)
+    lows = [_depth(rows.mean(axis=0) @ window) for window in windows]
+    best = int(np.argmax(lows))
+    levels = rows @ windows[best] + level
+    relative, se = _relative(levels)
+    place = (np.arange(places) + best / OFFSETS) / places
+    first = int(np.ceil(cycles[0])) + 1
+    turn = np.roll(mean, -round(best * POINTS / OFFSETS)) / level + 1.0
+    return Levels(
+        relative, se, lag_s, (first + place) / (2.0 if odd else 1.0), len(rows) // (2 if odd else 1), turn
+    )
+
+
+def _depth(levels: Floats) -> float:
+    return float(np.median(levels) - levels.min())
+
+
+def _late(rows: Floats, lag_s: float, cycle_s: float) -> Floats:
+    """What the current still lacks to its goal: L/R times its slope, by central differences along the rows."""
     flat = rows.ravel()
-    count = len(rows)
-    cut = (flat - moving_mean(flat, points | 1)).reshape(count, humps, POINTS)
-    if count > FEWEST_TURNS + 2:
-        cut = cut[1:-1]  # the moving mean is one-sided there
-    window = np.hanning(POINTS + 2)[1:-1]
-    level = float(np.mean(rows))
-    places = cut @ (window / window.sum())
-    if turning.per_turn and turning.turn.bars % 2:
-        places = _join(places, turning.turn.bars)
-    relative, se = _relative(places + level)
-    mean_turn = np.roll(cut.mean(axis=0).ravel(), -(POINTS // 2))
-    first = np.ceil(turns_at[0] - shift) + shift + 0.5 / humps
-    return Levels((places + level).mean(axis=0), relative, se, len(cut), mean_turn, float(first * whole))
+    step_s = cycle_s / rows.shape[1]
+    return np.asarray(np.gradient(flat, step_s) * lag_s).reshape(rows.shape)
 
 
-def _join(places: Floats, bars: int) -> Floats:
-    """The two passages of each bar of an odd commutator as one: humps 2k and 2k + n (half a turn apart)."""
-    humps = 2 * bars
-    k = np.arange(bars)
-    return (places[:, (2 * k) % humps] + places[:, (2 * k + bars) % humps]) / 2
+def _lag(half: Floats, ripples: int, half_s: float) -> float:
+    """L/R in s that makes the mean half turn, shape (points,), most mirror-symmetrical."""
+    most = min(2 * ripples + 2, len(half) // 2 - 1)
+    order = np.arange(1, most + 1)
+    lines = np.fft.rfft(half)[1 : most + 1]
+    turned = np.exp(1j * np.pi * order[None, :] * np.arange(96)[:, None] / 96.0)
+    goal = lines[None, :] * (1.0 + 2j * np.pi * order[None, :] * LAGS_S[:, None] / half_s)
+    even = np.einsum("lj,aj->laj", goal, turned).real
+    share = np.sum(even**2, axis=2).max(axis=1) / (np.sum(np.abs(goal) ** 2, axis=1) + 1e-30)
+    return float(LAGS_S[int(np.argmax(share))])
+
+
+def _windows(points: int, width: int, places: int) -> list[Floats]:
+    """For each offset the weights, shape (points, places), that give every place's mean over its bar's passage."""
+    at = np.arange(points)
+    made: list[Floats] = []
+    for offset in range(OFFSETS):
+        middle = (np.arange(places) + offset / OFFSETS) * points / places
+        apart = (at[:, None] - middle[None, :] + points / 2) % points - points / 2
+        weight = np.where(np.abs(apart) < width, 1.0 + np.cos(np.pi * apart / width), 0.0)
+        made.append(weight / weight.sum(axis=0))
+    return made
 
 
 def _relative(levels: Floats) -> tuple[Floats, Floats]:
@@ -95,37 +133,29 @@ def _relative(levels: Floats) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True, slots=True)
 class Sizes:
-    """Sizes of the running current: mean and its turn-to-turn unsteadiness, ripple peak to peak, speed."""
+    """Sizes of the running current: mean, ripple peak to peak, turn-to-turn unsteadiness, speed and its scatter."""
 
     mean_a: float
     ripple_a: float
     wobble_pct: float
     rpm: float
     rpm_spread_pct: float
-    hump_hz: float
 
 
 def sizes(trace: Trace, turning: Turning, no_current_a: float) -> Sizes:
-    """Sizes of the steady stretch; NaN where the turn cannot be told."""
+    """Sizes of the stretch that was followed; NaN where they need a turn and none is known."""
     amps = trace.amps[turning.first : turning.last] - no_current_a
-    humps = max(turning.humps, 1)
-    rows = by_angle(amps, turning.repeats * humps, POINTS)
-    mean = float(amps.mean())
+    mean, unknown = float(amps.mean()), float("nan")
+    halves = turning.turns * 2.0
+    rows = by_angle(amps, halves, 96) if len(halves) > 1 else np.empty((0, 96))
     if len(rows) < 4:
-        return Sizes(mean, float("nan"), float("nan"), float("nan"), float("nan"), float("nan"))
-    drift = moving_mean(rows.ravel(), POINTS | 1)
-    hump = (rows.ravel() - drift).reshape(rows.shape)[1:-1].mean(axis=0)
-    by_repeat = by_angle(amps, turning.repeats, POINTS * humps).mean(axis=1)
-    slow = np.diff(by_repeat)
-    wobble = float(np.sqrt(np.mean(slow**2) / 2)) / abs(mean) * 100 if len(slow) and mean else float("nan")
-    seconds = (len(turning.repeats) - 1) / trace.rate_hz
-    rate = float(turning.repeats[-1] - turning.repeats[0]) / seconds
-    per = turning.per_turn
-    whole = np.flatnonzero(np.diff(np.floor(turning.repeats)) > 0)
-    spread = float("nan")
-    if len(whole) > 8:
-        lengths = np.diff(whole[:: max(1, len(whole) // 100)])
-        spread = float(np.std(lengths) / np.mean(lengths) * 100)
-    return Sizes(
-        mean, float(np.ptp(hump)), wobble, 60 * rate / per if per else float("nan"), spread, rate * humps
-    )
+        return Sizes(mean, unknown, unknown, unknown, unknown)
+    drift = moving_mean(rows.ravel(), 97).reshape(rows.shape)
+    ripple = float(np.ptp((rows - drift)[1:-1].mean(axis=0)))
+    slow = np.diff(rows.mean(axis=1))
+    wobble = float(np.sqrt(np.mean(slow**2) / 2)) / abs(mean) * 100 if mean else unknown
+    rate = float(halves[-1] - halves[0]) / 2.0 / (len(halves) - 1) * trace.rate_hz
+    whole = np.searchsorted(turning.turns, np.arange(np.ceil(turning.turns[0]), turning.turns[-1]))
+    lengths = np.diff(whole[:: max(1, len(whole) // 100)])
+    spread = float(np.std(lengths) / np.mean(lengths) * 100) if len(lengths) > 8 else unknown
+    return Sizes(mean, ripple, wobble, 60 * rate, spread)

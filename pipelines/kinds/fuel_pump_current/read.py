@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from math import nan
 
 import numpy as np
 import numpy.typing as npt
 
-from pipelines.kinds.base import Check
+from pipelines.kinds.base import Check, ElementReading, Events, Reading
 from pipelines.kinds.fuel_pump_current import checks
 from pipelines.kinds.fuel_pump_current.measure import Levels, Sizes, bar_levels, sizes
 from pipelines.kinds.fuel_pump_current.signals import Trace, prepare
@@ -16,124 +16,147 @@ from pipelines.kinds.fuel_pump_current.startup import Startup, find_startup
 from pipelines.kinds.fuel_pump_current.turning import Turning, find_turning
 
 SHORTEST_S = 0.06
+LOWEST_RIPPLE_HZ = 250.0
+MOST_A = 60.0
+SHAPE_POINTS = 180
 
 
 @dataclass(frozen=True, slots=True)
-class PumpReading:
-    """All that one channel says.
+class Seen:
+    """What the steps of reading found: for the reading, and for tests that look inside."""
 
-    Attributes:
-        status: `read` or `unusable`; `reason` says why and what to do.
-        features: capture-level numbers by name, unit in the name, NaN where unknown.
-        levels: the bars against each other; None where they cannot be told.
-        bars: candidates for the number of bars, the likelier first; one = told; empty = not shown.
-        checks: setup checks that failed.
-        turning: the steady stretch.
-        notes: what had to be decided, in sentences.
-    """
-
-    status: str
-    reason: str
-    features: dict[str, float]
-    levels: Levels | None = None
-    bars: tuple[int, ...] = ()
-    checks: tuple[Check, ...] = ()
-    turning: Turning | None = None
-    notes: tuple[str, ...] = field(default=())
+    trace: Trace
+    turning: Turning
+    start: Startup
+    sizes: Sizes
+    levels: Levels | None
 
 
-def read_current(samples: npt.NDArray[np.float32], rate_hz: float, scale: float = 1.0) -> PumpReading:
+def read_current(
+    samples: npt.NDArray[np.float32], rate_hz: float, start_s: float, scale: float, version: int
+) -> Reading:
     """Read one channel, shape (samples,), as the current of a pump; `scale` multiplies it into A.
 
-    Never raises for a bad signal: that is status `unusable`.
+    `start_s` is the time of the first sample. Never raises for a bad signal: that is status `unusable`.
     """
     trace = prepare(samples, rate_hz, scale)
     if trace is None:
-        return _unusable("no_ripple")
+        return _unusable("no_ripple", version)
     turning = find_turning(trace) if trace.duration_s >= SHORTEST_S else None
-    if turning is None:
-        return _unusable("too_short" if trace.duration_s < 2 * SHORTEST_S else "no_ripple")
+    if turning is None or not _is_pump(trace, turning):
+        return _unusable("too_short" if trace.duration_s < 2 * SHORTEST_S else "no_ripple", version)
+    seen, names = look(samples, trace, turning)
+    return Reading(
+        "read",
+        "",
+        _features(seen, names),
+        _elements(seen.levels),
+        tuple(checks.check(name) for name in names),
+        _events(seen, start_s),
+        version,
+        _notes(turning),
+    )
+
+
+def look(samples: npt.NDArray[np.float32], trace: Trace, turning: Turning) -> tuple[Seen, list[str]]:
+    """Measure the followed stretch, and name the setup checks that failed."""
     start = find_startup(trace, turning.first, turning.last)
-    found = sizes(trace, turning, 0.0)
     part = trace.amps[turning.first : turning.last]
-    running = float(np.median(part))
-    if not _is_pump(found, turning):
-        return _unusable("no_ripple")
-    blocked = checks.blocks_direct_current(start, running, found.ripple_a, float(np.std(part)))
+    running, spread = float(np.median(part)), float(np.std(part))
+    found = sizes(trace, turning, 0.0)
+    ripple = found.ripple_a if np.isfinite(found.ripple_a) else 2.8 * float(np.std(turning.flat))
+    blocked = checks.blocks_direct_current(start, running, ripple, spread)
     sign = start.polarity or (-1 if running < 0 and not blocked else 1)
     names = ["reversed_leads"] if sign < 0 else []
     if sign < 0:
-        trace, turning = _turned(trace, turning)
+        trace, turning = replace(trace, amps=-trace.amps), replace(turning, flat=-turning.flat)
         start = replace(start, no_current_a=-start.no_current_a)
     zero = start.no_current_a if np.isfinite(start.no_current_a) else 0.0
     found = sizes(trace, turning, zero)
     levels = None if blocked else bar_levels(trace, turning, zero)
-    turns = float(turning.repeats[-1] - turning.repeats[0]) / (turning.per_turn or 1.0)
-    names += checks.of_sizes(trace, found, turns)
+    turned = float(turning.turns[-1] - turning.turns[0]) if len(turning.turns) else nan
+    names += checks.of_sizes(trace, ripple, turned, (turning.last - turning.first) / trace.rate_hz)
     if blocked:
         names.append("ac_coupled")
     if checks.clipped(samples, trace):
         names.append("clipped")
-    if checks.switched(samples, rate_hz, running / (scale or 1.0)) > 0:
+    if checks.switched(samples, trace.file_rate_hz, running) > 0:
         names.append("pwm_driven")
-    bars = tuple(dict.fromkeys(n for n, _ in turning.turn.candidates))
-    if len(bars) != 1:
-        names.append("unsure_bars")
-    return PumpReading(
-        "read",
-        "",
-        _features(turning, found, start, turns, blocked, "clipped" in names),
-        levels,
-        bars,
-        tuple(checks.check(name) for name in names),
-        turning,
-        _notes(bars),
-    )
+    return Seen(trace, turning, start, found, levels), names
 
 
-def _is_pump(found: Sizes, turning: Turning) -> bool:
-    """Whether what was followed can be a motor: humps in a plausible repetition, or at least a wandering line."""
-    if turning.turn.candidates:
-        return True
-    return bool(np.isfinite(found.ripple_a)) and turning.line_hz > 300.0
+def _is_pump(trace: Trace, turning: Turning) -> bool:
+    """Whether what was followed can be a motor: a comb of lines, or at least a ripple on a current of a pump's size."""
+    part = trace.amps[turning.first : turning.last]
+    if float(np.quantile(np.abs(part), 0.99)) > MOST_A:
+        return False
+    read = turning.count
+    return turning.line_hz > LOWEST_RIPPLE_HZ or (read is not None and read.speed_told)
 
 
-def _turned(trace: Trace, turning: Turning) -> tuple[Trace, Turning]:
-    """Trace and ripple with the sign turned over."""
-    return replace(trace, amps=-trace.amps), replace(turning, flat=-turning.flat)
+def _unusable(name: str, version: int) -> Reading:
+    found: Check = checks.check(name)
+    return Reading("unusable", found.detail, {}, checks=(found,), reader_version=version)
 
 
-def _unusable(name: str) -> PumpReading:
-    found = checks.check(name)
-    return PumpReading("unusable", found.detail, {}, checks=(found,))
-
-
-def _features(
-    turning: Turning, found: Sizes, start: Startup, turns: float, blocked: bool, clipped: bool
-) -> dict[str, float]:
+def _features(seen: Seen, names: list[str]) -> dict[str, float]:
     """Capture-level numbers; what the hookup hides is NaN."""
+    found, start = seen.sizes, seen.start
+    blocked = "ac_coupled" in names
+    hidden = blocked or "clipped" in names
     mean = nan if blocked else found.mean_a
-    hidden = blocked or clipped
+    turns = seen.turning.turns
+    bars = seen.turning.bars
     return {
-        "turns": float(int(turns)),
-        "bars": float(turning.turn.bars) or nan,
+        "turns": float(int(turns[-1] - turns[0])) if len(turns) else nan,
+        "bars": float(bars[0]) if len(bars) == 1 else nan,
         "pump_rpm": found.rpm,
         "rpm_spread_pct": found.rpm_spread_pct,
         "mean_a": mean,
         "ripple_a": found.ripple_a,
         "wobble_pct": nan if blocked else found.wobble_pct,
-        "a_per_krpm": mean / found.rpm * 1000.0 if found.rpm > 0 else nan,
+        "lag_ms": 1e3 * seen.levels.lag_s if seen.levels else nan,
         "start_peak_a": nan if hidden else start.peak_a,
         "run_up_s": nan if hidden else start.run_up_s,
     }
 
 
-def _notes(bars: tuple[int, ...]) -> tuple[str, ...]:
-    """What could not be decided, said."""
-    if not bars:
-        return ("The bars look alike in this record, so that the ripple does not show where a turn begins.",)
-    if len(bars) == 1:
+def _elements(levels: Levels | None) -> tuple[ElementReading, ...]:
+    if levels is None:
         return ()
-    if set(bars) == {5, 10}:
-        return ("Ten humps a turn: a commutator of 10 bars, or of 5 whose bars each show twice.",)
-    return (f"The ripple fits a commutator of {' or of '.join(map(str, bars))} bars equally well.",)
+    pairs = zip(levels.relative_pct.tolist(), levels.se_pct.tolist(), strict=True)
+    return tuple(
+        ElementReading(None, at, value, error, "none") for at, (value, error) in enumerate(pairs, start=1)
+    )
+
+
+def _events(seen: Seen, start_s: float) -> Events:
+    """The middles of every place's passages, the time the current is late taken into account."""
+    trace, turning, levels = seen.trace, seen.turning, seen.levels
+    first, last = (start_s + at / trace.rate_hz for at in (turning.first, turning.last - 1))
+    none = np.empty(0)
+    if levels is None:
+        return Events(first, last, none, none, np.empty(0, dtype=np.int64), none)
+    places = len(levels.relative_pct)
+    span = 1.0 if seen.turning.ripples in (3, 4, 5, 6) else 0.5
+    whole = int((turning.turns[-1] - levels.place_turns[0]) / span)
+    angles = (levels.place_turns[None, :] + span * np.arange(whole)[:, None]).ravel()
+    number = np.tile(np.arange(1, places + 1), whole)
+    inside = (angles >= turning.turns[0]) & (angles <= turning.turns[-1])
+    at = np.interp(angles[inside], turning.turns, np.arange(turning.first, turning.last))
+    grid = np.arange(SHAPE_POINTS) / SHAPE_POINTS * len(levels.mean_turn)
+    shape = np.interp(grid, np.arange(len(levels.mean_turn)), levels.mean_turn, period=len(levels.mean_turn))
+    return Events(first, last, none, start_s + at / trace.rate_hz, number[inside], shape)
+
+
+def _notes(turning: Turning) -> tuple[str, ...]:
+    """What could not be decided, said."""
+    if not turning.ripples:
+        if len(turning.turns):
+            return ("The speed is clear, but the ripples in a turn could not be counted: no bars are compared.",)
+        return ("The bars look alike in this record, so that the ripple does not show where a turn begins.",)
+    if len(turning.bars) > 1:
+        return ("Ten ripples a turn: a commutator of 10 bars, or of 5 of which each shows twice.",)
+    if turning.ripples in (3, 4, 6):
+        return ("Opposite bars lie under the two brushes together: one worn bar lowers two opposite places.",)
+    return ()

@@ -1,4 +1,4 @@
-"""From a prepared trace to turns: which line is the pump's, how many humps and bars a turn has, the angle."""
+"""From a prepared trace to turns: which line is the pump's, how fast it turns, how many bars it has, the angle."""
 
 from __future__ import annotations
 
@@ -6,73 +6,76 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.kinds.fuel_pump_current import bars, speed
+from pipelines.kinds.fuel_pump_current import checks, comb, speed
+from pipelines.kinds.fuel_pump_current.angle import by_angle, points_for
 from pipelines.kinds.fuel_pump_current.signals import Floats, Trace
+
+HIGHEST_HZ = 7000.0
+SEEN = 0.6
+"""Share of its lines a comb must show to be believed without looking at the next line of the ripple."""
+FEWEST_CYCLES = 24
 
 
 @dataclass(frozen=True, slots=True)
 class Turning:
-    """The steady stretch of a capture by shaft angle.
+    """The stretch of a capture that was followed, by shaft angle.
 
     Attributes:
         first, last: the stretch, in samples of the trace.
-        repeats: phase of the repetition (`repeat` = half a turn or a turn) at each sample of the stretch.
-        turn: bars, humps and turn, as far as they can be told.
-        humps: humps in one repetition; 0 where none stand out.
+        turns: shaft angle in turns at each sample of the stretch; empty where the speed is not known.
+        count: how the lines were read; None where no way fits.
         line_hz: mean frequency of the line that was followed.
-        fold: the repetition in cycles of that line.
         flat: the flattened ripple of the whole trace.
     """
 
     first: int
     last: int
-    repeats: Floats
-    turn: bars.Turn
-    humps: int
+    turns: Floats
+    count: comb.Count | None
     line_hz: float
-    fold: bars.Fold
     flat: Floats
 
     @property
-    def per_turn(self) -> float:
-        """Repetitions in a turn (1 or 2); 0 where it cannot be told."""
-        return self.turn.per_turn / self.fold.cycles
+    def ripples(self) -> int:
+        """Ripples in half a turn; 0 where they could not be counted."""
+        return self.count.ripples if self.count is not None and self.count.told else 0
+
+    @property
+    def bars(self) -> tuple[int, ...]:
+        """What the number of bars can be, the likelier first; one = told, empty = not shown."""
+        return comb.BARS[self.ripples] if self.ripples else ()
 
 
 def find_turning(trace: Trace) -> Turning | None:
     """The pump's turning, or None where no line of the ripple can be followed.
 
-    The strongest line is tried first; one that no count of bars explains (the supply's own ripple, another load)
-    gives way to the next.
+    The strongest line is tried first; one that no comb explains (the supply's own ripple, another load) gives way.
     """
     flat = speed.flatten(trace.amps, trace.rate_hz)
     size = min(int(speed.WINDOW_S * trace.rate_hz), len(flat))
     courses = speed.courses(speed.spectra(flat, trace.rate_hz), size, len(flat))
-    longest = max((course.last - course.first for course in courses), default=0)
-    spare: list[Turning] = []
+    found: list[tuple[speed.Course, speed.Track, comb.Count | None]] = []
     for course in courses:
-        found = _try(flat, trace.rate_hz, course)
-        if found is None:
+        line_hz = float(course.hz.mean())
+        track = speed.phase(flat, trace.rate_hz, course, speed.SLOW_S)
+        rows = by_angle(flat[track.first : track.last], track.cycles, points_for(line_hz))
+        if len(rows) < FEWEST_CYCLES:
             continue
-        told = bool(found.turn.candidates) and not found.fold.rival
-        if told and 2 * (course.last - course.first) >= longest:
-            return found
-        spare.append(found)
-    # nothing told: the longest stretch still gives mean current and ripple
-    return max(spare, key=lambda found: found.last - found.first, default=None)
-
-
-def _try(flat: Floats, rate_hz: float, course: speed.Course) -> Turning | None:
-    line_hz = float(course.hz.mean())
-    track = speed.phase(flat, rate_hz, course, speed.SLOW_S)
-    points = bars.points_for(line_hz)
-    rows = bars.by_angle(flat[track.first : track.last], track.cycles, points)
-    found = bars.fold(rows)
-    if found is None:
+        slow = trace.file_rate_hz < checks.LOWEST_RATE_HZ
+        read = None if slow else comb.count(rows, line_hz, min(0.45 * trace.rate_hz, HIGHEST_HZ))
+        found.append((course, track, read))
+        if read is not None and read.told and read.comb >= SEEN:
+            break
+    if not found:
         return None
-    track = speed.phase(flat, rate_hz, course, found.cycles / line_hz)
-    rows = bars.by_angle(flat[track.first : track.last], track.cycles, points)
-    lines, noise = bars.harmonics(rows, found.cycles)
-    turn = bars.turn_of(found, lines, noise, line_hz)
-    repeats = np.maximum.accumulate(track.cycles) / found.cycles
-    return Turning(track.first, track.last, repeats, turn, bars.humps_in(lines, noise), line_hz, found, flat)
+    course, track, read = max(found, key=lambda one: (_worth(one[2]), one[1].last - one[1].first))
+    line_hz = float(course.hz.mean())
+    if read is None or not read.speed_told:
+        return Turning(track.first, track.last, np.empty(0), read, line_hz, flat)
+    track = speed.phase(flat, trace.rate_hz, course, read.order / line_hz)
+    turns = np.maximum.accumulate(track.cycles) / (2.0 * read.order)
+    return Turning(track.first, track.last, turns, read, line_hz, flat)
+
+
+def _worth(read: comb.Count | None) -> tuple[bool, bool, float]:
+    return (False, False, 0.0) if read is None else (read.told, read.speed_told, read.comb)
