@@ -9,16 +9,16 @@ import numpy.typing as npt
 
 from pipelines.kinds.base import Check, Severity
 from pipelines.kinds.fuel_pump_current.signals import Floats, Trace
-from pipelines.kinds.fuel_pump_current.startup import Startup
 
 FEWEST_TURNS = 12
 SHORTEST_RUN_S = 0.12
+EVEN, EVEN_KNOWN = 0.4, 0.2
 RAIL_SHARE = 0.0005
 STEPS_IN_RIPPLE = 4.0
 LOWEST_RATE_HZ = 10_000.0
 """Twelve bars at 9,000 rpm make 1,800 ripples a second, whose second harmonic must be seen to count them."""
-PWM_LOWEST_HZ = 4000.0
-PWM_SHARE = 0.02
+PWM_LOWEST_HZ = 5500.0
+PWM_SHARE = 0.04
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,23 +124,25 @@ def clipped(samples: npt.NDArray[np.float32], trace: Trace) -> bool:
     return False
 
 
-def blocks_direct_current(start: Startup, running_a: float, ripple_a: float, spread_a: float) -> bool:
-    """Whether the input blocks d.c.: the level of the running pump has sunk to the level of no current.
+def blocks_direct_current(running: Floats, no_current_a: float) -> bool:
+    """Whether the input blocks d.c.: the running pump's current swings about the level of no current.
 
-    With switching on in the record the level after it is held against the level before and the peak; without,
-    a pump cannot draw less than half its own ripple.
+    `running` is the followed stretch, in A; its last part is looked at, where the level has had time to sink. A pump
+    that drives nothing back draws no negative current, whatever its ripple; a clamp's zero may be off by some tenths
+    of an ampere, which is why a swing to both sides must be nearly even. `no_current_a` is NaN where not seen.
     """
-    if start.seen and np.isfinite(start.no_current_a):
-        return bool(start.sagging < 0.08 or abs(running_a - start.no_current_a) < 0.5 * ripple_a)
-    if start.stopped and np.isfinite(start.no_current_a):
-        return bool(abs(running_a) < max(ripple_a, spread_a))
-    return bool(abs(running_a) < max(0.6 * ripple_a, 1.0 * spread_a))
+    part = running[-max(64, len(running) // 4) :]
+    known = bool(np.isfinite(no_current_a))
+    low, high = np.quantile(part - (no_current_a if known else 0.0), [0.03, 0.97])
+    if low >= 0 or high <= 0:
+        return False
+    return bool(min(-low, high) > (EVEN_KNOWN if known else EVEN) * max(-low, high))
 
 
 def switched(samples: npt.NDArray[np.float32], rate_hz: float, running: float) -> float:
     """Frequency in Hz of a controller's switching in the running current, 0 where there is none.
 
-    A switching frequency is held by a clock: one narrow line above `PWM_LOWEST_HZ` of at least 2 % of the current.
+    A switching frequency is held by a clock: one narrow line above `PWM_LOWEST_HZ` of at least 4 % of the current.
     """
     size = min(len(samples), 1 << 15)
     if rate_hz < 4 * PWM_LOWEST_HZ or size < 1024:
@@ -157,10 +159,14 @@ def switched(samples: npt.NDArray[np.float32], rate_hz: float, running: float) -
     return float(hz[top]) if high[top] > max(PWM_SHARE * abs(running), 20 * background) else 0.0
 
 
-def of_sizes(trace: Trace, ripple_a: float, turns: float, length_s: float) -> list[str]:
-    """Names of the checks that follow from length, step and rate; `turns` is NaN where the speed is not known."""
+def of_sizes(trace: Trace, ripple_a: float, turns: float, followed: float) -> list[str]:
+    """Names of the checks that follow from length, step and rate.
+
+    `turns` is NaN where the speed is not known; `followed` is the share of the record that they lie in.
+    """
     names = []
-    if turns < FEWEST_TURNS or length_s < SHORTEST_RUN_S:
+    # a short stretch of a long record is no fault of its length
+    if turns < FEWEST_TURNS * max(followed, 0.2) or trace.duration_s < SHORTEST_RUN_S:
         names.append("too_short")
     if ripple_a > 0 and trace.step_a > ripple_a / STEPS_IN_RIPPLE:
         names.append("coarse_resolution")

@@ -34,8 +34,9 @@ CAP_ODDS = 6.0
 LEAST_REACH_HZ = 1500.0
 WHOLE_FROM, WHOLE_SURE = 0.6, 1.2
 SIMPLER = 0.75
-COMB_LEAD, COMB_SHARE = 6.0, 0.3
+COMB_LEAD, COMB_SHARE, SURE_SHARE = 6.0, 0.3, 0.6
 STANDING, STANDING_LEAD = 1.2, 0.7
+STANDS = 200.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +66,7 @@ class Count:
     @property
     def speed_told(self) -> bool:
         """Whether the half turn is beyond doubt."""
-        sure = np.isnan(self.odd_below) or not WHOLE_FROM <= self.odd_below <= WHOLE_SURE
+        sure = self.comb >= SURE_SHARE and not WHOLE_FROM <= self.odd_below <= WHOLE_SURE
         return bool(self.comb_lead >= COMB_LEAD and self.comb >= COMB_SHARE and (sure or self.counted))
 
     @property
@@ -95,10 +96,21 @@ def spectrum(rows: Floats) -> tuple[Floats, Floats]:
     return power, np.exp(np.interp(np.arange(len(power)), place, np.log(middles + 1e-30)))
 
 
-def count(rows: Floats, line_hz: float, highest_hz: float) -> Count | None:
-    """How the lines are read; None where none fits. `line_hz` is the followed line, `highest_hz` what is seen."""
-    power, background = spectrum(rows)
-    cycles = len(rows)
+def stands(lines: tuple[Floats, Floats], cycles: int) -> bool:
+    """Whether the followed line itself is one, and not noise that was followed. `lines` as `spectrum` gives them."""
+    power, background = lines
+    at = min(cycles, len(power) - 2)
+    return bool(power[at - 1 : at + 2].max() > STANDS * background[at])
+
+
+def count(
+    lines: tuple[Floats, Floats], cycles: int, line_hz: float, highest_hz: float
+) -> Count | None:
+    """How the lines are read; None where none fits.
+
+    `lines` as `spectrum` gives them from `cycles` cycles of the followed line of `line_hz`; `highest_hz` is seen.
+    """
+    power, background = lines
     top = min(len(power) - 2, int(highest_hz / line_hz * cycles))
     # a comb is judged on the lines up to here, whatever its spacing: missing lines count against it
     reach = min(top, int(max(2.3 * line_hz, LEAST_REACH_HZ) / line_hz * cycles))

@@ -44,7 +44,7 @@ def read_current(
         return _unusable("no_ripple", version)
     turning = find_turning(trace) if trace.duration_s >= SHORTEST_S else None
     if turning is None or not _is_pump(trace, turning):
-        return _unusable("too_short" if trace.duration_s < 2 * SHORTEST_S else "no_ripple", version)
+        return _unusable(_why_none(samples, trace), version)
     seen, names = look(samples, trace, turning)
     return Reading(
         "read",
@@ -62,10 +62,10 @@ def look(samples: npt.NDArray[np.float32], trace: Trace, turning: Turning) -> tu
     """Measure the followed stretch, and name the setup checks that failed."""
     start = find_startup(trace, turning.first, turning.last)
     part = trace.amps[turning.first : turning.last]
-    running, spread = float(np.median(part)), float(np.std(part))
+    running = float(np.median(part))
     found = sizes(trace, turning, 0.0)
     ripple = found.ripple_a if np.isfinite(found.ripple_a) else 2.8 * float(np.std(turning.flat))
-    blocked = checks.blocks_direct_current(start, running, ripple, spread)
+    blocked = checks.blocks_direct_current(part, start.no_current_a)
     sign = start.polarity or (-1 if running < 0 and not blocked else 1)
     names = ["reversed_leads"] if sign < 0 else []
     if sign < 0:
@@ -75,7 +75,7 @@ def look(samples: npt.NDArray[np.float32], trace: Trace, turning: Turning) -> tu
     found = sizes(trace, turning, zero)
     levels = None if blocked else bar_levels(trace, turning, zero)
     turned = float(turning.turns[-1] - turning.turns[0]) if len(turning.turns) else nan
-    names += checks.of_sizes(trace, ripple, turned, (turning.last - turning.first) / trace.rate_hz)
+    names += checks.of_sizes(trace, ripple, turned, (turning.last - turning.first) / len(trace.amps))
     if blocked:
         names.append("ac_coupled")
     if checks.clipped(samples, trace):
@@ -94,8 +94,17 @@ def _is_pump(trace: Trace, turning: Turning) -> bool:
     return turning.line_hz > LOWEST_RIPPLE_HZ or (read is not None and read.speed_told)
 
 
+def _why_none(samples: npt.NDArray[np.float32], trace: Trace) -> str:
+    """The check that says best why no ripple could be followed."""
+    if trace.duration_s < 2 * SHORTEST_S:
+        return "too_short"
+    if checks.clipped(samples, trace):
+        return "clipped"
+    return "low_sample_rate" if trace.file_rate_hz < checks.LOWEST_RATE_HZ else "no_ripple"
+
+
 def _unusable(name: str, version: int) -> Reading:
-    found: Check = checks.check(name)
+    found: Check = replace(checks.check(name), severity="unusable")
     return Reading("unusable", found.detail, {}, checks=(found,), reader_version=version)
 
 

@@ -61,8 +61,12 @@ def find_turning(trace: Trace) -> Turning | None:
         rows = by_angle(flat[track.first : track.last], track.cycles, points_for(line_hz))
         if len(rows) < FEWEST_CYCLES:
             continue
+        lines = comb.spectrum(rows)
+        if not comb.stands(lines, len(rows)):
+            continue
         slow = trace.file_rate_hz < checks.LOWEST_RATE_HZ
-        read = None if slow else comb.count(rows, line_hz, min(0.45 * trace.rate_hz, HIGHEST_HZ))
+        highest_hz = min(0.45 * trace.rate_hz, HIGHEST_HZ)
+        read = None if slow else comb.count(lines, len(rows), line_hz, highest_hz)
         found.append((course, track, read))
         if read is not None and read.told and read.comb >= SEEN:
             break
