@@ -53,6 +53,7 @@ class Count:
         lead: by how much that is more than for the next number of ripples.
         odd_below: how far the odd harmonics of a whole turn lie below its even ones (log amplitude); NaN where the
             lines show no whole turn.
+        whole: whether the finest comb was taken for the whole turn's.
     """
 
     order: float
@@ -62,6 +63,7 @@ class Count:
     standing: float
     lead: float
     odd_below: float
+    whole: bool
 
     @property
     def speed_told(self) -> bool:
@@ -135,14 +137,26 @@ def count(
         if not LOWEST_RPM <= 30.0 * line_hz / half <= HIGHEST_RPM:
             continue
         level = _levels(power, background, cycles / half, top)
-        if len(level) < min(RIPPLES) + 2 or (whole and odd_below < WHOLE_FROM):
-            continue
-        if not whole and odd_below > WHOLE_SURE and 60.0 * line_hz / order <= HIGHEST_RPM:
+        if len(level) < min(RIPPLES) + 2:
             continue
         heights = sorted(((_standing(level, r), r) for r in RIPPLES if len(level) >= r + 2), reverse=True)
         lead = heights[0][0] - (heights[1][0] if len(heights) > 1 else 0.0)
-        choices.append(Count(half, heights[0][1], seen, best - rival, heights[0][0], lead, odd_below))
-    return max(choices, key=lambda one: one.lead, default=None)
+        choices.append(
+            Count(half, heights[0][1], seen, best - rival, heights[0][0], lead, odd_below, whole)
+        )
+    return _choose(choices)
+
+
+def _choose(choices: list[Count]) -> Count | None:
+    """The finest comb is the half turn's, or the whole turn's where its odd harmonics lie far below its even ones."""
+    if len(choices) < 2:
+        return choices[0] if choices else None
+    half, whole = choices
+    if half.odd_below < WHOLE_FROM:
+        return half
+    if half.odd_below > WHOLE_SURE:
+        return whole
+    return max(choices, key=lambda one: one.lead)
 
 
 def _odds(power: Floats, background: Floats, at: npt.NDArray[np.int64]) -> Floats:
@@ -168,14 +182,14 @@ def _odd_below(level: Floats) -> float:
 
 
 def _standing(level: Floats, ripples: int) -> float:
-    """Mean height (log amplitude) of the multiples of `ripples` above their neighbours, times the root of their number."""
-    count = len(level)
+    """Mean height (log amplitude) of the multiples of `ripples` above their neighbours, times the root of their count."""
+    values = [0.0, *level.tolist()]
     heights: list[float] = []
-    for at in range(ripples, count + 1, ripples):
-        low = [k for k in (at - 1, at - 2) if k >= 1 and k % ripples]
-        high = [k for k in (at + 1, at + 2) if k <= count and k % ripples]
+    for at in range(ripples, len(values), ripples):
+        low = [values[k] for k in (at - 1, at - 2) if k >= 1 and k % ripples]
+        high = [values[k] for k in (at + 1, at + 2) if k < len(values) and k % ripples]
         if not high or len(heights) == MULTIPLES:
             break
-        sides = (np.mean([level[k - 1] for k in low]), np.mean([level[k - 1] for k in high]))
-        heights.append(float(np.clip(level[at - 1] - np.mean(sides), -2.0, CAP)))
-    return float(np.sum(heights) / np.sqrt(len(heights))) if heights else 0.0
+        beside = (sum(low) / len(low) + sum(high) / len(high)) / 2.0
+        heights.append(min(max(values[at] - beside, -2.0), CAP))
+    return float(sum(heights) / len(heights) ** 0.5) if heights else 0.0

@@ -9,6 +9,7 @@ both sides of their middle, so the goal by angle is mirror-symmetrical, and only
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -106,7 +107,8 @@ def _lag(half: Floats, ripples: int, half_s: float) -> float:
     return float(LAGS_S[int(np.argmax(share))])
 
 
-def _windows(points: int, width: int, places: int) -> list[Floats]:
+@lru_cache(maxsize=32)
+def _windows(points: int, width: int, places: int) -> tuple[Floats, ...]:
     """For each offset the weights, shape (points, places), that give every place's mean over its bar's passage."""
     at = np.arange(points)
     made: list[Floats] = []
@@ -115,7 +117,7 @@ def _windows(points: int, width: int, places: int) -> list[Floats]:
         apart = (at[:, None] - middle[None, :] + points / 2) % points - points / 2
         weight = np.where(np.abs(apart) < width, 1.0 + np.cos(np.pi * apart / width), 0.0)
         made.append(weight / weight.sum(axis=0))
-    return made
+    return tuple(made)
 
 
 def _relative(levels: Floats) -> tuple[Floats, Floats]:

@@ -154,12 +154,18 @@ def _peak(row: Floats, hz: Floats, top: int) -> float:
 
 
 def phase(flat: Floats, rate_hz: float, course: Course, smooth_s: float) -> Track:
-    """Phase of the line along its course, averaged over `smooth_s` twice."""
+    """Phase of the line along its course, averaged over `smooth_s` twice.
+
+    What was mixed down is slow: it is averaged by blocks of an eighth of `smooth_s` before it is smoothed.
+    """
     index = np.arange(course.first, course.last)
     rough = np.cumsum(np.interp(index, course.centre, course.hz)) / rate_hz
     mixed = flat[course.first : course.last] * np.exp(-2j * np.pi * rough)
-    width = round(smooth_s * rate_hz) | 1
+    block = max(1, min(int(smooth_s * rate_hz / 8.0), len(mixed) // 4))
+    coarse = mixed[: len(mixed) // block * block].reshape(-1, block).mean(axis=1)
+    width = round(smooth_s * rate_hz / block) | 1
     for _ in range(2):
-        mixed = moving_mean(mixed, width)
-    turned = np.unwrap(np.angle(mixed)) / (2 * np.pi)
-    return Track(course.first, course.last, rough + turned)
+        coarse = moving_mean(coarse, width)
+    turned = np.unwrap(np.angle(coarse)) / (2 * np.pi)
+    middle = (np.arange(len(coarse)) + 0.5) * block - 0.5
+    return Track(course.first, course.last, rough + np.interp(np.arange(len(mixed)), middle, turned))
