@@ -5,22 +5,12 @@ from __future__ import annotations
 import logging
 
 import streamlit as st
+from streamlit.navigation.page import StreamlitPage
 
 from dashboard import data
 from dashboard.shared import filters, inert, notices, parts
+from dashboard.shared.pages import FIRST, PAGES
 from pipelines.errors import ShopspreadError
-
-PAGES: dict[str, list[tuple[str, str, str]]] = {
-    "The shop": [("shop", "Scope use and comebacks", ":material/storefront:")],
-    "Engines": [
-        ("spread", "Normal spread", ":material/straighten:"),
-        ("thresholds", "Thresholds", ":material/tune:"),
-        ("known_good", "Known-good captures", ":material/verified:"),
-        ("capture", "One capture", ":material/show_chart:"),
-    ],
-    "People": [("technicians", "Technicians and coaching", ":material/groups:")],
-    "Records": [("intake", "Intake and settings", ":material/inbox:")],
-}
 
 POLL_S = 4
 LOG = logging.getLogger("shopspread.dashboard")
@@ -44,13 +34,17 @@ def main() -> None:
     st.set_page_config(page_title="Shopspread", page_icon=parts.icon(), layout="wide")
     parts.style()
     filters.keep()
-    pages = {
-        section: [
-            st.Page(f"views/{name}/{name}.py", title=title, icon=icon, url_path=name, default=name == "shop")
-            for name, title, icon in entries
-        ]
-        for section, entries in PAGES.items()
-    }
+    pages: dict[str, list[StreamlitPage]] = {}
+    for entry in PAGES:
+        pages.setdefault(entry.section, []).append(
+            st.Page(
+                entry.script,
+                title=entry.title,
+                icon=entry.icon,
+                url_path=entry.name,
+                default=entry.name == FIRST,
+            )
+        )
     page = st.navigation(pages)
     if data.is_demo():
         st.sidebar.info(
@@ -65,7 +59,14 @@ def main() -> None:
     inert.install(lambda: data.active_names(st.session_state.get("stamp", "")))
     st.session_state["just_looked"] = True
     watch(stamp)
-    if not stamp or not data.frames(stamp)["captures"].height + data.frames(stamp)["orders"].height:
+    try:
+        _draw(page, stamp)
+    except data.Moved:
+        st.rerun()
+
+
+def _draw(page: StreamlitPage, stamp: str) -> None:
+    if not stamp or not data.anything(stamp):
         settings_page = bool(stamp) and page.title == "Intake and settings"
         notices.start_here(None if settings_page else page.title, warehouse=bool(stamp))
         if settings_page:
@@ -73,6 +74,8 @@ def main() -> None:
         return
     try:
         page.run()
+    except data.Moved:
+        raise
     except ShopspreadError as error:
         notices.trouble(str(error))
     except Exception:

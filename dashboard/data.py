@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -18,15 +19,30 @@ import streamlit as st
 
 from dashboard.launch import WAREHOUSE_VARIABLE
 from dashboard.shared import inert
+from models.records.shop import Shop
+from models.records.topics import TOPICS
+from models.spread.fit import GroupFit, Scores
+from models.thresholds.proposal import Proposal
 from pipelines.errors import ShopspreadError
+from pipelines.fit.figures import Figures, load_figures
+from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_scores
+from pipelines.intake.watch import status as watch_status
 from pipelines.kinds import kind, kinds
 from pipelines.reports.report import last_day
 from pipelines.warehouse import decisions
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
+from pipelines.warehouse.decisions import Place
+from pipelines.warehouse.shop import shop_of
 from pipelines.warehouse.waveforms import load
 from pipelines.waveform import Waveform
 
-KEPT = 48
+KEPT = 64
+NAMES = (
+    "captures", "elements", "element_scores", "features", "checks", "scores", "outliers", "orders", "outcomes",
+    "technicians", "drills", "coaching", "families", "comparison_groups", "logged_groups", "element_counts",
+    "thresholds", "thresholds_in_force", "settings",
+)  # fmt: skip
+"""Frames without parameters; each is a named query of the warehouse."""
 
 
 def path() -> Path:
@@ -65,6 +81,11 @@ def is_demo() -> bool:
     return (_database(path()).parent / "demo.json").exists()
 
 
+def watching() -> str | None:
+    """What the watcher of this warehouse does, as a sentence; None where none works."""
+    return watch_status(_database(path()))
+
+
 def stamp() -> str:
     """Changes whenever a transaction has landed or the file was replaced; empty without a warehouse."""
     if not exists():
@@ -73,14 +94,17 @@ def stamp() -> str:
     return f"{house.path.resolve()}|{house.database.stat().st_ino}|{house.version()}"
 
 
+class Moved(Exception):
+    """The warehouse has moved on while a page was being drawn; the page is drawn again from the start."""
+
+
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
-def _frame(stamp: str, name: str, parameters: tuple[tuple[str, Any], ...]) -> pl.DataFrame:  # noqa: ARG001
-    return warehouse().frame(name, dict(parameters))
-
-
-@st.cache_resource(max_entries=4, show_spinner=False)
-def _all_frames(stamp: str, names: tuple[str, ...]) -> dict[str, pl.DataFrame]:  # noqa: ARG001
-    return warehouse().frames(names)
+def _frame(stamp: str, name: str, parameters: tuple[tuple[str, Any], ...]) -> pl.DataFrame:
+    # Read with its version over one connection, so that rows of two versions never stand on one page.
+    found = warehouse().frames([name, "version"], dict(parameters))
+    if str(found["version"]["version"][0]) != stamp.rpartition("|")[2]:
+        raise Moved
+    return found[name]
 
 
 def fit_stamp(stamp: str) -> str:
@@ -97,36 +121,49 @@ def work_stamp(stamp: str) -> str:
     return f"{stamp.rpartition('|')[0]}|log {_frame(stamp, 'last_log', ())['log_id'][0]}"
 
 
-# One connection reads all of them, so that they are of one version.
-SHARED = (
+class Frames(Mapping[str, pl.DataFrame]):
+    """The named queries without parameters, all of one warehouse version; each is read when it is first asked for."""
+
+    def __init__(self, stamp: str) -> None:
+        self.stamp = stamp
+
+    def __getitem__(self, name: str) -> pl.DataFrame:
+        return _frame(self.stamp, name, ())
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(NAMES)
+
+    def __len__(self) -> int:
+        return len(NAMES)
+
+
+def frames(stamp: str) -> Frames:
+    """Every frame by name, of the warehouse version the stamp stands for; what a page does not show is not read."""
+    return Frames(stamp)
+
+
+def frame(stamp: str, name: str, **parameters: Any) -> pl.DataFrame:
+    """One frame that depends on parameters, such as the drawing of one capture."""
+    return _frame(stamp, name, tuple(sorted(parameters.items())))
+
+
+WRITTEN = (
     "captures",
-    "cylinders",
-    "cylinder_scores",
     "checks",
-    "families",
     "orders",
     "outcomes",
     "technicians",
     "drills",
     "coaching",
-    "scores",
-    "features",
-    "family_stats",
-    "family_patterns",
+    "families",
     "thresholds",
-    "thresholds_in_force",
-    "settings",
 )
-
-
-def frames(stamp: str) -> dict[str, pl.DataFrame]:
-    """Every shared frame by name, all of the warehouse version the stamp stands for."""
-    return _all_frames(stamp, SHARED)
+"""Frames with text that people wrote."""
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)
 def _active_names(stamp: str) -> tuple[str, ...]:
-    return inert.active_names(frames(stamp).values())
+    return inert.active_names(frames(stamp)[name] for name in WRITTEN)
 
 
 def active_names(stamp: str) -> tuple[str, ...]:
@@ -134,9 +171,64 @@ def active_names(stamp: str) -> tuple[str, ...]:
     return _active_names(stamp) if stamp else ()
 
 
-def frame(stamp: str, name: str, **parameters: Any) -> pl.DataFrame:
-    """One frame that depends on parameters, such as the events of one capture."""
-    return _frame(stamp, name, tuple(sorted(parameters.items())))
+def anything(stamp: str) -> bool:
+    """Whether a capture or an order is on record."""
+    return bool(frames(stamp)["captures"].height or frames(stamp)["orders"].height)
+
+
+# -- what the models take, and what the last fit said ----------------------------------------------------------------
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def shop(stamp: str) -> Shop:
+    """All records as the models take them."""
+    return shop_of(frames(stamp))
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def shop_of_test(stamp: str, test: str, measure: str) -> Shop:
+    """The records of one test, its elements by one measure."""
+    return shop(stamp).of_test(test, measure)
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _fit(stamp: str, test: str, measure: str) -> GroupFit:
+    found = {name: frame(stamp, name, test=test, measure=measure) for name in STORED}
+    known = kinds()[test]
+    return stored_fit(known, measure, {**found, "comparison_groups": frames(stamp)["comparison_groups"]})
+
+
+def fit(stamp: str, test: str, measure: str) -> GroupFit:
+    """The last fit of one measure of a test, as the warehouse keeps it."""
+    return _fit(stamp, test, measure)
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def scores(stamp: str, test: str, measure: str) -> Scores:
+    """The last fit's scores of one measure of a test."""
+    held = frames(stamp)
+    captures = held["captures"].filter(pl.col("test") == test)
+    return stored_scores(measure, held["scores"], held["element_scores"], captures)
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def proposals(stamp: str, test: str, measure: str) -> tuple[Proposal, ...]:
+    """The last fit's proposed thresholds of one measure of a test, one a group."""
+    return stored_proposals(frame(stamp, "proposals", test=test, measure=measure))
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _figures(work_stamp: str, day: dt.date) -> Figures | None:  # noqa: ARG001
+    return load_figures(warehouse())
+
+
+def figures(work_stamp: str, day: dt.date) -> Figures | None:
+    """The people's and jobs' figures as the fit stored them, or None where there are none of that day as it is now."""
+    found = _figures(work_stamp, day)
+    return found if found is not None and found.as_of == day else None
+
+
+# -- waveforms and settings ------------------------------------------------------------------------------------------
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
@@ -180,19 +272,17 @@ def cautions(test: str) -> tuple[str, ...]:
 
 
 def tests() -> list[str]:
-    """Every test there is a reader for, by name."""
-    return sorted(kinds())
+    """Every test there is a reader for, by name, in the order of the course."""
+    return list(kinds())
 
 
-def title(test: str) -> str:
+def title(test: str | None) -> str:
     """A test's title in words."""
-    known = kind(test)
-    return known.title if known is not None else test.replace("_", " ")
+    known = kind(test or "")
+    return known.title if known is not None else (test or "no test named").replace("_", " ")
 
 
-def set_threshold(
-    engine_family: str, threshold_pct: float, *, set_by: str, reason: str, seen_version: int
-) -> int:
+def set_threshold(place: Place, threshold_pct: float, *, set_by: str, reason: str, seen_version: int) -> int:
     """Write a new threshold version; see `pipelines.warehouse.decisions.set_threshold`.
 
     Raises:
@@ -200,7 +290,7 @@ def set_threshold(
         ShopspreadError: when name, reason or value are missing or senseless.
     """
     return decisions.set_threshold(
-        warehouse(), engine_family, threshold_pct, set_by=set_by, reason=reason, seen_version=seen_version
+        warehouse(), place, threshold_pct, set_by=set_by, reason=reason, seen_version=seen_version
     )
 
 
@@ -233,4 +323,4 @@ def fit_again() -> None:
 
 def coaching_topics() -> tuple[str, ...]:
     """What a coaching session can be about."""
-    return decisions.COACHING_TOPICS
+    return tuple(TOPICS)

@@ -54,7 +54,7 @@ class Person:
         learns: whether `own_slips` move in straight lines (somebody who learns) instead of steps.
         sensitivity: probability of calling a plainly odd engine odd.
         false_odd: probability of calling an even one odd.
-        names_right: probability of naming the right cylinder when calling it odd.
+        names_right: probability of naming the right element when calling it odd.
         off_house: probability of another hookup than the shop's standing one, logged as it was.
         scope: index of the scope mostly used.
         capture_cap: most captures in the year; None = no cap.

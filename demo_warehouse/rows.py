@@ -95,7 +95,7 @@ def _log_row(file: str, capture: Planned) -> dict[str, str | int | float]:
         "ch2_scale": channels[1][1],
         "sync_cylinder": "" if sync == 1 else str(sync),
         "call": capture.call.call,
-        "call_cylinders": ";".join(map(str, capture.call.cylinders)),
+        "call_cylinders": ";".join(map(str, capture.call.elements)),
     }
 
 
@@ -158,7 +158,7 @@ def outcomes(
                 "repair_order": order.name,
                 "confirmed_at": (order.closed_at - timedelta(minutes=20)).isoformat(timespec="minutes"),
                 "finding": "other" if other else "odd" if odd else "even",
-                "confirmed_cylinders": ";".join(map(str, order.fault.cylinders))
+                "confirmed_cylinders": ";".join(map(str, order.fault.elements))
                 if order.fault and odd
                 else "",
                 "method": method,

@@ -9,12 +9,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import polars as pl
 
 from demo_warehouse import rows
+from demo_warehouse.further import plan_further, write_further
 from demo_warehouse.people import COACHING, FIRST_DAY, LAST_DAY, PEOPLE, USUAL_SLIPS
 from demo_warehouse.plan import Planned, drill_rows, plan_captures
 from demo_warehouse.render import Job, job, make_files, scope_setup, suffix
 from demo_warehouse.shop import RIGHT_FACTOR, WRONG_FACTOR, Order, comeback_truth, make_orders, make_vehicles
+from pipelines.kinds import kinds
 from pipelines.kinds.relative_compression.simulation.families import FAMILIES
 from pipelines.kinds.relative_compression.simulation.wanted import Made, weak_battery
 
@@ -85,10 +88,21 @@ def build(
         "coaching": rows.coaching(),
     }
     tables["outcomes"], checked = rows.outcomes(rng, orders, named, made)
+    later: dict[str, Any] = {}
+    for kind in kinds().values():
+        if kind.simulation is not None:
+            simulation = kind.simulation()
+            further = plan_further(kind, simulation, orders, vehicles, scale, seed)
+            added = write_further(drop, further, simulation, seed)
+            later |= added.truth
+            for name, frame in (
+                ("captures", added.captures), ("outcomes", added.outcomes), ("drills", added.drills),
+            ):  # fmt: skip
+                tables[name] = pl.concat([tables[name], frame], how="diagonal_relaxed")
     tables["captures"], bad = rows.plant_bad_files(drop, tables["captures"], named)
     for name, frame in tables.items():
         rows.write(drop / f"{name}.csv", frame)
-    document = _document(seed, orders, named, made, checked, bad)
+    document = _document(seed, orders, named, made, checked, bad) | {"later_lessons": later}
     (folder / "truth.json").write_text(json.dumps(document, indent=1), encoding="utf-8")
     return Truth(drop, document)
 
@@ -160,7 +174,7 @@ NEEDS: dict[str, str] = {"corin": "calls", "bryony": "hookup", "greta": "usable 
 
 def _capture_truth(capture: Planned, made: Made) -> dict[str, Any]:
     peaks = np.array(made.peak_kpa)
-    faulty = capture.fault.cylinders if capture.fault else ()
+    faulty = capture.fault.elements if capture.fault else ()
     usual = capture.family.usual_trapped(capture.taken_at.date(), FIRST_DAY)
     sound = [c for c in range(1, peaks.size + 1) if c not in faulty]
     healthy_kpa = float(np.median(peaks[[c - 1 for c in sound]] / usual[[c - 1 for c in sound]]))

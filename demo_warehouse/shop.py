@@ -49,7 +49,7 @@ class Call:
     """What the technician would say of a capture, and whether the truth bears it out."""
 
     call: str
-    cylinders: tuple[int, ...]
+    elements: tuple[int, ...]
     right: bool
 
 
@@ -90,31 +90,31 @@ def draw_slip(rng: np.random.Generator, person: Person, on: date) -> str:
     return kinds[int(passed.argmax())] if passed.any() else ""
 
 
-def draw_call(rng: np.random.Generator, person: Person, fault: Fault | None, cylinders: int) -> Call:
+def draw_call(rng: np.random.Generator, person: Person, fault: Fault | None, elements: int) -> Call:
     """What the technician says of the engine; a small fault is harder to see than a large one."""
     if rng.random() < 0.06:
         return Call("unsure", (), False)
     if fault is None:
         if rng.random() < person.false_odd:
-            return Call("odd", (int(rng.integers(1, cylinders + 1)),), False)
+            return Call("odd", (int(rng.integers(1, elements + 1)),), False)
         return Call("even", (), True)
     plain = 1.0 - np.exp(-fault.loss / 0.08)
     if rng.random() >= person.sensitivity * plain:
         return Call("even", (), False)
     if rng.random() < person.names_right:
-        return Call("odd", fault.cylinders, True)
-    others = [c for c in range(1, cylinders + 1) if c not in fault.cylinders]
+        return Call("odd", fault.elements, True)
+    others = [c for c in range(1, elements + 1) if c not in fault.elements]
     return Call("odd", (int(rng.choice(others)),), False)
 
 
-def draw_fault(rng: np.random.Generator, cylinders: int) -> Fault:
-    """A fault: mostly one cylinder that lost 12 to 60 % of its peak pressure, now and then all of it."""
+def draw_fault(rng: np.random.Generator, elements: int) -> Fault:
+    """A fault: mostly one element that lost 12 to 60 % of its peak pressure, now and then all of it."""
     kind = FAULT_KINDS[int(rng.choice(len(FAULT_KINDS), p=FAULT_SHARES))]
     if kind == "gasket":
-        first = int(rng.integers(1, cylinders))
+        first = int(rng.integers(1, elements))
         return Fault(kind, (first, first + 1), float(rng.uniform(0.2, 0.6)))
     loss = 1.0 if kind == "dead" else float(rng.uniform(0.12, 0.6))
-    return Fault(kind, (int(rng.integers(1, cylinders + 1)),), loss)
+    return Fault(kind, (int(rng.integers(1, elements + 1)),), loss)
 
 
 def workday(rng: np.random.Generator, first: date, last: date) -> datetime:

@@ -21,7 +21,7 @@ UNZIPPED_RATIO = 100
 LINE_BYTES = 65_536
 GZIP_MAGIC = b"\x1f\x8b"
 
-TOO_LARGE = f"The file holds more than {MAX_BYTES >> 20} MiB; save the cranking stretch only."
+TOO_LARGE = f"The file holds more than {MAX_BYTES >> 20} MiB; save the stretch that matters only."
 TOO_LONG_A_LINE = (
     f"The file has a line of more than {LINE_BYTES} bytes, which no row of a table has; export it again as "
     "delimited text, one row a line."

@@ -52,7 +52,7 @@ class Waveform:
             raise UnreadableFile(f"The file holds {length} samples; at least {MIN_SAMPLES} are needed.")
         if length / self.rate_hz > MAX_DURATION_S:
             raise UnreadableFile(
-                f"The file lasts {length / self.rate_hz:.0f} s; save the cranking stretch only "
+                f"The file lasts {length / self.rate_hz:.0f} s; save the stretch that matters only "
                 f"(at most {MAX_DURATION_S:.0f} s)."
             )
         if not np.isfinite(self.samples).any():

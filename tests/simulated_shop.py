@@ -64,14 +64,24 @@ def _logistic(x: Floats | float) -> Floats:
 
 
 def comeback_shop(
-    seed: int, *, orders: int = 1500, effect: float = -0.9, days: int = 364, begin_scoping: bool = False
+    seed: int,
+    *,
+    orders: int = 1500,
+    effect: float = -0.9,
+    days: int = 364,
+    begin_scoping: bool = False,
+    age_effect: float = 0.0,
+    model_years: bool = False,
 ) -> Comebacks:
     """A shop whose harder jobs are scoped more often and come back more often.
 
     Args:
         effect: log odds ratio of scoping on the comeback.
         begin_scoping: technicians begin to scope one after the other instead of from the first day.
+        age_effect: how much older vehicles are both scoped more often and come back more often (logit, per 8
+            years). model_years: whether the log says how old they are.
     """
+    age_of = np.random.default_rng([seed, 2]).integers(0, 20, orders // 2)
     rng = np.random.default_rng(seed)
     complaints = np.array(["misfire", "no_start", "rough_idle", "check_light"])
     hard = np.array([1.1, 0.7, 0.0, -0.6])
@@ -89,12 +99,14 @@ def comeback_shop(
     for i, v in enumerate(vehicle):
         earlier[i] = min(seen.get(int(v), 0), 3)
         seen[int(v)] = seen.get(int(v), 0) + 1
+    age = age_of[vehicle]
+    old = age_effect * (age - 9.5) / 8.0
     season = np.cos(2 * np.pi * opened / 365)
     difficulty = hard[complaint] + family_hard[family] + 0.25 * earlier + 0.2 * season
-    scope_logit = -1.0 + 1.5 * difficulty + habit[person]
+    scope_logit = -1.0 + 1.5 * difficulty + habit[person] + old
     may_scope = opened >= (person * 35.0 if begin_scoping else 0.0)
     scoped = may_scope & (rng.random(orders) < _logistic(scope_logit))
-    base = -2.35 + 0.9 * difficulty + care[person]
+    base = -2.35 + 0.9 * difficulty + care[person] + old
     risk0, risk1 = _logistic(base), _logistic(base + effect)
     returned = rng.random(orders) < np.where(scoped, risk1, risk0)
     closed = opened + rng.uniform(0.1, 3, orders)
@@ -110,6 +122,7 @@ def comeback_shop(
             "repair_order": f"ro {i}", "opened_at": at(opened[i]), "closed_at": at(closed[i]),
             "technician": people[person[i]], "vehicle": f"car {vehicle[i]}", "engine_family": families[family[i]],
             "complaint": complaints[complaint[i]], "scope_eligible": True, "labour_h": float(rng.gamma(4, 0.5)),
+            "model_year": START.year - int(age[i]) if model_years else None,
             "parts_cost": float(rng.gamma(2, 60)), "parts_returned": float(rng.random() < 0.1),
         }  # fmt: skip
         rows.append(job)

@@ -12,7 +12,14 @@ import pytest
 from sklearn.ensemble import IsolationForest
 from sklearn.metrics import roc_auc_score
 
-from models.outliers.forest import ForestFit, ForestSettings, feature_table, fit_forest, isolation_scores
+from models.outliers.forest import (
+    ForestFit,
+    ForestSettings,
+    feature_table,
+    fit_forest,
+    isolation_scores,
+    wide_features,
+)
 from models.outliers.reasons import in_words, sentence_for
 from models.records import schemas
 from models.records.shop import Shop
@@ -198,7 +205,7 @@ def test_an_empty_shop_gives_an_empty_answer() -> None:
     found = fit_forest(Shop(), {TEST: scores}, {TEST: fit}, WORDS)
     assert found.scores.height == 0
     assert found.why is not None
-    assert feature_table(schemas.FEATURES.empty(), {TEST: scores}).height == 0
+    assert feature_table(wide_features(schemas.FEATURES.empty()), {TEST: scores}).height == 0
 
 
 def test_a_reason_names_the_unit_and_the_side() -> None:

@@ -61,9 +61,9 @@ def write_bars(connection: duckdb.DuckDBPyConnection) -> None:
     records = make_shop(
         41, [45, 25], odd_share=0.3, confirm=(0.7, 0.3), known_good_share=0.3, sizes=[8, 8]
     ).records
-    name = "bars/" + pl.col("capture_file")
+    name = (pl.lit("bars/") + pl.col("capture_file")).alias("capture_file")
     captures = records.captures.with_columns(
-        name, component="pump-" + pl.col("group"), test=pl.lit(BARS.name)
+        name, component=pl.lit("pump-") + pl.col("group"), test=pl.lit(BARS.name)
     )
     intake_log.append(
         connection,
@@ -112,7 +112,7 @@ def figures(house: Warehouse, test: str) -> dict[str, pl.DataFrame]:
             mine = "test = ?" if key.startswith("test") else (
                 "capture_file IN (SELECT capture_file FROM capture_log WHERE test = ?)"
             )  # fmt: skip
-            rows = connection.execute(f"SELECT * FROM {table} WHERE {mine} ORDER BY {key}", [test]).pl()
+            rows = connection.sql(f"SELECT * FROM {table} WHERE {mine} ORDER BY {key}", params=[test]).pl()
             found[table] = rows.drop([name for name in CLOCK if name in rows.columns])
     return found
 

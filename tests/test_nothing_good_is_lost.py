@@ -18,9 +18,9 @@ import pytest
 
 from pipelines.errors import UnreadableFile
 from pipelines.intake import work
+from pipelines.intake.check import check
 from pipelines.intake.ingest import IntakeSummary, ingest
 from pipelines.warehouse import waveforms as store
-from pipelines.warehouse.check import check
 from pipelines.warehouse.database import Warehouse
 from pipelines.waveform import Waveform
 from tests.small_shop import FAMILIES, log_row, small_drop, write_capture, write_log

@@ -15,20 +15,12 @@ import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from dashboard.launch import APP, WAREHOUSE_VARIABLE
-from dashboard.shared import parts
+from dashboard.shared import pages, parts
 from pipelines.warehouse.database import Warehouse
-from pipelines.warehouse.decisions import read_settings, set_threshold
+from pipelines.warehouse.decisions import Place, read_settings, set_threshold
 
-PAGES = ("shop", "spread", "thresholds", "known_good", "capture", "technicians", "intake")
-TITLES = {
-    "shop": "Scope use and comebacks",
-    "spread": "Normal spread",
-    "thresholds": "Thresholds",
-    "known_good": "Known-good captures",
-    "capture": "One capture",
-    "technicians": "Technicians and coaching",
-    "intake": "Intake and settings",
-}
+PAGES = tuple(entry.name for entry in pages.PAGES)
+TITLES = {entry.name: entry.title for entry in pages.PAGES}
 # On one worker, so that the small shop is built and its figures are worked out once.
 pytestmark = pytest.mark.xdist_group("pages")
 
@@ -107,14 +99,18 @@ def test_a_filled_page_draws(monkeypatch: pytest.MonkeyPatch, small_warehouse: P
 
 
 # One sort of row at a time is missing; every page must say so, none may fail.
+FITTED = (
+    "comparison_group", "group_stat", "group_pattern", "group_null", "capture_health", "proposal",
+    "element_score", "measure_score", "outlier",
+)  # fmt: skip
 EMPTIED = {
     "no outcomes": ("outcome",),
     "no orders": ("repair_order", "outcome"),
     "no people": ("technician", "drill", "coaching"),
-    "no fit": ("score", "cylinder_score", "family_stat", "family_pattern", "flag", "threshold", "fit_run"),
-    "no readings": ("feature", "cylinder_reading", "capture_events", "score", "cylinder_score", "flag"),
-    "no families": ("engine_family", "score", "cylinder_score", "family_stat", "family_pattern", "flag"),
-    "only orders": ("capture_log", "capture_state", "feature", "cylinder_reading", "capture_events", "score"),
+    "no fit": (*FITTED, "flag", "threshold", "fit_run"),
+    "no readings": ("feature", "element_reading", "capture_drawing", *FITTED, "flag"),
+    "no families": ("engine_family", *FITTED, "flag"),
+    "only orders": ("capture_log", "capture_state", "feature", "element_reading", "capture_drawing", *FITTED),
 }
 
 
@@ -137,12 +133,12 @@ def test_one_capture_alone_draws_on_every_page(monkeypatch: pytest.MonkeyPatch, 
             "capture_state",
             "capture_log",
             "feature",
-            "cylinder_reading",
-            "capture_events",
+            "element_reading",
+            "capture_drawing",
             "setup_check",
         ):
             connection.execute(f"DELETE FROM {table} WHERE capture_file <> ?", [kept])
-        for table in ("score", "cylinder_score", "flag", "repair_order", "outcome", "coaching", "threshold"):
+        for table in (*FITTED, "flag", "repair_order", "outcome", "coaching", "threshold"):
             connection.execute(f"DELETE FROM {table}")
     from pipelines.fit.run import fit_warehouse
 
@@ -165,7 +161,7 @@ def test_a_capture_states_its_verdict_hookup_and_cautions(
         said = texts(app)
         assert word in said
         assert f"{row['odd_pct']:.1f} %" in said
-        assert "sync on cylinder" in said
+        assert "sync pulse from cylinder" in said
         assert "belts" in said
 
 
@@ -208,7 +204,7 @@ def test_people_stand_in_order_of_name_with_n_and_interval(
     table = next(t.value for t in app.dataframe if "right calls" in t.value.columns)
     names = table["technician"].tolist()
     assert names == sorted(names)
-    for column in ("usable", "right calls", "house hookup", "jobs scoped"):
+    for column in ("usable", "right calls", "hookup as the shop", "jobs scoped"):
         for cell in table[column]:
             assert re.fullmatch(r"(too little to say \(n = \d+\)|.+ \(.+ to .+, n = \d+\))", cell), cell
 
@@ -226,15 +222,15 @@ def test_no_page_says_that_the_scope_causes_anything(
 def test_filters_survive_a_change_of_page(monkeypatch: pytest.MonkeyPatch, small_warehouse: Path) -> None:
     app = opened(monkeypatch, small_warehouse, "spread")
     family = Warehouse(small_warehouse).frame("families")["engine_family"].to_list()[-1]
-    app.selectbox(key="family").select(family).run()
+    app.selectbox(key="group").select(family).run()
     day = app.date_input(key="as_of").value
     app.date_input(key="as_of").set_value(day.replace(day=1)).run()
     app.switch_page("views/technicians/technicians.py").run()
     assert app.date_input(key="as_of").value == day.replace(day=1)
     app.switch_page("views/thresholds/thresholds.py").run()
-    assert app.selectbox(key="kept_family").value == family
+    assert app.selectbox(key="kept_group").value == family
     app.switch_page("views/capture/capture.py").run()
-    assert app.selectbox(key="family").value == family
+    assert app.selectbox(key="group").value == family
     assert_sound(app)
 
 
@@ -252,9 +248,12 @@ def test_a_day_before_all_records_is_no_exception(
 # -- decisions ---------------------------------------------------------------------------------------
 
 
+OWN = ("relative_compression", "relative_compression")
+
+
 def family_and_version(folder: Path) -> tuple[str, int]:
     row = Warehouse(folder).frame("thresholds_in_force").row(0, named=True)
-    return row["engine_family"], row["version"]
+    return row["group"], row["version"]
 
 
 def test_setting_a_threshold_asks_who_and_why_and_adds_a_version(
@@ -262,8 +261,8 @@ def test_setting_a_threshold_asks_who_and_why_and_adds_a_version(
 ) -> None:
     family, version = family_and_version(own_copy)
     app = opened(monkeypatch, own_copy, "thresholds")
-    app.selectbox(key="kept_family").select(family).run()
-    app.slider(key=f"kept_x_{family}").set_value(17.5).run()
+    app.selectbox(key="kept_group").select(family).run()
+    app.slider(key=f"kept_x_{'_'.join(OWN)}_{family}").set_value(17.5).run()
     press(app, "Put in force")
     assert any("needs who sets it and why" in error.value for error in app.error)
     assert family_and_version(own_copy) == (family, version)
@@ -280,7 +279,7 @@ def test_setting_a_threshold_asks_who_and_why_and_adds_a_version(
     app.text_input(key="kept_who_back").input("Ida")
     app.text_input(key=f"why_back_{family}").input("it was right before")
     press(app, "Go back")
-    after = Warehouse(own_copy).frame("thresholds").filter(pl.col("engine_family") == family).sort("version")
+    after = Warehouse(own_copy).frame("thresholds").filter(pl.col("group") == family).sort("version")
     assert after["version"][-1] == version + 2
     assert after["threshold_pct"][-1] == after["threshold_pct"][version - 1]
 
@@ -290,9 +289,14 @@ def test_who_saves_second_is_told_and_nothing_is_lost(
 ) -> None:
     family, version = family_and_version(own_copy)
     app = opened(monkeypatch, own_copy, "thresholds")
-    app.selectbox(key="kept_family").select(family).run()
+    app.selectbox(key="kept_group").select(family).run()
     set_threshold(
-        Warehouse(own_copy), family, 21.0, set_by="Olaf", reason="after the audit", seen_version=version
+        Warehouse(own_copy),
+        Place(*OWN, family),
+        21.0,
+        set_by="Olaf",
+        reason="after the audit",
+        seen_version=version,
     )
     app.text_input(key="kept_who").input("Ida")
     app.text_input(key=f"why_{family}").input("mine")
@@ -317,13 +321,11 @@ def test_moving_x_shows_which_captures_change_side(monkeypatch: pytest.MonkeyPat
     flagged = scores.filter(pl.col("flagged") & (pl.col("odd_pct") < 24.0))
     row = flagged.row(0, named=True)
     app = opened(monkeypatch, own_copy, "thresholds")
-    app.selectbox(key="kept_family").select(row["engine_family"]).run()
-    app.slider(key=f"kept_x_{row['engine_family']}").set_value(25.0).run()
+    app.selectbox(key="kept_group").select(row["group"]).run()
+    app.slider(key=f"kept_x_{'_'.join(OWN)}_{row['group']}").set_value(25.0).run()
     assert_sound(app)
     table = next(t.value for t in app.dataframe if "change" in t.value.columns)
-    own = scores.filter(
-        (pl.col("engine_family") == row["engine_family"]) & pl.col("flagged") & (pl.col("odd_pct") < 25.0)
-    )
+    own = scores.filter((pl.col("group") == row["group"]) & pl.col("flagged") & (pl.col("odd_pct") < 25.0))
     assert set(table["capture_file"]) == set(own["capture_file"])
     assert set(table["change"]) == {"no longer odd"}
 

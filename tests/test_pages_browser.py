@@ -23,10 +23,10 @@ pytestmark = [
 # A page's path, a sentence it must say, and whether it draws.
 PAGES = {
     "": ("Do scoped jobs come back less?", True),
-    "spread": ("A healthy cylinder of this family scatters by", True),
+    "spread": ("A healthy cylinder of this group scatters by", True),
     "thresholds": ("A cylinder counts as odd from", True),
-    "known_good": ("Against the compression gauge", True),
-    "capture": ("Each cylinder against the family", True),
+    "known_good": ("Against a gauge test", True),
+    "capture": ("Each cylinder against the group", True),
     "technicians": ("nobody is ranked", True),
     "intake": ("Refused, waiting, unusable: what to do", False),
 }
@@ -112,7 +112,7 @@ def test_a_capture_opens_by_its_address_with_waveform_and_cautions(
     expect(tab.get_by_text(name).first).to_be_visible(timeout=WAIT_MS)
     # the bars, and one drawing a channel
     expect(tab.locator("[data-testid=stVegaLiteChart]")).to_have_count(3, timeout=WAIT_MS)
-    tab.get_by_text("Before anybody cranks an engine").click()
+    tab.get_by_text("Before anybody connects anything").click()
     expect(tab.get_by_text("belts", exact=False).first).to_be_visible(timeout=WAIT_MS)
     assert tab.locator("[data-testid=stException]").count() == 0
 

@@ -18,17 +18,21 @@ from streamlit import config as streamlit_config
 
 from dashboard.documents import sheet
 from dashboard.launch import APP, WAREHOUSE_VARIABLE, command, environment
-from dashboard.shared import drawing, palette, words
-from dashboard.views.capture import answer as capture_answers
+from dashboard.shared import captures, drawing, palette, words
+from dashboard.shared.filters import Subject
 from dashboard.views.intake import answer as intake_answers
 from dashboard.views.known_good import answer as known_good
 from dashboard.views.shop import answer as shop
-from dashboard.views.spread import answer as spread
 from models.stats.results import Estimate
 from pipelines.errors import ShopspreadError
+from pipelines.kinds import kinds
+from pipelines.kinds.engine import EngineFamily
 from pipelines.warehouse.settings import SETTINGS
 from pipelines.waveform import Waveform
 from tests.browser_dashboard import CHROMIUM, chromium
+
+CRANKING = kinds()["relative_compression"]
+ABOUT = Subject(CRANKING, CRANKING.measures[0], ("odd-six",), "engine family")
 
 # -- words -----------------------------------------------------------------------------------------
 
@@ -155,12 +159,12 @@ def test_a_short_stretch_is_drawn_sample_by_sample() -> None:
 
 
 @pytest.mark.parametrize(
-    ("cylinder", "companion", "name"), [(3, None, "3"), (1, 4, "1 or 4"), (None, None, "no. 2")]
+    ("element", "companion", "name"), [(3, None, "3"), (1, 4, "1 or 4"), (None, None, "no. 2")]
 )
-def test_a_cylinder_is_named_as_far_as_it_is_known(
-    cylinder: int | None, companion: int | None, name: str
+def test_an_element_is_named_as_far_as_it_is_known(
+    element: int | None, companion: int | None, name: str
 ) -> None:
-    assert capture_answers.cylinder_name(cylinder, 2, companion) == name
+    assert words.element_name(element, 2, companion) == name
 
 
 def test_reasons_are_drawn_on_the_scale_of_the_usual_range() -> None:
@@ -168,11 +172,11 @@ def test_reasons_are_drawn_on_the_scale_of_the_usual_range() -> None:
         '[{"feature": "crank_rpm", "value": 300.0, "usual_low": 180.0, "usual_high": 220.0, "sentence": "high"},'
         ' {"feature": "rest_v", "value": 1.0, "usual_low": 2.0, "usual_high": 2.0, "sentence": "no range"}]'
     )
-    rows = capture_answers.reason_rows(text)
+    rows = captures.reason_rows(text, CRANKING)
     assert rows["place_pct"].to_list() == [300.0]
     assert rows["name"][0].endswith("300 rpm")
-    assert capture_answers.reasons(text) == ("high", "no range")
-    assert capture_answers.reason_rows(None).is_empty()
+    assert captures.reasons(text) == ("high", "no range")
+    assert captures.reason_rows(None, CRANKING).is_empty()
 
 
 # -- bands ---------------------------------------------------------------------------------------------
@@ -182,7 +186,7 @@ def test_the_band_holds_about_95_of_100_new_captures() -> None:
     rng = np.random.default_rng(11)
     inside = []
     for _ in range(40):
-        low, middle, high = spread.quantile_band(rng.normal(0, 1, (20, 72)))
+        low, middle, high = known_good.normal_band(rng.normal(0, 1, (20, 72)))
         assert (low < middle).all()
         new = rng.normal(0, 1, 72)
         inside.append(((new > low) & (new < high)).mean())
@@ -190,17 +194,24 @@ def test_the_band_holds_about_95_of_100_new_captures() -> None:
     assert 0.92 < np.mean(inside) < 0.965
 
 
-def test_firing_angles_of_an_odd_firing_engine_stand_where_its_intervals_say() -> None:
-    families = pl.DataFrame(
-        {
-            "engine_family": ["odd-six"],
-            "firing_order": ["1-6-5-4-3-2"],
-            "firing_intervals_deg": ["150-90-150-90-150-90"],
-            "sync_kind": ["coil_on_plug"],
-        }
-    )
-    found = known_good._firings({"families": families}, "odd-six")
-    assert found["angle_deg"].to_list() == [0, 150, 240, 390, 480, 630]
+def test_events_of_an_odd_firing_engine_stand_where_its_intervals_say() -> None:
+    family = EngineFamily.of("odd-six", 6, "1-6-5-4-3-2", "150-90-150-90-150-90", "coil_on_plug")
+    assert CRANKING.layout is not None
+    laid = CRANKING.layout(family)
+    frames = {
+        "comparison_groups": pl.DataFrame(
+            {
+                "test": [CRANKING.name],
+                "group": ["odd-six"],
+                "sequence": [laid.sequence],
+                "places": [laid.places],
+            }
+        ),
+        "captures": pl.DataFrame(schema={"test": pl.String, "group": pl.String, "capture_file": pl.String}),
+        "elements": pl.DataFrame(schema={"capture_file": pl.String, "element": pl.Int32}),
+    }
+    found = known_good._events(frames, ABOUT, "odd-six")
+    assert found["along"].to_list() == pytest.approx([0, 150, 240, 390, 480, 630])
     assert found["name"].to_list() == ["1", "6", "5", "4", "3", "2"]
 
 
@@ -275,7 +286,7 @@ def test_the_app_is_found_from_any_folder(tmp_path: Path) -> None:
 
 
 def page(name: str = "Ada <b>", sentences: int = 3, length: int = 1) -> sheet.Sheet:
-    long = "Your hookup is the house's, time after time: 91 % (95 % interval 80 to 97 %, n = 44). " * length
+    long = "Your hookup is the shop's, time after time: 91 % (95 % interval 80 to 97 %, n = 44). " * length
     return sheet.Sheet(
         technician=name,
         as_of=dt.date(2026, 10, 30),
@@ -336,7 +347,7 @@ def test_what_x_finds_is_read_off_the_corrected_curve() -> None:
         for how in ("corrected", "naive")
         for share in ((share,) if how == "corrected" else (0.11,))
     ]
-    names = ("engine_family", "threshold_pct", "what", "how", "share", "low", "high", "n", "effective_n")
+    names = ("group", "threshold_pct", "what", "how", "share", "low", "high", "n", "effective_n")
     none = np.zeros(0)
     found = ThresholdCurves(
         pl.DataFrame(rows, schema=names, orient="row"), pl.DataFrame(), Weights(none, none, 0, 1.0, 0.0, None)
@@ -350,17 +361,17 @@ def test_what_x_finds_is_read_off_the_corrected_curve() -> None:
 def test_an_outcome_is_not_held_against_a_capture_made_after_the_repair() -> None:
     outcome = {
         "finding": "odd",
-        "confirmed_cylinders": [3],
+        "confirmed_elements": [3],
         "method": "borescope",
         "confirmed_at": dt.datetime(2026, 10, 30, 9),
     }
     before = {"captured_at": dt.datetime(2026, 10, 29, 15), "purpose": "diagnosis"}
     assert (
-        capture_answers.job_outcome(before, outcome)
-        == "Confirmed odd, cylinder 3, by borescope on 2026-10-30."
+        captures.job_outcome(CRANKING, before, outcome)
+        == "A weak cylinder confirmed (cylinder 3), by borescope on 2026-10-30."
     )
     for after in (
         {"captured_at": dt.datetime(2026, 10, 30, 16), "purpose": "known_good"},
         {"captured_at": dt.datetime(2026, 11, 2, 8), "purpose": "diagnosis"},
     ):
-        assert "before the repair" in capture_answers.job_outcome(after, outcome)
+        assert "before the repair" in captures.job_outcome(CRANKING, after, outcome)

@@ -11,25 +11,20 @@ import pytest
 from scipy.optimize import least_squares
 
 from pipelines.kinds import kind
-from pipelines.kinds.relative_compression import cylinders, inversion, torque
+from pipelines.kinds.relative_compression import inversion, placing, torque
 from pipelines.kinds.relative_compression.angle import BINS, bin_means, take_cycles
 from pipelines.kinds.relative_compression.cylinders import standard_errors
 from pipelines.kinds.relative_compression.front import look_at
+from pipelines.kinds.relative_compression.in_step import in_step
 from pipelines.kinds.relative_compression.period import (
     comb_score,
     firing_phasors,
     ripple_spectrum,
     track_cycles,
 )
-from pipelines.kinds.relative_compression.signals import (
-    block_mean,
-    last_code,
-    middle_of,
-    ranked,
-    smallest_gap,
-)
+from pipelines.kinds.relative_compression.pulses import PulseTrain, pulse_trains
 from pipelines.kinds.relative_compression.stretch import moving_mean
-from pipelines.kinds.relative_compression.sync import PulseTrain, in_step, pulse_trains
+from pipelines.kinds.relative_compression.values import block_mean, last_code, middle_of, ranked, smallest_gap
 from tests.constructed_crank import Crank, Scope, capture, crank, family
 
 # --- published values -------------------------------------------------------------------------------------------
@@ -363,10 +358,8 @@ def test_figures_no_cylinder_can_have_are_no_reading() -> None:
     wave, hookup, fam = capture(engine(4, 1, 0.7))
     front = look_at(wave, hookup, fam)
     found = inversion.invert(front.cycles.ripple, np.array(fam.firing_angles_deg))
-    relative = cylinders.relative_of(found.strength)
-    assert cylinders._is_an_engine(front, found, relative)
-    assert cylinders._is_an_engine(
-        front, found, np.array([100.0, -25.0, 100.0, 110.0])
-    )  # a dead one's residue
-    assert not cylinders._is_an_engine(front, found, np.array([100.0, -140.0, 100.0, 240.0]))
-    assert not cylinders._is_an_engine(front, replace(found, misfit=0.7), relative)
+    relative = placing.relative_of(found.strength)
+    assert placing.is_an_engine(front, found, relative)
+    assert placing.is_an_engine(front, found, np.array([100.0, -25.0, 100.0, 110.0]))  # a dead one's residue
+    assert not placing.is_an_engine(front, found, np.array([100.0, -140.0, 100.0, 240.0]))
+    assert not placing.is_an_engine(front, replace(found, misfit=0.7), relative)

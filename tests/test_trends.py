@@ -88,13 +88,10 @@ def test_it_is_least_squares_with_the_hc2_error() -> None:
     events = np.array([1.0, 0.0, 4.0, 2.0, 8.0])
     middle = np.average(months, weights=trials)
     reach = np.sqrt(np.average((months - middle) ** 2, weights=trials))
-    x = np.repeat(
-        np.concatenate([months, [middle - reach, middle + reach]]),
-        np.concatenate([trials, [2, 2]]).astype(int),
-    )
-    y = np.concatenate([np.repeat([1.0, 0.0], [k, n - k]) for k, n in zip(
-        np.concatenate([events, [1, 1]]).astype(int), np.concatenate([trials, [2, 2]]).astype(int), strict=True
-    )])  # fmt: skip
+    n = np.concatenate([trials, [2, 2]]).astype(int)
+    k = np.concatenate([events, [1, 1]]).astype(int)
+    x = np.repeat(np.concatenate([months, [middle - reach, middle + reach]]), n)
+    y = np.concatenate([np.repeat([1.0, 0.0], [one, all_ - one]) for one, all_ in zip(k, n, strict=True)])
     shuffled = rng.permutation(y.size)
     theirs = sm.OLS(y[shuffled], sm.add_constant(x[shuffled])).fit(cov_type="HC2", use_t=True)
     slope, low, high = change_a_month(events, trials, months)

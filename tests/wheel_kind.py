@@ -25,6 +25,7 @@ from pipelines.kinds.base import (
     Signal,
     Wording,
 )
+from pipelines.kinds.simulated import Recording, Simulated
 from pipelines.waveform import Waveform
 
 Floats = npt.NDArray[np.float64]
@@ -115,6 +116,28 @@ def read_wheel(waveform: Waveform, hookup: Hookup, family: EngineFamily | None) 
     )  # fmt: skip
 
 
+class WheelSimulation:
+    """Wheels for the demo's later lessons: one worn tooth, or a record that is cut short."""
+
+    groups = ("hub-small", "hub-large")
+    faults = ("worn tooth",)
+    slips = ("too_short",)
+
+    def capture(self, group: str, *, fault: str, slip: str, vehicle_seed: int, seed: int) -> Simulated:
+        """One wheel of one vehicle."""
+        rng = np.random.default_rng(seed)
+        usual = 1.0 + np.random.default_rng(self.groups.index(group)).normal(0, 0.03, TEETH)
+        own = usual * (1 + np.random.default_rng(vehicle_seed).normal(0, 0.01, TEETH))
+        odd: tuple[int, ...] = ()
+        if fault:
+            at = int(rng.integers(TEETH))
+            own[at] *= 0.65
+            odd = (at + 1,)
+        volts = wheel_signal(own, turns=2 if slip else 12, seed=seed)
+        recording = Recording(4000.0, 0.0, np.round(volts, 4)[None], ("V",), (1e-4,))
+        return Simulated(recording, ("wheel_pickup",), (1.0,), odd)
+
+
 WHEEL = Kind(
     name="wheel_teeth",
     title="Teeth of a wheel",
@@ -149,4 +172,5 @@ WHEEL = Kind(
     ),
     cautions=("Keep clear of the turning wheel; the maker's service information comes first.",),
     read=read_wheel,
+    simulation=WheelSimulation,
 )

@@ -5,14 +5,18 @@ from __future__ import annotations
 import base64
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import altair as alt
 import jinja2
 import polars as pl
 import vl_convert
 
+from dashboard.shared import words
 from dashboard.shared.palette import BAND, ODD, SCOPED, UNSURE, USUAL
 from models.stats.results import Estimate
+from pipelines.kinds import kind, kinds
+from pipelines.kinds.base import Kind
 from pipelines.reports.week import BEFORE_WEEKS, Week
 
 PICTURE_WIDTH, PICTURE_HEIGHT = 640, 190
@@ -45,14 +49,47 @@ def render(week: Week) -> str:
         week=week,
         before_weeks=BEFORE_WEEKS,
         number=week.monday.isocalendar().week,
-        open_flags=week.flagged.filter(pl.col("outcome").is_null()).to_dicts(),
+        open_flags=[_flag(row) for row in week.flagged.filter(pl.col("outcome").is_null()).to_dicts()],
         settled=week.flagged.filter(pl.col("outcome").is_not_null()).height,
-        thresholds=week.thresholds.to_dicts(),
+        thresholds=[{**row, "title": _title(row["test"])} for row in week.thresholds.to_dicts()],
         troubles=week.troubles.to_dicts(),
         adoption_picture=picture(adoption_chart(week.weeks)) if week.weeks.height else None,
-        odd_picture=picture(odd_chart(week.odd)) if week.odd.height else None,
+        odd_pictures=_odd_pictures(week.odd),
         colours={"odd": ODD, "usual": USUAL, "unsure": UNSURE},
     )
+
+
+def _title(test: str) -> str:
+    known = kind(test)
+    return known.title if known is not None else test.replace("_", " ")
+
+
+def _flag(row: dict[str, Any]) -> dict[str, Any]:
+    """A flagged capture's row in the words of its own test."""
+    known = kind(row["test"])
+    if known is None:
+        return {**row, "title": _title(row["test"]), "noun": "", "gap_pct": row["odd_pct"], "stands": ""}
+    measure = known.measure(row["measure"])
+    return {
+        **row,
+        "title": known.title,
+        "noun": known.element.noun,
+        "gap_pct": words.odd_bound(measure, row["odd_pct"]),
+        "stands": words.stands(known, measure),
+    }
+
+
+def _odd_pictures(odd: pl.DataFrame) -> list[tuple[str, str]]:
+    """One picture a test with captures in the weeks shown: what it shows, and the picture."""
+    made = kinds()
+    return [
+        (
+            f"{known.title}: {words.gap_title(known, known.measures[0]).lower()}, by capture",
+            picture(odd_chart(odd, known)),
+        )
+        for name, known in made.items()
+        if odd.filter(pl.col("test") == name).height
+    ]
 
 
 def share_text(value: Estimate) -> str:
@@ -85,17 +122,21 @@ def adoption_chart(weeks: pl.DataFrame) -> alt.LayerChart:
     return alt.layer(interval, points).properties(width=PICTURE_WIDTH, height=PICTURE_HEIGHT)
 
 
-def odd_chart(odd: pl.DataFrame) -> alt.LayerChart:
-    """How odd every capture was, flagged ones marked."""
-    words = odd.with_columns(
-        verdict=pl.when(pl.col("flagged")).then(pl.lit("flagged")).otherwise(pl.lit("not flagged"))
+def odd_chart(odd: pl.DataFrame, known: Kind) -> alt.LayerChart:
+    """How odd every capture of one test was by its first measure, flagged ones marked."""
+    top = 100.0 if known.measures[0].direction == "low" else None
+    marked = odd.filter(
+        (pl.col("test") == known.name) & (pl.col("measure") == known.measures[0].name)
+    ).with_columns(
+        pl.col("odd_pct").clip(upper_bound=top),
+        verdict=pl.when(pl.col("flagged")).then(pl.lit("flagged")).otherwise(pl.lit("not flagged")),
     )
     points = (
-        alt.Chart(words)
+        alt.Chart(marked)
         .mark_point(filled=True, size=45, opacity=0.75)
         .encode(
             x=alt.X("captured_at:T", title="day of the capture", axis=alt.Axis(format="%d %b")),
-            y=alt.Y("odd_pct:Q", title="lowest cylinder below the others (%)"),
+            y=alt.Y("odd_pct:Q", title=f"{words.gap_title(known, known.measures[0]).lower()} (%)"),
             color=alt.Color(
                 "verdict:N",
                 title=None,

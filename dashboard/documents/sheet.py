@@ -6,6 +6,7 @@ import datetime as dt
 import html as escape
 import io
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -17,9 +18,8 @@ import polars as pl
 import vl_convert
 from fpdf import FPDF
 
-from dashboard.shared import palette, words
-from dashboard.views.technicians import answer as answers
-from dashboard.views.technicians import chart as charts
+from dashboard.shared import chart as charts
+from dashboard.shared import palette, skills, words
 from models.people.coaching import CoachingList
 from models.people.skill import TechnicianSkill
 
@@ -56,14 +56,14 @@ class Sheet:
 def gather(
     skill: TechnicianSkill,
     found: CoachingList,
-    frames: dict[str, pl.DataFrame],
+    frames: Mapping[str, pl.DataFrame],
     as_of: dt.date,
     coached: list[dt.date],
 ) -> Sheet:
     """Gather a technician's sheet."""
     items = [item for item in found.items if item.technician == skill.technician]
-    together = [answers.capture_words(frames, name) for item in items for name in item.captures]
-    rows = answers.curve_rows(skill.usable_by_week)
+    together = [skills.capture_words(frames, name) for item in items for name in item.captures]
+    rows = skills.curve_rows(skill.usable_by_week)
     chart = None
     if rows.height > 1:
         drawn = charts.trend(rows, "Usable captures", coached).properties(
@@ -75,12 +75,12 @@ def gather(
         as_of=as_of,
         opening=(
             f"{words.plural(skill.captures, 'capture')} so far, {skill.practice} of them practice. "
-            f"{answers.drills_sentence(skill)} Thank you for every one of them: each makes the shop's picture of a "
+            f"{skills.drills_sentence(skill)} Thank you for every one of them: each makes the shop's picture of a "
             "healthy engine sharper."
         ),
         going_well=_going_well(skill),
         to_work_on=_to_work_on(skill, found),
-        figures=tuple((line.what, line.sentence) for line in answers.lines(skill))[:MOST_LINES],
+        figures=tuple((line.what, line.sentence) for line in skills.lines(skill))[:MOST_LINES],
         together=tuple(one for one in together if one is not None)[:3],
         chart=chart,
     )
@@ -91,9 +91,9 @@ def _going_well(skill: TechnicianSkill) -> tuple[str, ...]:
     for measure, estimate, text in (
         ("usable", skill.usable, "Your captures can be read"),
         ("calls", skill.calls, "Your calls agree with what was confirmed later"),
-        ("hookup", skill.hookup, "Your hookup is the house's, time after time"),
+        ("hookup", skill.hookup, "Your hookup is the shop's, time after time"),
     ):
-        usual = skill.house.get(measure)
+        usual = skill.usual.get(measure)
         if usual is not None and estimate.estimate is not None and estimate.estimate >= usual:
             good.append(f"{text}: {words.share(estimate)}.")
     for change, text in (
@@ -110,13 +110,13 @@ def _going_well(skill: TechnicianSkill) -> tuple[str, ...]:
 def _to_work_on(skill: TechnicianSkill, found: CoachingList) -> tuple[str, ...]:
     items = [item for item in found.items if item.technician == skill.technician]
     work = [
-        f"Let us look together at {answers.TOPIC_WORDS.get(item.topic, item.topic)}: {answers.item_evidence(item)}"
+        f"Let us look together at {skills.TOPIC_WORDS.get(item.topic, item.topic)}: {skills.item_evidence(item)}"
         for item in items
     ]
     worst = skill.failing_checks.filter(pl.col("excess") > 1)
     if not work and worst.height:
         row = worst.row(0, named=True)
-        name = answers.CHECK_HELP.get(row["check"], row["check"])
+        name = skills.check_words(row["check"])
         work.append(f"One thing to watch next time: {name} ({row['captures']} of {row['of']} captures).")
     missing = skill.drills.target - skill.drills.done
     if missing > 0:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import altair as alt
@@ -13,7 +14,7 @@ HEIGHT = 300
 
 
 def axis_title(what: str, unit: str | None) -> str:
-    """`Cranking speed (rpm)`; a pure count or a name has no unit."""
+    """`Speed (rpm)`; a pure count or a name has no unit."""
     return f"{what} ({unit})" if unit else what
 
 
@@ -62,6 +63,102 @@ def rule_at(
         color=colour, strokeDash=[5, 4] if dash else [1, 0], strokeWidth=1.5
     )
     return base.encode(x=alt.X("at:Q")) if vertical else base.encode(y=alt.Y("at:Q"))
+
+
+def intervals(
+    rows: pl.DataFrame,
+    field: str,
+    what: str,
+    unit: str,
+    *,
+    along: str,
+    zero: bool = False,
+    from_zero: bool = True,
+    colour: str = palette.USUAL,
+    sort: Any = None,
+    raw: str | None = None,
+    raw_word: str = "raw",
+) -> Any:
+    """Figures with their intervals, one row each, in the order given.
+
+    Args:
+        rows: name, `field`, low, high; a missing figure is drawn as `too little to say`.
+        along: title of the names. zero: draw the line where there is no difference. from_zero: whether the
+            axis begins at zero.
+        raw: column drawn as a hollow mark beside the figure.
+    """
+    names = rows["name"].to_list()
+    upright = y(
+        "name:N", along, sort=names if sort is None else sort, axis=alt.Axis(labelLimit=380, maxExtent=420)
+    )
+    title = axis_title(what, unit)
+    across = alt.X(f"{field}:Q", title=title, scale=alt.Scale(zero=from_zero))
+    known, unknown = rows.filter(pl.col(field).is_not_null()), rows.filter(pl.col(field).is_null())
+    tip = [
+        alt.Tooltip("name:N", title=along.lower()),
+        alt.Tooltip(f"{field}:Q", title=f"{what.lower()} ({unit})", format=".1f"),
+        alt.Tooltip("low:Q", title="95 % from", format=".1f"),
+        alt.Tooltip("high:Q", title="to", format=".1f"),
+    ]
+    layers: list[Any] = []
+    if zero:
+        layers.append(rule_at(0.0, vertical=True))
+    layers.append(
+        alt.Chart(known)
+        .mark_rule(strokeWidth=7, opacity=0.35, color=palette.BAND)
+        .encode(x=alt.X("low:Q", title=title), x2="high:Q", y=upright, tooltip=tip)
+    )
+    if raw is not None:
+        layers.append(
+            alt.Chart(known)
+            .mark_point(shape="stroke", angle=90, size=140, color=palette.INK, strokeWidth=1.5)
+            .encode(
+                x=alt.X(f"{raw}:Q", title=title),
+                y=upright,
+                tooltip=[alt.Tooltip(f"{raw}:Q", title=f"{raw_word} ({unit})", format=".1f")],
+            )
+        )
+    layers.append(
+        alt.Chart(known)
+        .mark_circle(size=110, color=colour, opacity=1)
+        .encode(x=across, y=upright, tooltip=tip)
+    )
+    layers.append(
+        alt.Chart(unknown)
+        .mark_text(align="left", color=palette.UNSURE, fontStyle="italic", dx=6)
+        .encode(x=alt.value(0), y=upright, text=alt.value("too little to say"))
+    )
+    return finish(alt.layer(*layers), height=max(130, 36 * len(names) + 50))
+
+
+def trend(rows: pl.DataFrame, what: str, coached: list[dt.date]) -> Any:
+    """Weekly share with its trend: week, share_pct, n, fitted, low, high; coaching days as upright lines."""
+    across = x("week:T", "Week")
+    title = axis_title(what, "%")
+    scale = alt.Scale(domain=[0, 100])
+    layers: list[Any] = [
+        alt.Chart(rows)
+        .mark_area(opacity=0.3, color=palette.BAND)
+        .encode(x=across, y=alt.Y("low:Q", title=title, scale=scale), y2="high:Q"),
+        alt.Chart(rows)
+        .mark_line(color=palette.USUAL, strokeWidth=2)
+        .encode(x=across, y=alt.Y("fitted:Q", title=title, scale=scale)),
+        alt.Chart(rows)
+        .mark_circle(color=palette.USUAL, opacity=0.65)
+        .encode(
+            x=across,
+            y=alt.Y("share_pct:Q", title=title, scale=scale),
+            size=alt.Size("n:Q", legend=None, scale=alt.Scale(range=[20, 140])),
+            tooltip=["week:T", alt.Tooltip("share_pct:Q", title="share (%)", format=".0f"), "n:Q"],
+        ),
+    ]
+    if coached:
+        layers.append(
+            alt.Chart(pl.DataFrame({"day": coached}))
+            .mark_rule(color=palette.MARK, strokeWidth=2)
+            .encode(x=alt.X("day:T"), tooltip=[alt.Tooltip("day:T", title="coaching session")])
+        )
+    return finish(alt.layer(*layers), height=240)
 
 
 def finish(chart: Any, *, height: int | None = HEIGHT) -> Any:

@@ -9,19 +9,21 @@ import polars as pl
 from tsdownsample import MinMaxDownsampler, NaNMinMaxDownsampler
 
 from dashboard.shared import words
+from pipelines.kinds.base import Kind
 from pipelines.waveform import Waveform
 
 DRAWN_POINTS = 3000
-FIRST_LOOK_S = 2.0
+LEAD_S = 0.2  # what is shown before and after the stretch that was read
 
 
-def first_look(events: dict[str, Any] | None, waveform: Waveform) -> tuple[float, float]:
-    """The stretch shown at first, in s: the start of cranking, short enough to name each event."""
+def first_look(events: dict[str, Any] | None, waveform: Waveform, known: Kind | None) -> tuple[float, float]:
+    """The stretch shown at first, in s: the start of what was read, short enough to name each event."""
     last = waveform.start_s + waveform.duration_s
-    if events is None or events["crank_start_s"] is None:
+    usual = known.figure.usual_length_s if known is not None else last - waveform.start_s
+    if events is None or events["start_s"] is None:
         return waveform.start_s, last
-    start = max(waveform.start_s, float(events["crank_start_s"]) - 0.2)
-    end = min(last, start + FIRST_LOOK_S, float(events["crank_end_s"]) + 0.2)
+    start = max(waveform.start_s, float(events["start_s"]) - LEAD_S)
+    end = min(last, start + usual + 2 * LEAD_S, float(events["end_s"]) + LEAD_S)
     return (start, end) if end > start else (waveform.start_s, last)
 
 
@@ -30,7 +32,9 @@ def span(waveform: Waveform) -> tuple[float, float]:
     return waveform.start_s, waveform.start_s + waveform.duration_s
 
 
-def trace(waveform: Waveform, row: dict[str, Any], window: tuple[float, float]) -> pl.DataFrame:
+def trace(
+    waveform: Waveform, row: dict[str, Any], window: tuple[float, float], known: Kind | None = None
+) -> pl.DataFrame:
     """The channels between two times, thinned for the screen: least and greatest of each bin are kept.
 
     Returns:
@@ -42,6 +46,7 @@ def trace(waveform: Waveform, row: dict[str, Any], window: tuple[float, float]) 
     last = min(waveform.samples.shape[1], int(np.ceil((window[1] - waveform.start_s) * rate)) + 1)
     signals = (row.get("ch_signals") or "").split(";")
     scales = [float(s) if s else 1.0 for s in (row.get("ch_scales") or "").split(";")]
+    declared = {} if known is None else {one.name: one for one in known.signals}
     parts = []
     for channel in range(waveform.channels):
         samples = np.ascontiguousarray(waveform.samples[channel, first:last])
@@ -51,8 +56,9 @@ def trace(waveform: Waveform, row: dict[str, Any], window: tuple[float, float]) 
         scale = scales[channel] if channel < len(scales) else 1.0
         keep = _thinned(samples)
         value = samples[keep].astype(np.float64) * scale
-        name = signal.replace("_", " ").capitalize() or waveform.labels[channel] or f"Channel {channel + 1}"
-        unit = "A" if "current" in signal else "V"
+        title = declared[signal].title if signal in declared else signal.replace("_", " ").capitalize()
+        name = title or waveform.labels[channel] or f"Channel {channel + 1}"
+        unit = declared[signal].unit if signal in declared else "A" if "current" in signal else "V"
         parts.append(
             pl.DataFrame(
                 {
@@ -75,27 +81,27 @@ def _thinned(samples: np.ndarray[Any, np.dtype[np.float32]]) -> np.ndarray[Any, 
 
 
 def named_events(
-    events: dict[str, Any] | None, cylinders: pl.DataFrame, window: tuple[float, float]
+    events: dict[str, Any] | None, elements: pl.DataFrame | None, window: tuple[float, float]
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Compression events (time_s, name, verdict) and sync pulses (time_s) inside a window."""
+    """The elements' events (time_s, name, verdict) and index pulses (time_s) inside a window."""
     schema = {"time_s": pl.Float64, "name": pl.String, "verdict": pl.String}
-    if events is None:
+    if events is None or elements is None:
         return pl.DataFrame(schema=schema), pl.DataFrame(schema={"time_s": pl.Float64})
     shown = pl.DataFrame(
-        {"time_s": events["compression_s"] or [], "firing_position": events["position"] or []},
-        schema={"time_s": pl.Float64, "firing_position": pl.Int64},
+        {"time_s": events["event_s"] or [], "position": events["position"] or []},
+        schema={"time_s": pl.Float64, "position": pl.Int64},
     ).join(
-        cylinders.select(pl.col("firing_position").cast(pl.Int64), "name", "verdict"),
-        on="firing_position",
+        elements.select(pl.col("position").cast(pl.Int64), "name", "verdict"),
+        on="position",
         how="left",
     )
     inside = pl.col("time_s").is_between(*window)
-    sync = pl.DataFrame({"time_s": events["sync_s"] or []}, schema={"time_s": pl.Float64})
+    index = pl.DataFrame({"time_s": events["index_s"] or []}, schema={"time_s": pl.Float64})
     return (
         shown.with_columns(pl.col("verdict").fill_null("too little to say"), pl.col("name").fill_null("?"))
         .select(list(schema))
         .filter(inside),
-        sync.filter(inside),
+        index.filter(inside),
     )
 
 
@@ -109,11 +115,19 @@ def slider_step(waveform: Waveform) -> float:
     return max(0.001, round(waveform.duration_s / 500, 3))
 
 
-def waveform_caption(row: dict[str, Any], waveform: Waveform, named: pl.DataFrame, sync: pl.DataFrame) -> str:
+def waveform_caption(
+    row: dict[str, Any], waveform: Waveform, named: pl.DataFrame, index: pl.DataFrame, known: Kind | None
+) -> str:
     """How the drawing relates to the record."""
+    text = (
+        f"{words.number(waveform.rate_hz)} samples a second, {words.number(waveform.duration_s, 1)} s in all"
+    )
+    if known is not None:
+        text += f"; in view {words.plural(named.height, known.figure.event)}"
+        if index.height:
+            where = f", from {known.element.noun} {row['sync_cylinder'] or 1}" if known.needs_engine else ""
+            text += f" and {words.plural(index.height, known.figure.index)} (dotted{where})"
     return (
-        f"{words.number(waveform.rate_hz)} samples a second, {words.number(waveform.duration_s, 1)} s in all; "
-        f"in view {words.plural(named.height, 'compression event')} and "
-        f"{words.plural(sync.height, 'sync pulse')} (dotted, from cylinder {row['sync_cylinder'] or 1}). "
-        "For the screen each bin is thinned to its least and greatest sample; the reading uses every sample."
+        f"{text}. For the screen each bin is thinned to its least and greatest sample; "
+        "the reading uses every sample."
     )

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import polars as pl
 import streamlit as st
 
+from dashboard import data
 from dashboard.shared import palette
+from models.records.measure import Measure
+from pipelines.kinds import kinds
+from pipelines.kinds.base import Kind
 
 EVERY = "all"
-KEYS = ("as_of", "family", "technician", "test", "capture")
+KEYS = ("as_of", "subject", "measure", "group", "technician", "test", "capture")
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,9 +24,35 @@ class Filters:
     """What the sidebar says; `None` stands for all."""
 
     as_of: dt.date
-    family: str | None = None
+    group: str | None = None
     technician: str | None = None
     test: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What a page about a test is about: the test, one of its measures, and its comparison groups by name.
+
+    Attributes:
+        group_noun: what a group is: `engine family` or `component`, or `group` where both occur.
+    """
+
+    kind: Kind
+    measure: Measure
+    groups: tuple[str, ...]
+    group_noun: str
+
+    @property
+    def test(self) -> str:
+        """The test's name."""
+        return self.kind.name
+
+    @property
+    def none_yet(self) -> str:
+        """What to do where the test has no group yet."""
+        if self.kind.needs_engine:
+            return "No engine family is defined yet: add engine_families.csv to the drop folder."
+        return f"No capture of {self.kind.title} is logged yet: name its component or engine family in captures.csv."
 
 
 def keep() -> None:
@@ -31,22 +62,45 @@ def keep() -> None:
             st.session_state[key] = st.session_state[key]
 
 
-def sidebar(frames: dict[str, pl.DataFrame], newest: dt.date, wanted: tuple[str, ...]) -> Filters:
+def subject(stamp: str) -> Subject:
+    """The test a page is about, and its measure where it has more than one; chosen in the sidebar."""
+    shop = data.shop(stamp)
+    known = kinds()
+    used = {*shop.tests, *shop.groups["test"].unique()}
+    offered = [name for name in known if name in used] or list(known)
+    with st.sidebar:
+        name = pick("Test", "subject", offered, title=data.title) if len(offered) > 1 else offered[0]
+        kind = known[name or offered[0]]
+        titles = {measure.name: measure.title for measure in kind.measures}
+        chosen = (
+            pick("Measure", "measure", list(titles), title=titles.__getitem__) if len(titles) > 1 else None
+        )
+    groups = tuple(shop.groups.filter(pl.col("test") == kind.name)["group"].sort())
+    return Subject(kind, kind.measure(chosen or ""), groups, group_noun(stamp, kind))
+
+
+def group_noun(stamp: str, kind: Kind) -> str:
+    """What a group of a test is called."""
+    if kind.needs_engine:
+        return "engine family"
+    own = data.frames(stamp)["captures"].filter(pl.col("test") == kind.name)
+    components, families = own["component"].drop_nulls().len(), own["component"].null_count()
+    return "component" if not families else "engine family" if not components else "group"
+
+
+def sidebar(stamp: str, wanted: tuple[str, ...], about: Subject | None = None) -> Filters:
     """Draw the filters a page listens to, and return what is chosen.
 
     Args:
-        frames: the shared frames, for the choices.
-        newest: the newest day on record; the as-of day follows it until somebody picks another.
-        wanted: names among `as_of`, `family`, `technician`, `test`.
+        wanted: names among `as_of`, `group`, `technician`, `test`.
+        about: the test the page is about, whose groups are on offer; without one, every group.
     """
-    state = st.session_state
+    state, newest, frames = st.session_state, data.newest_day(stamp), data.frames(stamp)
+    # the as-of day follows the newest day on record until somebody picks another
     if state.get("as_of") is None or state.get("as_of") == state.get("as_of_followed"):
         state["as_of"] = newest
     state["as_of_followed"] = newest
-    captures = frames["captures"]
-    families = sorted({*frames["families"]["engine_family"], *_known(captures, "engine_family")})
-    people = sorted({*frames["technicians"]["technician"], *_known(captures, "technician")})
-    tests = _known(captures, "test")
+    group = technician = test = None
     with st.sidebar:
         if "as_of" in wanted:
             st.date_input(
@@ -55,38 +109,55 @@ def sidebar(frames: dict[str, pl.DataFrame], newest: dt.date, wanted: tuple[str,
                 max_value=max(newest, dt.date.today()),
                 help="Everything logged after this day is left out. It follows the newest day on record.",
             )
-        family = _choice("Engine family", "family", families) if "family" in wanted else None
-        technician = _choice("Technician", "technician", people) if "technician" in wanted else None
-        test = _choice("Test", "test", tests) if "test" in wanted and len(tests) > 1 else None
+        if "group" in wanted:
+            names = (
+                list(about.groups) if about else data.shop(stamp).groups["group"].unique().sort().to_list()
+            )
+            group = _choice(
+                (about.group_noun if about else "engine family or component").capitalize(), "group", names
+            )
+        if "technician" in wanted:
+            people = {*_known(frames["technicians"], "technician"), *_known(frames["captures"], "technician")}
+            technician = _choice("Technician", "technician", sorted(people))
+        if "test" in wanted:
+            tests = _known(frames["captures"], "test")
+            test = _choice("Test", "test", tests, data.title) if len(tests) > 1 else None
         _legend()
-    return Filters(state["as_of"], family, technician, test)
+    return Filters(state["as_of"], group, technician, test)
 
 
-def pick(label: str, key: str, options: list[str], *, help: str | None = None) -> str | None:
+def pick(
+    label: str,
+    key: str,
+    options: list[str],
+    *,
+    title: Callable[[str], str] = str,
+    help: str | None = None,
+) -> str | None:
     """One of `options`, kept over pages; the first where the kept one is gone. None without options."""
     if not options:
         return None
     if st.session_state.get(key) not in options:
         st.session_state[key] = options[0]
-    chosen: str | None = st.selectbox(label, options, key=key, help=help)
+    chosen: str | None = st.selectbox(label, options, key=key, help=help, format_func=title)
     return chosen
 
 
-def pick_family(families: list[str]) -> str:
-    """The family a page is about: the one chosen on any page before, else the first.
+def pick_group(about: Subject) -> str:
+    """The group a page is about: the one chosen on any page before, else the first.
 
-    For pages that do not show the sidebar's own choice of family.
+    For pages that do not show the sidebar's own choice of group.
     """
-    state = st.session_state
-    if state.get("family") in families:
-        state["kept_family"] = state["family"]
+    state, groups = st.session_state, list(about.groups)
+    if state.get("group") in groups:
+        state["kept_group"] = state["group"]
 
     def share() -> None:
-        state["family"] = state["kept_family"]
+        state["group"] = state["kept_group"]
 
-    if state.get("kept_family") not in families:
-        state["kept_family"] = families[0]
-    return str(st.selectbox("Engine family", families, key="kept_family", on_change=share))
+    if state.get("kept_group") not in groups:
+        state["kept_group"] = groups[0]
+    return str(st.selectbox(about.group_noun.capitalize(), groups, key="kept_group", on_change=share))
 
 
 def _legend() -> None:
@@ -98,8 +169,8 @@ def _legend() -> None:
             )
 
 
-def _choice(label: str, key: str, options: list[str]) -> str | None:
-    chosen = pick(label, key, [EVERY, *options])
+def _choice(label: str, key: str, options: list[str], title: Callable[[str], str] = str) -> str | None:
+    chosen = pick(label, key, [EVERY, *options], title=lambda name: name if name == EVERY else title(name))
     return None if chosen == EVERY else chosen
 
 

@@ -61,7 +61,7 @@ def active_names(frames: Iterable[pl.DataFrame]) -> tuple[str, ...]:
 
 def shown(text: str, names: Iterable[str]) -> str:
     """A page's text with those names in it made inert."""
-    marks = {}
+    marks: dict[str, str] = {}
     for name in names:
         if name not in text:
             continue
@@ -83,8 +83,9 @@ def install(names: Callable[[], Iterable[str]]) -> None:
         wrapped = _wrapped(original, names)
         setattr(DeltaGenerator, sink, wrapped)
         on_page = getattr(st, sink, None)
-        if hasattr(on_page, "__self__"):
-            setattr(st, sink, wrapped.__get__(on_page.__self__))
+        page = getattr(on_page, "__self__", None)
+        if page is not None:
+            setattr(st, sink, wrapped.__get__(page))
 
 
 def _wrapped(original: Callable[..., Any], names: Callable[[], Iterable[str]]) -> Any:

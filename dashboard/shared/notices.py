@@ -7,6 +7,7 @@ from html import escape
 import streamlit as st
 
 from dashboard.shared import palette
+from pipelines.kinds import checks
 
 SIGNS = {"usual": "●", "odd": "▼", "too little to say": "◆"}
 
@@ -73,7 +74,7 @@ def cautions(sentences: tuple[str, ...], *, expanded: bool = False) -> None:
     if not sentences:
         return
     with st.expander(
-        "Before anybody cranks an engine: cautions", icon=":material/warning:", expanded=expanded
+        "Before anybody connects anything: cautions", icon=":material/warning:", expanded=expanded
     ):
         for sentence in sentences:
             st.markdown(f"- {sentence}")
@@ -82,5 +83,7 @@ def cautions(sentences: tuple[str, ...], *, expanded: bool = False) -> None:
 def check(name: str, severity: str, detail: str) -> None:
     """A failed setup check: how grave, and what to do next time."""
     word = "too little to say" if severity == "note" else "odd"
-    title = f"<b>{escape(name.replace('_', ' ').capitalize())}</b> ({escape(severity)}). {escape(detail)}"
+    known = checks().get(name)
+    short = known.short if known is not None else name.replace("_", " ")
+    title = f"<b>{escape(short[0].upper() + short[1:])}</b> ({escape(severity)}). {escape(detail)}"
     _banner(palette.VERDICTS[word], SIGNS[word], title)

@@ -36,7 +36,7 @@ LEGEND: tuple[tuple[str, str], ...] = (
     (SCOPED, "with the scope"),
     (NOT_SCOPED, "without the scope"),
     (PRACTICE, "practice (drills)"),
-    (MARK, "a decision, a coaching day or a sync pulse"),
+    (MARK, "a decision, a coaching day or an index pulse"),
 )
 
 # Shapes go with the colours, so that a page printed in grey still reads.

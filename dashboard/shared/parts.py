@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 from html import escape
 from typing import Any
@@ -12,7 +13,7 @@ import streamlit as st
 from PIL import Image
 
 from dashboard.shared import inert, palette
-from dashboard.views.shop.answer import Answer
+from dashboard.shared.pages import script
 
 TONES = {"good": palette.USUAL, "bad": palette.ODD, "plain": palette.INK}
 
@@ -47,6 +48,16 @@ def chart(drawn: Any) -> None:
     st.altair_chart(drawn, width="stretch", theme=None)
 
 
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A question of the manager, what to remember, and the sentence with n and interval."""
+
+    question: str
+    answer: str
+    detail: str
+    tone: str = "plain"
+
+
 def answers(found: list[Answer]) -> None:
     """Questions side by side: the answer large, the sentence with n and interval below it."""
     for column, one in zip(st.columns(len(found)), found, strict=True):
@@ -68,7 +79,7 @@ def open_capture(capture_file: str, *, key: str) -> None:
     """A button that opens the page of one capture."""
     if st.button(f"Look at {capture_file}", key=key, icon=":material/show_chart:"):
         st.session_state["capture"] = capture_file
-        st.switch_page("views/capture/capture.py")
+        st.switch_page(script("capture"))
 
 
 def open_selected(event: Any, capture_files: list[str], *, key: str) -> None:

@@ -1,4 +1,7 @@
-"""The manager's and the trainer's answers, kept by (work stamp, as-of day); see `data.work_stamp`."""
+"""The manager's and the trainer's answers, kept by (work stamp, as-of day); see `data.work_stamp`.
+
+Those of the newest day were worked out by the fit and are only read; those of an earlier day are worked out here.
+"""
 
 from __future__ import annotations
 
@@ -21,6 +24,7 @@ from models.people.coaching import (
 from models.people.funnels import Funnel, funnel
 from models.people.skill import TechnicianSkill, technicians
 from models.records.people_settings import PeopleSettings
+from models.records.shop import Shop
 from pipelines.reports.report import people_settings
 
 KEPT = 6
@@ -31,85 +35,59 @@ def settings_of(stamp: str) -> PeopleSettings:
     return people_settings(data.settings(stamp))
 
 
-def _frames(work_stamp: str) -> dict[str, pl.DataFrame]:
-    """The frames as they are now; the work stamp is the key under which the answer is kept."""
+def _shop(work_stamp: str) -> Shop:
+    """The records as they are now; the work stamp is the key under which the answer is kept."""
     del work_stamp
-    return data.frames(data.stamp())
+    return data.shop(data.stamp())
+
+
+def _settings() -> PeopleSettings:
+    return settings_of(data.stamp())
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Counting where the scope was used")
 def scope_use(work_stamp: str, as_of: dt.date) -> Adoption:
     """Use of the scope up to a day."""
-    frames = _frames(work_stamp)
-    return adoption(
-        frames["captures"],
-        frames["orders"],
-        frames["technicians"],
-        as_of=as_of,
-        settings=settings_of(data.stamp()),
-    )
+    stored = data.figures(work_stamp, as_of)
+    if stored is not None:
+        return stored.adoption
+    return adoption(_shop(work_stamp), as_of=as_of, settings=_settings())
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Comparing comebacks")
 def returns(work_stamp: str, as_of: dt.date) -> Comebacks:
     """Comebacks up to a day."""
-    frames = _frames(work_stamp)
-    return comebacks(
-        frames["captures"],
-        frames["orders"],
-        frames["outcomes"],
-        frames["checks"],
-        as_of=as_of,
-        settings=settings_of(data.stamp()),
-    )
+    stored = data.figures(work_stamp, as_of)
+    if stored is not None:
+        return stored.comebacks
+    return comebacks(_shop(work_stamp), as_of=as_of, settings=_settings())
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Weighing everybody's captures and calls")
 def skills(work_stamp: str, as_of: dt.date) -> tuple[TechnicianSkill, ...]:
     """Every technician's figures up to a day, by name."""
-    frames = _frames(work_stamp)
-    return technicians(
-        frames["captures"],
-        frames["cylinders"],
-        frames["checks"],
-        frames["orders"],
-        frames["outcomes"],
-        frames["technicians"],
-        frames["drills"],
-        as_of=as_of,
-        settings=settings_of(data.stamp()),
-    )
+    stored = data.figures(work_stamp, as_of)
+    if stored is not None:
+        return stored.skills
+    return technicians(_shop(work_stamp), as_of=as_of, settings=_settings())
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Looking for who may need a hand")
 def coaching_list(work_stamp: str, as_of: dt.date) -> CoachingList:
     """Who needs coaching, on the evidence up to a day."""
-    frames = _frames(work_stamp)
-    return needs_coaching(
-        skills(work_stamp, as_of),
-        frames["captures"],
-        frames["checks"],
-        frames["outcomes"],
-        frames["coaching"],
-        as_of=as_of,
-        orders=frames["orders"],
-        settings=settings_of(data.stamp()),
-    )
+    stored = data.figures(work_stamp, as_of)
+    if stored is not None:
+        return stored.coaching
+    return needs_coaching(skills(work_stamp, as_of), _shop(work_stamp), as_of=as_of, settings=_settings())
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
 def sessions(work_stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], CoachingEffect]:
     """Each coaching session with the work before and after it, and all of them together."""
-    frames = _frames(work_stamp)
-    each = before_after(
-        frames["captures"],
-        frames["checks"],
-        frames["outcomes"],
-        frames["coaching"],
-        as_of=as_of,
-        orders=frames["orders"],
-        settings=settings_of(data.stamp()),
-    )
+    stored = data.figures(work_stamp, as_of)
+    if stored is not None:
+        return stored.sessions, stored.effect
+    each = before_after(_shop(work_stamp), as_of=as_of, settings=_settings())
     return each, coaching_effect(each)
 
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 
+from models.records.measure import Measure
 from models.stats.results import Estimate
+from pipelines.kinds.base import Kind
 
 COUNTED = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}
 
@@ -68,14 +70,60 @@ def clear_sign(estimate: Estimate, *, digits: int = 6) -> int:
     return 1 if round(estimate.low, digits) > 0 else -1 if round(estimate.high, digits) < 0 else 0
 
 
-def cylinders(numbers: Sequence[int]) -> str:
-    """`cylinder 3`, `cylinders 3 and 4`."""
+def elements(kind: Kind, numbers: Sequence[int]) -> str:
+    """`tooth 3`, `bars 3 and 4`: the noun is the kind's own."""
     names = [str(n) for n in numbers]
     if not names:
-        return "no cylinder"
+        return f"no {kind.element.noun}"
     if len(names) == 1:
-        return f"cylinder {names[0]}"
-    return f"cylinders {', '.join(names[:-1])} and {names[-1]}"
+        return f"{kind.element.noun} {names[0]}"
+    return f"{kind.element.nouns} {', '.join(names[:-1])} and {names[-1]}"
+
+
+def element_name(element: int | None, position: int, companion: int | None) -> str:
+    """`3`, `1 or 4` for a pair, `no. 2` for a position that no index pulse names."""
+    if element is None:
+        return f"no. {position}"
+    return f"{element} or {companion}" if companion is not None else str(element)
+
+
+def oddest(kind: Kind, element: int | None, position: int | None, companion: int | None) -> str:
+    """The element that stands furthest off, as far as it is named: `tooth 3`, `bar 1 or 5`, or its place."""
+    if element is None:
+        return f"the {kind.element.noun} in place {position} (not named: no {kind.figure.index} seen)"
+    return f"{kind.element.noun} {element_name(element, position or 0, companion)}"
+
+
+EXTREMES = {"low": "lowest", "high": "highest", "either": "oddest"}
+
+
+def extreme(measure: Measure) -> str:
+    """`lowest`, `highest` or `oddest`: the side on which a fault stands."""
+    return EXTREMES[measure.direction]
+
+
+def stands(kind: Kind, measure: Measure) -> str:
+    """How an odd element stands to the others, as the kind words it for its first measure."""
+    if measure == kind.measures[0]:
+        return kind.wording.stands
+    return {"low": "below the others", "high": "above the others", "either": "away from the others"}[
+        measure.direction
+    ]
+
+
+def gap_title(kind: Kind, measure: Measure) -> str:
+    """The axis of how far the oddest element stands off: `Lowest bar below the others`."""
+    return f"{extreme(measure).capitalize()} {kind.element.noun} {stands(kind, measure)}"
+
+
+def unit_of(measure: Measure) -> str:
+    """The unit of a measure: `% of the median bar`."""
+    return f"% of {measure.against}"
+
+
+def odd_bound(measure: Measure, odd_pct: float) -> float:
+    """A gap for the eye: nothing can sit more than 100 % below the others."""
+    return min(odd_pct, 100.0) if measure.direction == "low" else odd_pct
 
 
 def plural(count: int, noun: str, many: str | None = None) -> str:

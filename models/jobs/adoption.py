@@ -26,7 +26,7 @@ from models.stats.results import Estimate
 
 Floats = npt.NDArray[np.float64]
 
-CASE_MIX = ("complaint", "engine_family")
+CASE_MIX = ("complaint", "engine_family", "age")
 _MIX_BINS = 40
 DIRECTION_WEEKS = 8
 """How long after a change was seen the use is called rising or falling."""
@@ -66,9 +66,9 @@ class Adoption:
 def adjusted_adoption(eligible: pl.DataFrame, settings: PeopleSettings) -> dict[str, Estimate]:
     """Share each technician would scope of the shop's own mix of jobs, partially pooled.
 
-    Direct standardisation: a technician's term of the logistic model is applied to the complaints and
-    engine families of *all* eligible orders, so that somebody who gets the easy jobs is not marked down
-    for that.
+    Direct standardisation: a technician's term of the logistic model is applied to the complaints,
+    engine families and vehicle ages of *all* eligible orders, so that somebody who gets the easy jobs is
+    not marked down for that.
 
     Args:
         eligible: rows of `logbook.eligible_orders`.

@@ -15,7 +15,8 @@ import numpy.typing as npt
 import polars as pl
 
 from models.jobs.crossfit import cross_fitted
-from models.jobs.returns import ADJUSTED_FOR, Covariates, covariates
+from models.jobs.returns import Covariates, covariates, recorded
+from models.jobs.wording import EValue, caution_sentence, headline_of
 from models.stats.adjustment import (
     Z95,
     Contrast,
@@ -30,6 +31,7 @@ from models.stats.adjustment import (
 from models.stats.intervals import combine_difference
 from models.stats.logistic import NotConverged
 from models.stats.results import Estimate
+from models.stats.sequential import sequential_bound
 from models.stats.survival import log_rank, risk_at
 
 Floats = npt.NDArray[np.float64]
@@ -72,21 +74,17 @@ class Crude:
 
 
 @dataclass(frozen=True, slots=True)
-class EValue:
-    """How strong something unrecorded would have to be (risk ratio with both): estimate and near limit."""
-
-    estimate: float
-    limit: float
-
-
-@dataclass(frozen=True, slots=True)
 class Adjusted:
     """The difference between comparable orders.
 
     Attributes:
         scoped_risk, not_scoped_risk: risk if all orders had been scoped, and if none.
         risk_difference: scoped minus not scoped, in parts of one.
-        method, adjusted_for, caution: sentences for the page.
+        over_looks: the same with a bound that holds however often it is looked at (`sequential_bound`),
+            each side at `LOOKS_LEVEL`: what a headline may rest on.
+        answer: `yes` (scoped jobs come back less), `no` (more) or `not clear`, by `over_looks`.
+        headline: the answer in words.
+        method, adjusted_for, caution: sentences for the page. not_recorded: what could not be allowed for.
         e_value: None where there is no estimate.
         comparable: share of orders whose chance of being scoped lies in 0.05 to 0.95.
         overlap: chance_low, chance_high, scoped, not_scoped: both groups by chance of being scoped.
@@ -97,8 +95,12 @@ class Adjusted:
     scoped_risk: Estimate
     not_scoped_risk: Estimate
     risk_difference: Estimate
+    over_looks: Estimate
+    answer: str
+    headline: str
     method: str
     adjusted_for: tuple[str, ...]
+    not_recorded: tuple[str, ...]
     caution: str
     e_value: EValue | None
     comparable: float | None
@@ -170,10 +172,11 @@ def has_begun(watched: pl.DataFrame) -> npt.NDArray[np.bool_]:
     return watched.select(b=(pl.col("opened_at") > first).fill_null(False))["b"].to_numpy().astype(bool)
 
 
-def _nothing(n: int, why: str, caution: str) -> Adjusted:
-    none = Estimate.nothing(n, why)
+def _nothing(watched: pl.DataFrame, why: str, caution: str) -> Adjusted:
+    none = Estimate.nothing(watched.height, why)
+    known, missing = recorded(watched)
     return Adjusted(
-        none, none, none, METHOD, ADJUSTED_FOR, caution, None, None,
+        none, none, none, none, "not clear", "Too little to say", METHOD, known, missing, caution, None, None,
         pl.DataFrame(schema=OVERLAP_SCHEMA), pl.DataFrame(schema=BALANCE_SCHEMA), pl.DataFrame(schema=METHOD_SCHEMA),
     )  # fmt: skip
 
@@ -249,13 +252,13 @@ def _compare(watched: pl.DataFrame, potential_days: Floats, window_days: int, se
             f"Too little to compare: {int(scoped.sum())} scoped and {n - int(scoped.sum())} other orders with "
             f"{int(inside.sum())} comebacks; at least {_LEAST_ORDERS} of each and {_LEAST_COMEBACKS} comebacks needed."
         )
-        return _nothing(n, why, f"No comparison is shown. {why}")
+        return _nothing(watched, why, f"No comparison is shown. {why}")
     design, weights = ready.design, ready.weights
     try:
         fitted = cross_fitted(design, scoped, inside.astype(float), weights, seed=seed)
     except NotConverged:
         why = "The model of who gets scoped did not settle, so nothing comparable can be shown."
-        return _nothing(n, why, f"No comparison is shown. {why}")
+        return _nothing(watched, why, f"No comparison is shown. {why}")
     chance = fitted.chance
     contrast = doubly_robust(
         inside, scoped, chance, fitted.if_scoped, fitted.if_not, watched=weights, cluster=design.cluster
@@ -263,15 +266,22 @@ def _compare(watched: pl.DataFrame, potential_days: Floats, window_days: int, se
     weighting = ip_weighted(inside, scoped, chance, watched=weights)
     gap = standardised(fitted.if_scoped, fitted.if_not)
     difference = Estimate(n=n, estimate=contrast.difference, low=contrast.low, high=contrast.high)
+    over_looks = sequential_bound(contrast.difference, contrast.se, n)
+    answer, headline = headline_of(over_looks)
+    known, missing = recorded(watched)
     strength = _strength(contrast, design.cluster)
     comparable = float(np.mean((chance > _COMPARABLE[0]) & (chance < _COMPARABLE[1])))
     return Adjusted(
         scoped_risk=_risk(contrast, 0, int(scoped.sum())),
         not_scoped_risk=_risk(contrast, 1, int((~scoped).sum())),
         risk_difference=difference,
+        over_looks=over_looks,
+        answer=answer,
+        headline=headline,
         method=METHOD,
-        adjusted_for=ADJUSTED_FOR,
-        caution=caution_sentence(difference, strength, comparable),
+        adjusted_for=known,
+        not_recorded=missing,
+        caution=caution_sentence(difference, strength, comparable, known, missing),
         e_value=strength,
         comparable=comparable,
         overlap=_overlap(chance, scoped),
@@ -333,30 +343,3 @@ def _overlap(chance: Floats, scoped: npt.NDArray[np.bool_]) -> pl.DataFrame:
         },
         schema=OVERLAP_SCHEMA,
     )
-
-
-def caution_sentence(difference: Estimate, strength: EValue | None, comparable: float) -> str:
-    """What the adjusted figure shows and what it does not, for the page."""
-    if difference.estimate is None or difference.low is None or difference.high is None:
-        return "No comparison is shown."
-    points, low, high = (100 * v for v in (difference.estimate, difference.low, difference.high))
-    range_text = f"95 % interval {low:+.1f} to {high:+.1f} points"
-    if low <= 0 <= high:
-        shown = f"Between comparable orders no clear difference shows ({points:+.1f} points, {range_text})"
-    else:
-        word = "less" if points < 0 else "more"
-        shown = f"Among comparable orders, scoped ones came back {abs(points):.1f} points {word} often ({range_text})"
-    text = (
-        f"{shown}, allowing for {', '.join(ADJUSTED_FOR[:-1])} and {ADJUSTED_FOR[-1]}. Nobody drew lots over which "
-        "order is scoped, so this does not show what the scope alone does"
-    )
-    if strength is not None and not low <= 0 <= high:
-        text += (
-            f": something the log does not record could account for it if it went with both scoping and "
-            f"comebacks by a factor of about {strength.estimate:.1f} ({strength.limit:.1f} to move the interval to "
-            "none)"
-        )
-    text += "."
-    if comparable < 0.9:
-        text += f" Only {100 * comparable:.0f} % of the orders have comparable ones in the other group."
-    return text

@@ -16,7 +16,9 @@ from models.stats.logistic import dummies
 
 Floats = npt.NDArray[np.float64]
 
-ADJUSTED_FOR = ("complaint", "engine family", "vehicle history", "season", "technician")
+ADJUSTED_FOR = ("complaint", "engine family", "vehicle history", "season", "technician", "vehicle age")
+MOST_UNKNOWN_AGES = 0.1
+"""Where more orders than this have no model year, the vehicle's age counts as not recorded (a choice)."""
 _HISTORY = ("first_visit", "one_earlier", "two_earlier", "three_or_more")
 
 
@@ -64,6 +66,13 @@ def watched_orders(shop: Shop, moment: datetime) -> pl.DataFrame:
     )
 
 
+def recorded(watched: pl.DataFrame) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What the comparison allows for, and what it cannot because the log does not hold it."""
+    unknown = watched["age"].null_count() > MOST_UNKNOWN_AGES * watched.height
+    known = tuple(name for name in ADJUSTED_FOR if name != "vehicle age" or not unknown)
+    return known, (("vehicle age", "mileage") if unknown else ("mileage",))
+
+
 @dataclass(frozen=True, slots=True)
 class Covariates:
     """Design of the adjustment, one row for each different combination of the covariates.
@@ -81,11 +90,13 @@ class Covariates:
     cluster: npt.NDArray[np.int64]
 
 
-_CATEGORIES = ("complaint", "engine_family", "history", "season", "technician")
+_CATEGORIES = ("complaint", "engine_family", "history", "season", "technician", "age")
 
 
 def covariates(watched: pl.DataFrame, *, ridge: float = 0.05) -> Covariates:
-    """Complaint, engine family, vehicle history, season and technician as indicator columns.
+    """Complaint, engine family, vehicle history, season, technician and vehicle age as indicator columns.
+
+    An age nobody wrote down is a class of its own.
 
     The small ridge penalty (a normal prior with SD 1/sqrt(ridge) on the logit scale) keeps a category
     that always or never came back from breaking the fit, and hardly moves the others.

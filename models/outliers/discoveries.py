@@ -91,3 +91,65 @@ def weekly_discoveries(
         },
         schema=SCHEMA,
     ).with_columns(pl.col("p_value", "q_value").fill_nan(None))
+
+
+FOUND_SCHEMA: dict[str, pl.DataType] = {
+    "capture_file": pl.String(),
+    "test": pl.String(),
+    "week": pl.Date(),
+    "p_value": pl.Float64(),
+    "q_value": pl.Float64(),
+    "discovery": pl.Boolean(),
+    "captures_in_week": pl.Int64(),
+    "reachable": pl.Boolean(),
+    "why": pl.String(),
+}
+
+
+def discoveries(captures: pl.DataFrame, scores: pl.DataFrame, rate_pct: float) -> pl.DataFrame:
+    """The captures of each week that are further off than chance explains, test by test.
+
+    The one place where this is decided: pages, digest and export all look at the `p_value` of the test's first
+    measure. Tests are judged apart, so that captures of one never move what is found in another.
+
+    Args:
+        captures: capture_file, test, captured_at. Rows of one week (or of many) up to whatever day is asked.
+        scores: capture_file, rank (0 = the test's first measure), p_value, p_floor (1 / (n + 1) for n calibration
+            captures).
+        rate_pct: of those found, at most this share may be healthy ones on average, in %.
+
+    Returns:
+        DataFrame(capture_file, test, week (its Monday), p_value, q_value, discovery, captures_in_week,
+        reachable, why), one row a capture with a p-value and a day; see `weekly_discoveries`.
+
+    Raises:
+        ValueError: rate_pct is outside (0, 100).
+    """
+    rows = (
+        captures.select("capture_file", "test", "captured_at")
+        .join(
+            scores.filter(pl.col("rank") == 0).select("capture_file", "p_value", "p_floor"),
+            on="capture_file",
+            how="inner",
+            maintain_order="left",
+        )
+        .filter(pl.col("p_value").is_not_null() & pl.col("captured_at").is_not_null())
+        .with_columns(
+            week=pl.col("captured_at").dt.date().dt.truncate("1w"),
+            calibration=(1.0 / pl.col("p_floor") - 1.0).round().fill_null(0).cast(pl.Int64),
+        )
+    )
+    parts = [pl.DataFrame(schema=FOUND_SCHEMA)]
+    for _, own in rows.group_by("test", maintain_order=True):
+        found = weekly_discoveries(
+            own["p_value"].to_list(),
+            own["week"].to_list(),
+            rate_pct / 100,
+            calibration_n=own["calibration"].to_list(),
+        )
+        parts.append(
+            pl.concat([own.select("capture_file", "test"), found.drop("index")], how="horizontal").select(
+                list(FOUND_SCHEMA)
+            )
+        )
+    return pl.concat(parts)

@@ -6,7 +6,7 @@ Liu F.T., Ting K.M. & Zhou Z.-H. (2008), Isolation Forest, Proc. 8th IEEE Int. C
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +25,9 @@ from models.stats.robust import mad_scale, nanmedian
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+
+_PIECE = 50_000
+_MODELS = ("pooled", "group")
 
 SCORE_SCHEMA: dict[str, pl.DataType] = {
     "capture_file": pl.String(),
@@ -92,14 +95,25 @@ def isolation_scores(
     forest = IsolationForest(
         n_estimators=trees, max_samples=min(subsample, train.shape[0]), random_state=seed
     ).fit(train)
-    return -forest.score_samples(scored), forest
+    # Each row's score is its own; a piece at a time keeps the forest's working space small.
+    pieces = [
+        -forest.score_samples(scored[start : start + _PIECE]) for start in range(0, scored.shape[0], _PIECE)
+    ]
+    return np.concatenate(pieces) if pieces else np.zeros(0), forest
 
 
-def feature_table(features: pl.DataFrame, scores: Mapping[str, Scores]) -> pl.DataFrame:
-    """Long features pivoted to one row a capture, with what the scores say about the elements.
+def wide_features(features: pl.DataFrame) -> pl.DataFrame:
+    """Long features (capture_file, feature, value) as one row a capture and one column a feature."""
+    return features.filter(pl.col("value").is_finite()).pivot(
+        on="feature", index="capture_file", values="value", aggregate_function="last"
+    )
+
+
+def feature_table(wide: pl.DataFrame, scores: Mapping[str, Scores]) -> pl.DataFrame:
+    """Features of one row a capture, with what the scores say about the elements.
 
     Args:
-        features: frame (capture_file, feature, value).
+        wide: as `wide_features` gives it.
         scores: by measure; the figures of the first keep their bare names, the others' begin with the measure's.
 
     Returns:
@@ -111,11 +125,8 @@ def feature_table(features: pl.DataFrame, scores: Mapping[str, Scores]) -> pl.Da
     table = parts[0] if parts else pl.DataFrame(schema={"capture_file": pl.String})
     for part in parts[1:]:
         table = table.join(part, on="capture_file", how="full", coalesce=True, maintain_order="left_right")
-    if features.height == 0:
+    if wide.height == 0:
         return table
-    wide = features.filter(pl.col("value").is_finite()).pivot(
-        on="feature", index="capture_file", values="value", aggregate_function="last"
-    )
     clash = [name for name in wide.columns if name != "capture_file" and name in table.columns]
     return table.join(wide.drop(clash), on="capture_file", how="left", maintain_order="left")
 
@@ -138,6 +149,7 @@ def fit_forest(
     words: Mapping[str, FeatureWords],
     *,
     settings: ForestSettings | None = None,
+    wide: pl.DataFrame | None = None,
 ) -> ForestFit:
     """Score every capture of one test by isolation, per group where there are enough captures, else pooled.
 
@@ -147,15 +159,18 @@ def fit_forest(
     saw neither (cross-conformal; Vovk V. 2015, Ann. Math. Artif. Intell. 74:9-28).
 
     Args:
-        shop: of one test; its long features are used.
+        shop: of one test; its long features are used unless `wide` is given.
         scores: by measure, the test's first measure first; their figures about the elements are features too.
         fits: by measure; say which captures look healthy.
         words: how each feature is spoken of.
+        wide: the features as `wide_features` gives them, where the caller has them so: the long ones of a large
+            shop take ten times the room.
     """
     settings = settings or ForestSettings()
-    table = feature_table(shop.features, scores)
+    table = feature_table(wide_features(shop.features) if wide is None else wide, scores)
     names, values = _usable_features(table.drop("capture_file"))
-    rows = _known(table, shop, fits)
+    rows = _known(table.select("capture_file"), shop, fits)
+    del table
     if rows.height < 8 or not names:
         why = f"{rows.height} readable captures; an isolation forest needs at least 8."
         return ForestFit(pl.DataFrame(schema=SCORE_SCHEMA), tuple(names), why)
@@ -173,7 +188,7 @@ def fit_forest(
             "capture_file": rows["capture_file"],
             "outlier_score": found.score,
             "outlier_p": found.p,
-            "model": found.model.tolist(),
+            "model": pl.Series(_MODELS).gather(found.model),
             "calibration_n": found.calibration,
             "reasons": reasons,
         },
@@ -267,7 +282,7 @@ class _Found:
 
     score: Floats
     p: Floats
-    model: npt.NDArray[np.object_]
+    model: Ints
     calibration: Ints
     forests: list[tuple[IsolationForest, Ints]]
 
@@ -276,7 +291,7 @@ class _Found:
         return cls(
             np.full(count, np.nan),
             np.full(count, np.nan),
-            np.full(count, "pooled", dtype=object),
+            np.full(count, _MODELS.index("pooled")),
             np.zeros(count, dtype=np.int64),
             [],
         )
@@ -284,7 +299,7 @@ class _Found:
     def take(self, block: _Block, result: _CrossFit) -> None:
         scored = block.scored
         self.score[scored], self.p[scored] = result.score[scored], result.p[scored]
-        self.model[scored] = block.model
+        self.model[scored] = _MODELS.index(block.model)
         self.calibration[scored] = int(block.judges.sum())
         self.forests.append((result.forest, np.flatnonzero(scored)))
 
@@ -297,18 +312,20 @@ def _reasons(
     names: list[str],
     words: Mapping[str, FeatureWords],
     settings: ForestSettings,
-) -> list[list[dict[str, Any]]]:
+) -> pl.Series:
     """Reasons of the oddest captures, empty for the others."""
-    reasons: list[list[dict[str, Any]]] = [[] for _ in range(known.group.size)]
+    # The lists that are told stand behind the empty one; most captures have that.
+    reasons: list[list[dict[str, Any]]] = [[]]
+    at = np.zeros(known.group.size, dtype=np.int64)
     odd = np.where(np.isfinite(found.p), found.p <= settings.explain_p, found.score > 0.6)
     wanted = np.flatnonzero(odd)
     wanted = wanted[np.argsort(-found.score[wanted], kind="stable")][: settings.explain_at_most]
     for forest, members in found.forests:
         chosen = np.intersect1d(members, wanted)
         told = feature_reasons(forest, standard, values, chosen, known.group, known.looks, names, words)
-        for row, sentences in zip(chosen, told, strict=True):
-            reasons[int(row)] = sentences
-    return reasons
+        at[chosen] = len(reasons) + np.arange(chosen.size)
+        reasons += told
+    return pl.Series(reasons, dtype=pl.List(REASON)).gather(at)
 
 
 def _calibrators(good: Bools, healthy: Bools) -> Bools:
@@ -335,17 +352,17 @@ def _on_group_scale(values: Floats, group: Ints, looks: Floats) -> Floats:
     A group's scale is held towards that of all captures as if ten of them belonged to it; a missing
     value becomes 0, the group's usual.
     """
-    centre_all = nanmedian(values, axis=0)
+    centre_all = by_column(nanmedian, values)
     codes = int(group.max(initial=-1)) + 1
     centre = np.tile(centre_all, (codes, 1))
     for code in range(codes):
         member = values[(group == code) & (looks > 0.2)]
         if member.shape[0] == 0:
             member = values[group == code]
-        middle = nanmedian(member, axis=0)
+        middle = by_column(nanmedian, member)
         centre[code] = np.where(np.isfinite(middle), middle, centre_all)
     residual = values - centre[group]
-    scale_all = mad_scale(residual[looks > 0.2] if (looks > 0.2).sum() >= 8 else residual, axis=0)
+    scale_all = by_column(mad_scale, residual[looks > 0.2] if (looks > 0.2).sum() >= 8 else residual)
     fallback = np.nanstd(residual, axis=0)
     scale_all = np.where(scale_all > 0, scale_all, np.where(fallback > 0, fallback, 1.0))
     scale = np.tile(scale_all, (codes, 1))
@@ -353,10 +370,17 @@ def _on_group_scale(values: Floats, group: Ints, looks: Floats) -> Floats:
         member = residual[(group == code) & (looks > 0.2)]
         count = member.shape[0]
         if count >= 3:
-            own = mad_scale(member, axis=0)
+            own = by_column(mad_scale, member)
             own = np.where(np.isfinite(own), own, scale_all)
             scale[code] = np.sqrt((count * own**2 + 10.0 * scale_all**2) / (count + 10.0))
-    return np.nan_to_num(residual / scale[group], nan=0.0, posinf=0.0, neginf=0.0)
+    residual /= scale[group]
+    return np.asarray(np.nan_to_num(residual, copy=False, nan=0.0, posinf=0.0, neginf=0.0))
+
+
+def by_column(figure: Callable[[Floats], Any], values: Floats) -> Floats:
+    """A figure of each column by itself, so that only one column is ever copied; shape (columns,)."""
+    columns = [figure(np.ascontiguousarray(values[:, at])) for at in range(values.shape[1])]
+    return np.array(columns, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

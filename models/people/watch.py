@@ -52,7 +52,7 @@ def observations(shop: Shop, moment: datetime) -> pl.DataFrame:
       could not be used, and not for the file's or the vehicle's fault. Expected by test, group, purpose.
     - `hookup`: the same; trouble is a setup check about a habit that failed on the first try.
     - `calls`: the last judged call on an order; trouble is a wrong one. Expected by test, finding and purpose.
-    - `scope use`: eligible closed orders; trouble is none scoped. Expected by complaint and engine family.
+    - `scope use`: eligible closed orders; trouble is none scoped. Expected by complaint, engine family, vehicle age.
 
     Columns: topic, test (null for scope use), technician, at, trouble, expected (chance for the usual
     technician on the same work), capture_file (null for scope use), repair_order.

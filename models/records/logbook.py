@@ -41,7 +41,8 @@ def eligible_orders(shop: Shop, moment: datetime) -> pl.DataFrame:
     An order counts as *scoped* when at least one capture was logged on it for the job itself (purpose
     `diagnosis` or `known_good`), whether it could be read or not, no later than the day the order
     closed: a capture taken afterwards cannot have served the repair. Practice (`drill`) never counts.
-    Added: `scoped`, `captures` (how many), `readable` (how many of them were read).
+    Added: `scoped`, `captures` (how many), `readable` (how many of them were read), `age` (of the vehicle when the
+    order was opened, in classes; null where the log does not say).
     """
     closed = orders_until(shop, moment).filter(pl.col("scope_eligible") & pl.col("closed_at").is_not_null())
     taken = (
@@ -59,7 +60,16 @@ def eligible_orders(shop: Shop, moment: datetime) -> pl.DataFrame:
         pl.col("captures").fill_null(0),
         pl.col("readable").fill_null(0),
         scoped=pl.col("captures").is_not_null(),
+        age=vehicle_age(),
     )
+
+
+def vehicle_age() -> pl.Expr:
+    """Age of an order's vehicle by its model year, in classes of five years; null where there is none."""
+    years = (pl.col("opened_at").dt.year() - pl.col("model_year")).clip(lower_bound=0)
+    classes = pl.when(years < 5).then(pl.lit("0 to 4 years")).when(years < 10).then(pl.lit("5 to 9 years"))
+    classes = classes.when(years < 15).then(pl.lit("10 to 14 years"))
+    return pl.when(years.is_not_null()).then(classes.otherwise(pl.lit("15 years and more")))
 
 
 def can_be_judged() -> pl.Expr:

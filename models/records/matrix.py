@@ -15,7 +15,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-SYNC, PAIR, NONE = 0, 1, 2
+NAMED, PAIR, NONE = 0, 1, 2
 """How the elements of a capture are identified, as codes."""
 
 DAYS_PER_MONTH = 365.25 / 12
@@ -26,7 +26,7 @@ class Layout:
     """What a group says about the order of its elements.
 
     Attributes:
-        sequence: element numbers in the order their positions come (the firing order of cylinders).
+        sequence: element numbers in the order their positions come.
         uneven: whether the steps from position to position differ.
     """
 
@@ -52,7 +52,7 @@ class Readings:
         group: index into `layouts`.
         relative_pct, se_pct: by position, in % (100 = the capture's median element).
         element, companion: by position; 0 where there is none.
-        identified: SYNC, PAIR or NONE.
+        identified: NAMED, PAIR or NONE.
         vehicle: a code per vehicle; a capture without a vehicle is a vehicle of its own.
         month: time of the capture in months since 1970; NaN where unknown.
         confirmed: 1 = its order was confirmed even, -1 = confirmed odd, 0 = no such outcome.
@@ -173,7 +173,10 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
     labels = confirmed_labels(rows, shop.outcomes).select("capture_file", "confirmed")
     rows = rows.join(labels, on="capture_file", how="left", maintain_order="left").with_row_index("_row")
     width = max((layout.elements for layout in layouts), default=0)
-    cells = elements.join(rows.select("capture_file", "_row"), on="capture_file", how="inner")
+    # Without the names: a million captures have five million elements, and a name is longer than all the figures.
+    cells = elements.join(rows.select("capture_file", "_row"), on="capture_file", how="inner").select(
+        "_row", "position", "element", "relative_pct", "se_pct", "identified", "companion"
+    )
     at = (cells["_row"].to_numpy().astype(np.int64), cells["position"].to_numpy().astype(np.int64) - 1)
     shape = (rows.height, width)
 
@@ -182,8 +185,8 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
         table[at] = cells[name].cast(pl.Float64).fill_null(empty).to_numpy()
         return table
 
-    code = {"sync": SYNC, "pair": PAIR, "none": NONE}
-    kind = np.full(shape, SYNC, dtype=np.int64)
+    code = {"sync": NAMED, "pair": PAIR, "none": NONE}
+    kind = np.full(shape, NAMED, dtype=np.int64)
     kind[at] = cells["identified"].replace_strict(code, default=NONE, return_dtype=pl.Int64).to_numpy()
     element = scatter("element", 0.0).astype(np.int64)
     # A capture whose element numbers are no permutation names nothing that can be relied on.
@@ -191,7 +194,7 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
     ascending = np.sort(np.where(element == 0, width + 1, element), axis=1)
     ladder = np.arange(1, width + 1)
     whole = ((ascending == ladder) | (ladder > counts[:, None])).all(axis=1)
-    identified = np.where(whole, kind.max(axis=1, initial=SYNC), NONE)
+    identified = np.where(whole, kind.max(axis=1, initial=NAMED), NONE)
     vehicle = rows.select(
         pl.coalesce(
             pl.lit("v:") + pl.col("group") + pl.lit(":") + pl.col("vehicle").cast(pl.String),

@@ -1,4 +1,4 @@
-"""What a test measures by element, and how the house speaks of it."""
+"""What a test measures by element, and how it is spoken of."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ class Element:
     """The noun of what a test sets side by side.
 
     Attributes:
-        noun, nouns: `cylinder`, `cylinders`; `bar`, `bars`.
+        noun, nouns: `tooth`, `teeth`; `bar`, `bars`.
         odd: what one that stands apart in the bad direction is called: `weak`, `worn`.
     """
 

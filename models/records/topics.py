@@ -1,4 +1,4 @@
-"""What a person can be coached in: the one list of topics, with everything else the house says of each."""
+"""What a person can be coached in: the one list of topics, with everything else that is said of each."""
 
 from __future__ import annotations
 

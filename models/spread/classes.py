@@ -1,4 +1,4 @@
-"""Every group's captures sorted into healthy and odd, with what swings taken off first."""
+"""Every group's captures classified as healthy and odd, with what swings taken off first."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from models.records.matrix import NONE, PAIR, SYNC, Readings
-from models.spread.mixture import rough_spread, sort_captures
+from models.records.matrix import NAMED, NONE, PAIR, Readings
+from models.spread.mixture import classify_captures, rough_spread
 from models.spread.posterior import SIGMA_PCT, GroupSums, group_sums, no_sums
 from models.spread.swing import alternation, contrasts_lost, own_swing_variance, shared_swings, swing_of
 
@@ -27,8 +27,8 @@ class Shaping:
 
 
 @dataclass(frozen=True, slots=True)
-class SortedGroup:
-    """One group, sorted.
+class ClassifiedGroup:
+    """One group, classified.
 
     Attributes:
         shaping: the captures, as they were read.
@@ -36,7 +36,7 @@ class SortedGroup:
         swing_pct: standard deviation of the swing, 0 where there is none.
         healthy: probability of each capture of being healthy.
         odd_share: share of odd captures, None without captures.
-        pattern_pct, spread_pct: as the sorting found them.
+        pattern_pct, spread_pct: as the classification found them.
         swing_variance: of this group's own captures.
         sums: for the posterior.
         level_pct: of one thing, the level its sums are measured from; 0 for elements beside each other.
@@ -54,10 +54,10 @@ class SortedGroup:
     level_pct: float = 0.0
 
 
-def first_sorting(
+def classify_first(
     readings: Readings, strata: Ints, *, usual_spread_pct: float, either: bool = False
-) -> list[SortedGroup]:
-    """Sort every group twice: as read, then with the swing found so taken off."""
+) -> list[ClassifiedGroup]:
+    """Classify every group twice: as read, then with the swing found so taken off."""
     shaping = [shape_group(readings, at) for at in range(len(readings.layouts))]
     rough = [
         rough_spread(one.level_pct, np.median(one.level_pct, axis=0)) for one in shaping if one.rows.size >= 5
@@ -71,20 +71,20 @@ def first_sorting(
         sign = alternation(layout)
         if one.kind == NONE and sign.any():
             sign = np.where(np.arange(layout.elements) % 2 == 0, 1.0, -1.0)
-        found.append(_sort(readings, one, sign, 0.0, usual, np.zeros(layout.elements), usual, either))
+        found.append(_classify(readings, one, sign, 0.0, usual, np.zeros(layout.elements), usual, either))
     starts = [one.spread_pct for one in found]
-    return sort_again(readings, strata, found, starts, either=either)
+    return classify_again(readings, strata, found, starts, either=either)
 
 
-def sort_again(
+def classify_again(
     readings: Readings,
     strata: Ints,
-    before: list[SortedGroup],
+    before: list[ClassifiedGroup],
     starts: list[float],
     *,
     either: bool = False,
-) -> list[SortedGroup]:
-    """Sort every group anew from its own spread, with the swings of the last sorting.
+) -> list[ClassifiedGroup]:
+    """Classify every group anew from its own spread, with the swings of the last classification.
 
     Args:
         strata: codes of like layouts; starts: spread of each group to start from, in %.
@@ -96,12 +96,12 @@ def sort_again(
         [bool(one.sign.any()) for one in before],
     )
     return [
-        _sort(readings, one.shaping, one.sign, swing, start, one.pattern_pct, one.spread_pct, either)
+        _classify(readings, one.shaping, one.sign, swing, start, one.pattern_pct, one.spread_pct, either)
         for one, swing, start in zip(before, swings, starts, strict=True)
     ]
 
 
-def _sort(
+def _classify(
     readings: Readings,
     shaping: Shaping,
     sign: Floats,
@@ -110,17 +110,19 @@ def _sort(
     pattern_pct: Floats,
     spread_pct: float,
     either: bool,
-) -> SortedGroup:
+) -> ClassifiedGroup:
     n = sign.size
     if shaping.rows.size == 0:
         nothing = np.zeros(0)
-        return SortedGroup(shaping, sign, swing_pct, nothing, None, np.zeros(n), start_pct, 0.0, no_sums(n))
+        return ClassifiedGroup(
+            shaping, sign, swing_pct, nothing, None, np.zeros(n), start_pct, 0.0, no_sums(n)
+        )
     label = readings.healthy_label[shaping.rows]
     level = shaping.level_pct - shaping.level_pct.mean(axis=1, keepdims=True)
     swing = swing_of(level - pattern_pct, sign, swing_pct, spread_pct)
     steady = level - swing[:, None] * sign
     contrasts = n - 1.0 - contrasts_lost(swing_pct, spread_pct, n)
-    found = sort_captures(
+    found = classify_captures(
         steady, label, spread_start_pct=start_pct, grid_pct=SIGMA_PCT, contrasts=contrasts, either=either
     )
     sums = group_sums(
@@ -129,9 +131,9 @@ def _sort(
         found.healthy,
         readings.vehicle[shaping.rows],
         contrasts=contrasts,
-        sorting=found.sorting_log_likelihood,
+        doubt=found.doubt_log_likelihood,
     )
-    return SortedGroup(
+    return ClassifiedGroup(
         shaping=shaping,
         sign=sign,
         swing_pct=swing_pct,
@@ -148,13 +150,13 @@ def shape_group(readings: Readings, group: int) -> Shaping:
     """Pick the captures that can shape the pattern: named elements first, then pairs, then positions."""
     count = readings.layouts[group].elements
     member = readings.group == group
-    sync = np.flatnonzero(member & (readings.identified == SYNC))
+    named = np.flatnonzero(member & (readings.identified == NAMED))
     pair = np.flatnonzero(member & (readings.identified == PAIR))
     nameless = np.flatnonzero(member & (readings.identified == NONE))
-    kind = SYNC
-    rows = sync
-    if sync.size < 5 and pair.size:
-        rows, kind = np.sort(np.concatenate([sync, pair])), (SYNC if sync.size > pair.size else PAIR)
+    kind = NAMED
+    rows = named
+    if named.size < 5 and pair.size:
+        rows, kind = np.sort(np.concatenate([named, pair])), (NAMED if named.size > pair.size else PAIR)
     if rows.size < 5 and nameless.size > rows.size:
         rows, kind = nameless, NONE
     value = readings.relative_pct[rows, :count]

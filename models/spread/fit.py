@@ -13,12 +13,12 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from models.records.matrix import NONE, PAIR, SYNC, Layout, Readings, mirrored, readings_of
+from models.records.matrix import NAMED, NONE, PAIR, Layout, Readings, mirrored, readings_of
 from models.records.measure import Measure
 from models.records.shop import Shop
-from models.spread.classes import SortedGroup, first_sorting, sort_again
+from models.spread.classes import ClassifiedGroup, classify_again, classify_first
 from models.spread.drift import Drift, drift_of
-from models.spread.level import sort_levels
+from models.spread.level import classify_levels
 from models.spread.null import Null, widest_gap
 from models.spread.posterior import Posterior, fit_posteriors, predictive_readings
 from models.spread.result import HEALTHY_SCHEMA, PATTERN_SCHEMA, STATS_SCHEMA, GroupFit, SpreadSettings
@@ -48,15 +48,15 @@ def fit_groups(shop: Shop, measure: Measure, *, settings: SpreadSettings | None 
     readings = _rescaled(readings, 1.0 / scale)
     strata = sorted({layout.stratum for layout in readings.layouts})
     stratum = np.array([strata.index(layout.stratum) for layout in readings.layouts], dtype=np.int64)
-    sorted_groups, posteriors = _learn(readings, stratum, measure, settings)
+    classified, posteriors = _learn(readings, stratum, measure, settings)
     described = [
         _describe(_Group(readings, layout, at, one, posterior, measure, scale, settings))
         for at, (layout, one, posterior) in enumerate(
-            zip(readings.layouts, sorted_groups, posteriors, strict=True)
+            zip(readings.layouts, classified, posteriors, strict=True)
         )
     ]
     labels = [
-        _labels(readings, layout, one) for layout, one in zip(readings.layouts, sorted_groups, strict=True)
+        _labels(readings, layout, one) for layout, one in zip(readings.layouts, classified, strict=True)
     ]
     return GroupFit(
         measure=measure,
@@ -71,20 +71,22 @@ def fit_groups(shop: Shop, measure: Measure, *, settings: SpreadSettings | None 
 
 def _learn(
     readings: Readings, stratum: Ints, measure: Measure, settings: SpreadSettings
-) -> tuple[list[SortedGroup], list[Posterior]]:
-    """Sort every group's captures and weigh its spread against the shop's, twice."""
+) -> tuple[list[ClassifiedGroup], list[Posterior]]:
+    """Classify every group's captures and weigh its spread against the shop's, twice."""
     either = measure.direction == "either"
     if measure.whole:
-        found = [sort_levels(readings, at, settings.usual_spread_pct, either) for at in range(stratum.size)]
+        found = [
+            classify_levels(readings, at, settings.usual_spread_pct, either) for at in range(stratum.size)
+        ]
     else:
-        found = first_sorting(readings, stratum, usual_spread_pct=settings.usual_spread_pct, either=either)
+        found = classify_first(readings, stratum, usual_spread_pct=settings.usual_spread_pct, either=either)
     posteriors = fit_posteriors([one.sums for one in found], stratum, seed=settings.seed)
     # Once more, now that each group's spread has been weighed against the shop's.
     starts = [posterior.sigma_quantile(0.5) for posterior in posteriors]
     if measure.whole:
-        found = [sort_levels(readings, at, start, either) for at, start in enumerate(starts)]
+        found = [classify_levels(readings, at, start, either) for at, start in enumerate(starts)]
     else:
-        found = sort_again(readings, stratum, found, starts, either=either)
+        found = classify_again(readings, stratum, found, starts, either=either)
     return found, fit_posteriors([one.sums for one in found], stratum, seed=settings.seed)
 
 
@@ -99,14 +101,14 @@ def _rescaled(readings: Readings, factor: float) -> Readings:
     )
 
 
-def _labels(readings: Readings, layout: Layout, one: SortedGroup) -> pl.DataFrame:
+def _labels(readings: Readings, layout: Layout, one: ClassifiedGroup) -> pl.DataFrame:
     label = readings.healthy_label[one.shaping.rows]
     return pl.DataFrame(
         {
-            "capture_file": readings.capture_file.gather(one.shaping.rows.tolist()),
+            "capture_file": readings.capture_file.gather(one.shaping.rows),
             "group": pl.repeat(layout.group, one.shaping.rows.size, eager=True),
             "healthy_probability": one.healthy,
-            "label": np.array(["known odd", "not known", "known healthy"])[label + 1].tolist(),
+            "label": pl.Series(["known odd", "not known", "known healthy"]).gather(label + 1),
         },
         schema=HEALTHY_SCHEMA,
     )
@@ -119,7 +121,7 @@ class _Group:
     readings: Readings
     layout: Layout
     at: int
-    sorted: SortedGroup
+    classified: ClassifiedGroup
     posterior: Posterior
     measure: Measure
     scale: float
@@ -127,7 +129,7 @@ class _Group:
 
     @property
     def kind(self) -> int:
-        return self.sorted.shaping.kind
+        return self.classified.shaping.kind
 
     def level(self, value: Floats) -> Floats:
         """A level on the fit's scale, in % as the reader gave it."""
@@ -164,7 +166,7 @@ def _describe(group: _Group) -> _Described:
 
 
 def _usual(group: _Group) -> _Usual:
-    one, posterior, settings = group.sorted, group.posterior, group.settings
+    one, posterior, settings = group.classified, group.posterior, group.settings
     n = group.layout.elements
     rng = np.random.default_rng([settings.seed, group.at, n])
     centre, pattern_draws = posterior.pattern_pct, posterior.draws_pattern
@@ -196,19 +198,19 @@ def _usual(group: _Group) -> _Usual:
 
 
 def _drift(group: _Group, usual: Floats) -> Drift:
-    shaping, readings = group.sorted.shaping, group.readings
+    shaping, readings = group.classified.shaping, group.readings
     residual = shaping.level_pct - usual if shaping.rows.size else np.zeros((0, group.layout.elements))
     found = drift_of(
-        residual, readings.month[shaping.rows], group.sorted.healthy, readings.vehicle[shaping.rows]
+        residual, readings.month[shaping.rows], group.classified.healthy, readings.vehicle[shaping.rows]
     )
-    if group.kind != SYNC:
+    if group.kind != NAMED:
         return Drift.nothing(found.slope.n, "the elements are not named, so none can be followed over time.")
     return found
 
 
 def _basis(group: _Group) -> str:
-    readings, rows = group.readings, group.sorted.shaping.rows
-    if float(group.sorted.healthy.sum()) < 0.5:
+    readings, rows = group.readings, group.classified.shaping.rows
+    if float(group.classified.healthy.sum()) < 0.5:
         return "borrowed"
     if (readings.confirmed[rows] > 0).sum() >= group.settings.anchor_captures:
         return "confirmed"
@@ -219,7 +221,7 @@ def _basis(group: _Group) -> str:
 
 def _spread_figures(group: _Group) -> dict[str, object]:
     posterior, scale = group.posterior, group.scale
-    variance = group.sorted.sums.reading_variance
+    variance = group.classified.sums.reading_variance
     reading_se = float(np.sqrt(variance)) if np.isfinite(variance) else None
     sigma, rho = posterior.draws_sigma, posterior.draws_rho
     noise = 0.0 if reading_se is None else reading_se**2
@@ -232,7 +234,7 @@ def _spread_figures(group: _Group) -> dict[str, object]:
         "within_vehicle_pct": float(np.median(within)) * scale,
         "reading_se_pct": None if reading_se is None else reading_se * scale,
         "own_weight": posterior.own_weight,
-        "swing_pct": group.sorted.swing_pct * scale,
+        "swing_pct": group.classified.swing_pct * scale,
     }
 
 
@@ -253,10 +255,10 @@ def _counts(group: _Group, drift: Drift, null: Null) -> dict[str, object]:
         "drift_high": ends[1],
         "drift_element": drift.element,
         "why": _why(group, slope.why),
-        "healthy_captures": float(group.sorted.healthy.sum()),
+        "healthy_captures": float(group.classified.healthy.sum()),
         "vehicles": int(np.unique(readings.vehicle[member]).size),
         "odd_usual_pct": null.quantile(0.5),
-        "odd_share": group.sorted.odd_share,
+        "odd_share": group.classified.odd_share,
         "odd_limit_pct": null.quantile(1.0 - group.settings.false_alarm_share),
     }
 
@@ -273,7 +275,7 @@ def _pattern_rows(group: _Group, usual: _Usual) -> list[dict[str, object]]:
             "pattern_pct": float(centre[c]),
             "low": float(low[c]) if named else None,
             "high": float(high[c]) if named else None,
-            "n": round(float(group.sorted.healthy.sum())),
+            "n": round(float(group.classified.healthy.sum())),
             "predict_low": float(predicted[0, c]),
             "predict_high": float(predicted[1, c]),
         }
@@ -293,19 +295,19 @@ def _over_pairs(values: Floats, layout: Layout) -> Floats:
 
 
 def _why(group: _Group, drift_why: str | None) -> str:
-    shaping, sums, posterior = group.sorted.shaping, group.sorted.sums, group.posterior
+    shaping, sums, posterior = group.classified.shaping, group.classified.sums, group.posterior
     label = group.readings.healthy_label[shaping.rows]
     text = _basis_sentence(group, int(shaping.rows.size), int((label > 0).sum()))
-    if group.sorted.swing_pct > posterior.sigma_quantile(0.5):
+    if group.classified.swing_pct > posterior.sigma_quantile(0.5):
         text += (
             " From capture to capture every second element in sequence swings by about "
-            f"{group.sorted.swing_pct * group.scale:.1f} % against the others; that is taken off before a capture is "
-            "judged."
+            f"{group.classified.swing_pct * group.scale:.1f} % against the others; that is taken off before a "
+            "capture is judged."
         )
     if shaping.kind == PAIR:
-        text += " The sync pulse names pairs only, so the pattern is the mean of each pair."
+        text += " The index names pairs only, so the pattern is the mean of each pair."
     elif shaping.kind == NONE:
-        text += " No sync names the elements, so the pattern is even and its unevenness counts as spread."
+        text += " Nothing names the elements, so the pattern is even and its unevenness counts as spread."
     if sums.vehicle_weight.size and sums.within_dof < 2:
         text += (
             " Hardly any vehicle was captured twice, so the split between vehicles and repeats is borrowed."
@@ -333,6 +335,6 @@ def _basis_sentence(group: _Group, count: int, labelled: int) -> str:
             f"look healthy; {own}."
         )
     return (
-        f"Too few captures are known to be healthy ({labelled}), so all {count} were sorted; "
-        f"{group.sorted.healthy.sum():.0f} look healthy; {own}."
+        f"Too few captures are known to be healthy ({labelled}), so all {count} were classified; "
+        f"{group.classified.healthy.sum():.0f} look healthy; {own}."
     )

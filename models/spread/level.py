@@ -1,8 +1,8 @@
-"""Sorting the captures of one thing: one value a capture, held against its group's own known-good spread.
+"""Classifying the captures of one thing: one value a capture, held against its group's own known-good spread.
 
-The same sorting as `models.spread.mixture` in one dimension, with the same priors: a capture is healthy (its value
-scatters about the group's level with one standard deviation), apart (it stands off by an unknown amount, mostly on
-the side where faults stand), or wild. Where a test compares elements beside each other a capture's own level is a
+The same classification as `models.spread.mixture` in one dimension, with the same priors: a capture is healthy (its
+value scatters about the group's level with one standard deviation), apart (it stands off by an unknown amount, mostly
+on the side where faults stand), or wild. Where a test compares elements beside each other a capture's own level is a
 nuisance; here the level is all there is, so it needs captures of its group before anything can be called odd.
 """
 
@@ -11,8 +11,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from models.records.matrix import SYNC, Readings
-from models.spread.classes import Shaping, SortedGroup
+from models.records.matrix import NAMED, Readings
+from models.spread.classes import ClassifiedGroup, Shaping
 from models.spread.mixture import HIGH_SHARE, ODD_PRIOR, SPREAD_DOF, WILD_SD_PCT, WILD_SHARE, gap_log_density
 from models.spread.posterior import group_sums, no_sums
 from models.stats.robust import shorth_middle
@@ -23,8 +23,8 @@ Ints = npt.NDArray[np.int64]
 ITERATIONS = 60
 
 
-def sort_levels(readings: Readings, group: int, start_pct: float, either: bool) -> SortedGroup:
-    """Sort one group's captures of one thing.
+def classify_levels(readings: Readings, group: int, start_pct: float, either: bool) -> ClassifiedGroup:
+    """Classify one group's captures of one thing.
 
     Args:
         readings: one column, a fault on the low side; group: index into `readings.layouts`.
@@ -33,22 +33,24 @@ def sort_levels(readings: Readings, group: int, start_pct: float, either: bool) 
     """
     rows = np.flatnonzero((readings.group == group) & np.isfinite(readings.relative_pct[:, 0]))
     value, se = readings.relative_pct[rows, :1], readings.se_pct[rows, :1]
-    shaping = Shaping(rows, value, se, SYNC)
+    shaping = Shaping(rows, value, se, NAMED)
     sign = np.zeros(1)
     if rows.size == 0:
         nothing = np.zeros(0)
-        return SortedGroup(
+        return ClassifiedGroup(
             shaping, sign, 0.0, nothing, None, np.zeros(1), start_pct, 0.0, no_sums(1), level_pct=100.0
         )
     label = readings.healthy_label[rows]
-    level, spread, odd_share, healthy = _sorted(value[:, 0], label, start_pct, either)
+    level, spread, odd_share, healthy = _likeliest(value[:, 0], label, start_pct, either)
     sums = group_sums(value - level, se, healthy, readings.vehicle[rows], contrasts=1.0)
-    return SortedGroup(
+    return ClassifiedGroup(
         shaping, sign, 0.0, healthy, odd_share, np.zeros(1), spread, 0.0, sums, level_pct=level
     )
 
 
-def _sorted(value: Floats, label: Ints, start_pct: float, either: bool) -> tuple[float, float, float, Floats]:
+def _likeliest(
+    value: Floats, label: Ints, start_pct: float, either: bool
+) -> tuple[float, float, float, Floats]:
     """Level, spread, share of odd captures and probability of being healthy, from the likeliest of several starts."""
     known = value[label > 0]
     starts = [float(np.median(value)), float(shorth_middle(value[:, None])[0])]

@@ -40,24 +40,24 @@ WILD_SHARE = 0.02
 WILD_SD_PCT = 12.0
 
 PATTERN_PRIOR_PCT = 2.5
-"""Prior standard deviation of a healthy element's pattern about even, in %, while sorting captures."""
+"""Prior standard deviation of a healthy element's pattern about even, in %, while classifying captures."""
 
 ODD_PRIOR = (1.5, 4.0)
 """Beta prior of the share of odd captures: weak, with its middle near a quarter."""
 
 LEAST_UNSURE, MOST_UNSURE = 1.5, 400.0
-"""Healthy captures between which being unsure of the sorting shows in the spread and can be worked out."""
+"""Healthy captures between which being unsure of the classification shows in the spread and can be worked out."""
 
-SORTING_REACH = 0.5
-"""How far about the fitted spread, on the log scale, the sorting is looked at anew."""
+DOUBT_REACH = 0.5
+"""How far about the fitted spread, on the log scale, the classification is looked at anew."""
 
 SPREAD_DOF = 6.0
 """Weight of the spread one starts from, in degrees of freedom."""
 
 
 @dataclass(frozen=True, slots=True)
-class Sorted:
-    """How one group's captures sort.
+class Classified:
+    """How one group's captures were classified.
 
     Attributes:
         pattern_pct: shape (elements,), contrast to the capture's mean element (sums to 0).
@@ -65,7 +65,7 @@ class Sorted:
         odd_share: share of odd captures.
         healthy: shape (captures,), probability that the capture is healthy.
         log_posterior: for choosing between starting points.
-        sorting_log_likelihood: what being unsure of the sorting says about the spread beyond the weighted
+        doubt_log_likelihood: what being unsure of the classification says about the spread beyond the weighted
             healthy captures, shape (k,) over the grid asked for; None where it makes no difference.
     """
 
@@ -74,7 +74,7 @@ class Sorted:
     odd_share: float
     healthy: Floats
     log_posterior: float
-    sorting_log_likelihood: Floats | None
+    doubt_log_likelihood: Floats | None
 
 
 def gap_log_density(gap_pct: Floats, spread_pct: float, high_share: float = HIGH_SHARE) -> Floats:
@@ -192,7 +192,7 @@ def rough_spread(reading_pct: Floats, pattern_pct: Floats) -> float:
     return float(mad_scale(residual.ravel()))
 
 
-def sort_captures(
+def classify_captures(
     reading_pct: Floats,
     label: Ints,
     *,
@@ -201,19 +201,19 @@ def sort_captures(
     contrasts: float | None = None,
     iterations: int = 40,
     either: bool = False,
-) -> Sorted:
-    """Sort one group's captures into healthy and odd while fitting pattern and spread.
+) -> Classified:
+    """Classify one group's captures into healthy and odd while fitting pattern and spread.
 
     Args:
         reading_pct: shape (captures, elements), by element number, finite, at least one capture.
         label: shape (captures,), 1 known healthy, -1 known odd, 0 unknown.
         spread_start_pct: the spread usual in the shop, the weak prior's centre.
-        grid_pct: spreads for which `sorting_log_likelihood` is wanted.
+        grid_pct: spreads for which `doubt_log_likelihood` is wanted.
         contrasts: independent contrasts a capture's readings hold, default elements - 1.
         either: a fault may stand on either side of the others, not mostly below them.
     """
     high_share = 0.5 if either else HIGH_SHARE
-    best: Sorted | None = None
+    best: Classified | None = None
     for start in starting_patterns(reading_pct, label):
         found = _from_start(reading_pct, label, start, spread_start_pct, contrasts, iterations, high_share)
         if best is None or found.log_posterior > best.log_posterior:
@@ -223,13 +223,15 @@ def sort_captures(
     weight = float(best.healthy.sum())
     if grid_pct is None or not LEAST_UNSURE <= weight <= MOST_UNSURE:
         return best
-    return replace(best, sorting_log_likelihood=_sorting(reading_pct, label, best, grid_pct, high_share))
+    return replace(best, doubt_log_likelihood=_doubt(reading_pct, label, best, grid_pct, high_share))
 
 
-def _sorting(reading_pct: Floats, label: Ints, found: Sorted, grid_pct: Floats, high_share: float) -> Floats:
+def _doubt(
+    reading_pct: Floats, label: Ints, found: Classified, grid_pct: Floats, high_share: float
+) -> Floats:
     """Log likelihood of the mixture minus that of the captures weighted by their healthy probability.
 
-    The weighted likelihood takes the sorting as certain; were the spread wider, more captures would count
+    The weighted likelihood takes the classification as certain; were the spread wider, more captures would count
     as healthy. Added to the weighted likelihood, the difference gives the mixture's own. The sound elements
     of odd captures are left out of it: a weak element disturbs the reading of its neighbours, so they
     scatter more than healthy ones do.
@@ -238,7 +240,7 @@ def _sorting(reading_pct: Floats, label: Ints, found: Sorted, grid_pct: Floats, 
     n = residual.shape[1]
     square = float(found.healthy @ np.sum(residual**2, axis=1))
     weight = float(found.healthy.sum())
-    at = found.spread_pct * np.exp(np.linspace(-SORTING_REACH, SORTING_REACH, 21))
+    at = found.spread_pct * np.exp(np.linspace(-DOUBT_REACH, DOUBT_REACH, 21))
     difference = np.empty(at.size)
     for place, spread in enumerate(at):
         _, mixed = healthy_probability(
@@ -262,7 +264,7 @@ def _from_start(
     contrasts: float | None,
     iterations: int,
     high_share: float,
-) -> Sorted:
+) -> Classified:
     count, n = reading_pct.shape
     level = reading_pct - reading_pct.mean(axis=1, keepdims=True)
     spread = spread_start_pct
@@ -295,4 +297,4 @@ def _from_start(
     log_prior = -0.5 * float(np.sum(pattern**2)) / PATTERN_PRIOR_PCT**2
     log_prior += -0.5 * SPREAD_DOF * (2 * np.log(spread) + spread_start_pct**2 / spread**2)
     log_prior += (a - 1) * np.log(odd_share) + (b - 1) * np.log(1 - odd_share)
-    return Sorted(pattern, spread, odd_share, healthy, float(likelihood.sum()) + float(log_prior), None)
+    return Classified(pattern, spread, odd_share, healthy, float(likelihood.sum()) + float(log_prior), None)

@@ -28,7 +28,7 @@ class Neighbours:
 
 
 def turned(shapes: Floats, start_deg: Floats) -> Floats:
-    """Mean cycles that begin at different elements, put on one crank-angle axis.
+    """Mean cycles that begin at different elements, put on one angle axis.
 
     Args:
         shapes: shape (captures, angles), each over 720 degrees from the top dead centre of its own first
@@ -68,7 +68,7 @@ def nearest(
     each is put on the scale of its own median over all captures and the two count the same.
 
     Args:
-        shapes: shape (captures, angles), all on the same crank-angle grid from the same element; a row
+        shapes: shape (captures, angles), all on the same angle grid from the same element; a row
             with a NaN is never found.
         query: shape (angles,).
         k: how many; fewer come back where there are fewer.
@@ -81,9 +81,7 @@ def nearest(
     shapes = np.asarray(shapes, dtype=np.float64)
     query = np.asarray(query, dtype=np.float64)
     if shapes.ndim != 2 or query.shape != shapes.shape[1:]:
-        raise ValueError(
-            f"query of {query.shape} against shapes of {shapes.shape}: not the same crank-angle grid"
-        )
+        raise ValueError(f"query of {query.shape} against shapes of {shapes.shape}: not the same angle grid")
     if not np.isfinite(query).all():
         raise ValueError("the query holds a NaN, so nothing can be near it")
     shape_distance = _rms(_level(shapes) - _level(query[None, :]))

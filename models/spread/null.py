@@ -72,7 +72,7 @@ class Null:
 
     @classmethod
     def from_draws(cls, odd_pct: Floats) -> Null:
-        """Sort the draws and fit the tail between the shares 1/100 and 1/1000."""
+        """Classify the draws and fit the tail between the shares 1/100 and 1/1000."""
         ordered = np.sort(odd_pct)
         near, far = np.quantile(ordered, [0.99, 0.999])
         sd = float(np.sqrt(max(far**2 - near**2, 1e-12) / (2.0 * np.log(10.0))))

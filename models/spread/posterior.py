@@ -37,7 +37,7 @@ RHO_PRIOR = (0.0, 1.0, 0.6)
 
 
 WORTH = 0.85
-"""What a group's captures count for, of 1: they were sorted by the same readings, and a likelihood that
+"""What a group's captures count for, of 1: they were classified by the same readings, and a likelihood that
 takes them as independent and normal is a little too sure. Set so that 95 % intervals of the spread cover
 95 % in simulated shops (tests/bench/bench_coverage.py)."""
 
@@ -55,7 +55,7 @@ class GroupSums:
         within_dof: captures beyond the first of each vehicle, weighted.
         reading_variance: mean square reading error of one element, in %^2.
         contrasts: independent contrasts a capture holds, N - 1 less what taking off a swing costs.
-        sorting: further log likelihood over `SIGMA_PCT`, from being unsure which captures are healthy.
+        classifying: further log likelihood over `SIGMA_PCT`, from being unsure which captures are healthy.
     """
 
     elements: int
@@ -66,7 +66,7 @@ class GroupSums:
     within_dof: float
     reading_variance: float
     contrasts: float
-    sorting: Floats | None = None
+    doubt: Floats | None = None
 
     @property
     def free(self) -> int:
@@ -81,7 +81,7 @@ def group_sums(
     vehicle: Ints,
     *,
     contrasts: float | None = None,
-    sorting: Floats | None = None,
+    doubt: Floats | None = None,
 ) -> GroupSums:
     """Sum up one group's captures.
 
@@ -116,7 +116,7 @@ def group_sums(
         within_dof=float(np.sum(weight - effective)),
         reading_variance=variance,
         contrasts=max(n - 1.0, 1.0) if contrasts is None else contrasts,
-        sorting=sorting,
+        doubt=doubt,
     )
 
 
@@ -172,7 +172,7 @@ def log_likelihood(sums: GroupSums) -> Floats:
     shape = (SIGMA_PCT.size, RHO.size, TAU_PCT.size)
     if sums.vehicle_weight.size == 0:
         # Not one healthy capture; the sound elements of odd ones still say something about the spread.
-        return np.zeros(shape) + (0.0 if sums.sorting is None else sums.sorting[:, None, None])
+        return np.zeros(shape) + (0.0 if sums.doubt is None else sums.doubt[:, None, None])
     dof = sums.contrasts
     var = (SIGMA_PCT**2)[:, None]
     k = RHO[:, None] + (1.0 - RHO)[:, None] / sums.vehicle_weight[None, :]
@@ -189,8 +189,8 @@ def log_likelihood(sums: GroupSums) -> Floats:
     inner = inner - 0.5 * dof * (np.sum(part * np.log(k), axis=1) + np.log(total))
     pattern_var = TAU_PCT[None, None, :] ** 2 + var[:, :, None] / total[None, :, None]
     square = np.sum(centre**2, axis=1)[None, :, None]
-    if sums.sorting is not None:
-        inner = inner + sums.sorting[:, None]
+    if sums.doubt is not None:
+        inner = inner + sums.doubt[:, None]
     known = 0.5 * sums.free * np.log(pattern_var) + square / (2.0 * pattern_var)
     return np.asarray(WORTH * (inner[:, :, None] - known))
 

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from models.records.matrix import NONE, PAIR, SYNC, Layout, Readings, mirrored, readings_of
+from models.records.matrix import NAMED, NONE, PAIR, Layout, Readings, mirrored, readings_of
 from models.records.shop import Shop
 from models.spread.null import widest_gap
 from models.spread.result import GroupFit
@@ -102,7 +102,7 @@ def score_captures(fit: GroupFit, shop: Shop) -> Scores:
     side = -1.0 if fit.measure.direction == "high" else 1.0
     cells = pl.DataFrame(
         {
-            "capture_file": readings.capture_file.gather(at_cell[0].tolist()),
+            "capture_file": readings.capture_file.gather(at_cell[0]),
             "position": at_cell[1] + 1,
             "group_pct": mirrored(expected[at_cell], fit.measure),
             "deviation_pct": side * deviation[at_cell],
@@ -167,7 +167,7 @@ def _capture_table(
     p_value, basis, floor = calibrated
     rows = gaps.odd.size
     row, column, found = np.arange(rows), np.maximum(gaps.at_column, 0), gaps.at_column >= 0
-    names = [layout.group for layout in readings.layouts]
+    names = pl.Series([layout.group for layout in readings.layouts], dtype=pl.String)
     table = pl.DataFrame(
         {
             "capture_file": readings.capture_file,
@@ -181,7 +181,7 @@ def _capture_table(
             "p_basis": basis,
             "p_floor": floor,
             "model_p": model_p,
-            "group": [names[code] for code in readings.group],
+            "group": names.gather(readings.group),
         },
         schema=CAPTURE_SCHEMA,
     )
@@ -195,7 +195,7 @@ def expected_pattern(
 ) -> Floats:
     """The group's usual value at each position of some captures.
 
-    With a sync pulse the element is named and there is nothing to choose. A waste-spark pulse leaves two
+    Where elements are named there is nothing to choose. An index that names pairs leaves two
     alignments, no pulse leaves as many as there are elements: then the usual value is the mean over the
     alignments, each weighted by how well the capture fits it (bounded loss, so that a weak element does
     not decide). Where all fit alike that mean is flat.
@@ -209,8 +209,8 @@ def expected_pattern(
     n = layout.elements
     identified = readings.identified[member]
     expected = np.full((member.size, n), 100.0)
-    sync = identified == SYNC
-    expected[sync] = pattern_pct[readings.element[member[sync], :n] - 1]
+    named = identified == NAMED
+    expected[named] = pattern_pct[readings.element[member[named], :n] - 1]
     pair = np.flatnonzero(identified == PAIR)
     if pair.size:
         here = readings.element[member[pair], :n]

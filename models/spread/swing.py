@@ -1,7 +1,7 @@
 """Healthy engines of some groups swing: every second element in sequence reads high, the others low.
 
-How much, and which way, differs from capture to capture with cranking speed, temperature and throttle; it
-is strong where the firing intervals are uneven, or where two crank throws load the starter differently
+How much, and which way, differs from capture to capture with speed, temperature and load; it
+is strong where the steps are uneven, or where two halves of a turn are driven differently
 (common practice, no source; the models look for it in every group with an even number of elements and
 find next to none in most). Left in, it widens the normal spread of a group severalfold. So it is a
 separate part of what is usual:

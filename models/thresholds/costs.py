@@ -75,7 +75,7 @@ class ShopCurves:
     drawn: list[Draw]
 
 
-def share_odd(draw: Draw, group: Ints, groups: int) -> tuple[float, Floats]:
+def share_odd(draw: Draw, group: Ints, groups: int, noise: Floats | None = None) -> tuple[float, Floats]:
     """Weighted share of odd among the confirmed captures in question: of the shop, and of each group.
 
     The groups are partially pooled on the logit scale (`models.stats.pooling.pool_normal`), each with the
@@ -83,6 +83,8 @@ def share_odd(draw: Draw, group: Ints, groups: int) -> tuple[float, Floats]:
 
     Args:
         group: code of each row's group, shape (captures,), -1 for none; groups: how many there are.
+        noise: standard normal numbers, shape (groups,): each group's share is then a draw from what is
+            known of it instead of its middle.
 
     Returns:
         the shop's share (NaN without a confirmed capture) and shape (groups,).
@@ -103,7 +105,8 @@ def share_odd(draw: Draw, group: Ints, groups: int) -> tuple[float, Floats]:
     share = (own_share * worth + shop) / (worth + 1.0)
     error = np.where(worth > 0, 1.0 / np.sqrt((worth + 1.0) * share * (1.0 - share)), np.inf)
     pool = pool_normal(logit(share), error, mu_prior=(float(logit(shop)), 0.5), tau_scale=0.5, grid=200)
-    return float(odd.sum() / total), np.asarray(expit(pool.mean))
+    level = pool.mean if noise is None else pool.mean + pool.sd * noise
+    return float(odd.sum() / total), np.asarray(expit(level))
 
 
 def group_curves(

@@ -26,8 +26,8 @@ Bools = npt.NDArray[np.bool_]
 MIN_UNFLAGGED = 20
 """Confirmed captures that looked healthy which a shop needs before costs are weighed (a choice)."""
 
-LEAST_FROM_LOWER_HALF = 0.25
-"""At least this part of them among the less odd half of all that looked healthy: near misses alone say little."""
+LEAST_FROM_LOWER_HALF = 5
+"""So many of them among the less odd half of all that looked healthy: near misses alone say little (a choice)."""
 
 MIN_OWN_UNFLAGGED = 3
 """Of its own a group needs so many, before its confirmed captures say anything on false alarms (a choice)."""
@@ -56,12 +56,17 @@ def enough_unflagged(rows: pl.DataFrame, looks: Bools) -> tuple[bool, int]:
     count = int(confirmed.sum())
     if count < MIN_UNFLAGGED:
         return False, count
-    lower = odd_pct[confirmed] <= np.median(odd_pct[looks])
-    return bool(lower.mean() >= LEAST_FROM_LOWER_HALF), count
+    lower = int((odd_pct[confirmed] <= np.median(odd_pct[looks])).sum())
+    return lower >= LEAST_FROM_LOWER_HALF, count
 
 
-def shares_by_sort(draw: Draw, group: Ints, groups: int, looks: Bools) -> tuple[Floats, Floats]:
+def shares_by_sort(
+    draw: Draw, group: Ints, groups: int, looks: Bools, noise: Floats | None = None
+) -> tuple[Floats, Floats]:
     """Captures in question and share of odd ones, by sort (looked odd, looked healthy) and group.
+
+    Args:
+        noise: standard normal numbers, shape (2, groups), for a draw of the shares (see `costs.share_odd`).
 
     Returns:
         counts and shares, each of shape (2, groups); a sort in which nothing was confirmed takes the share
@@ -74,8 +79,9 @@ def shares_by_sort(draw: Draw, group: Ints, groups: int, looks: Bools) -> tuple[
         part = own & member
         counts[sort] = np.bincount(group[part], weights=draw.asked[part], minlength=groups)
         inside = Draw(np.where(member, draw.healthy, 0.0), np.where(member, draw.odd, 0.0), draw.asked)
-        shop, by_group = share_odd(inside, group, groups)
-        shares[sort] = by_group if np.isfinite(shop) else share_odd(draw, group, groups)[1]
+        own_noise = None if noise is None else noise[sort]
+        shop, by_group = share_odd(inside, group, groups, own_noise)
+        shares[sort] = by_group if np.isfinite(shop) else share_odd(draw, group, groups, own_noise)[1]
     return counts, shares
 
 

@@ -1,6 +1,6 @@
-"""Relative compression against the compression gauge: do the two put elements in the same order?
+"""Relative readings against a gauge: do the two put elements in the same order?
 
-A gauge reads the peak pressure an element builds up over several strokes; relative compression comes from
+A gauge reads the peak pressure an element builds up over several strokes; the relative reading comes from
 the starter's load. No published rule carries one over to the other, so nothing here is ever turned into
 pressure units: the figures are the deviation in % and the gauge's loss in % of that engine's own best or
 median element, and what is reported is how well their orders agree.

@@ -63,7 +63,7 @@ class Costs:
 
 
 def shop_curves(
-    rows: pl.DataFrame, weighting: Weights, times: Floats, looks: Bools, names: list[str]
+    rows: pl.DataFrame, weighting: Weights, times: Floats, looks: Bools, names: list[str], *, seed: int
 ) -> ShopCurves:
     """What the whole shop says, with the weights calibrated to how often captures look odd and healthy."""
     asked = rows["in_question"].to_numpy().astype(np.float64)
@@ -72,16 +72,18 @@ def shop_curves(
     good = (rows["purpose"] == "known_good").fill_null(False).to_numpy()
     enough, unflagged = enough_unflagged(rows, looks)
 
-    def read(draw: Draw) -> tuple[Draw, Floats]:
-        counts, shares = shares_by_sort(draw, group, len(names), looks)
+    def read(draw: Draw, noise: Floats | None = None) -> tuple[Draw, Floats]:
+        counts, shares = shares_by_sort(draw, group, len(names), looks, noise)
         if not enough:
             return draw, prevalence_of(counts, shares)
         return calibrated(draw, group, looks, counts, shares, known_good=good), prevalence_of(counts, shares)
 
     whole, prevalence = read(Draw(healthy_weight(rows, weighting), odd_weight(rows, weighting), asked))
+    # a thin group's own share of odd captures is hardly known: each draw takes one that may be
+    noise = np.random.default_rng(seed).standard_normal((times.shape[0], 2, len(names)))
     again = [
-        read(Draw(healthy_weight(rows, one) * row, odd_weight(rows, one) * row, asked * row))
-        for one, row in zip(drawn_weights(rows, times, weighting), times, strict=True)
+        read(Draw(healthy_weight(rows, one) * row, odd_weight(rows, one) * row, asked * row), own)
+        for one, row, own in zip(drawn_weights(rows, times, weighting), times, noise, strict=True)
     ]
     odd = np.flatnonzero(whole.odd > 0)
     detection, drawn_detection = np.zeros(0), np.zeros((len(again), 0))

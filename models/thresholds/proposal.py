@@ -112,7 +112,7 @@ def propose(
     names = fit.stats["group"].to_list()
     limits = dict(fit.stats.select("group", "odd_limit_pct").iter_rows())
     looks = looks_healthy(rows, limits)
-    together = shop_curves(rows, weighting, times, looks, names)
+    together = shop_curves(rows, weighting, times, looks, names, seed=seed + 2)
     stretched = np.random.default_rng(seed + 1)
     found = []
     for at, stat in enumerate(fit.stats.iter_rows(named=True)):

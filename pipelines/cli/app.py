@@ -80,13 +80,13 @@ def ingest(
         raise typer.BadParameter("name the drop folder (or give --reread to read the stored waveforms again)")
     if drop is not None and not drop.is_dir():
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
-    house = Warehouse(warehouse, create=drop is not None)
+    store = Warehouse(warehouse, create=drop is not None)
     with out.progress("Reading captures") as step:
-        summary = run_ingest(drop, house, reread=reread, jobs=jobs, progress=step)
+        summary = run_ingest(drop, store, reread=reread, jobs=jobs, progress=step)
     fitted = None
     if fit:
         with out.waiting("Learning what spread is normal"):
-            fitted = fit_warehouse(house)
+            fitted = fit_warehouse(store)
     out.intake(summary, fitted, warehouse)
     raise typer.Exit(0 if summary.clean else 1)
 
@@ -123,7 +123,7 @@ def read(
 ) -> None:
     """Read one capture without a warehouse.
 
-    Prints each element (cylinder, bar, ...) against the others with its standard error, and what the setup
+    Prints each element against the others with its standard error, and what the setup
     checks say.
     """
     from pipelines.cli.read_one import read_one
@@ -148,9 +148,9 @@ def fit(warehouse: WarehousePath = DEFAULT_WAREHOUSE) -> None:
     """
     from pipelines.fit.run import fit_warehouse
 
-    house = Warehouse(warehouse)
+    store = Warehouse(warehouse)
     with out.waiting("Learning what spread is normal"):
-        fitted = fit_warehouse(house)
+        fitted = fit_warehouse(store)
     out.fitted(fitted)
 
 
@@ -173,9 +173,9 @@ def report(
     """
     from pipelines.reports.report import build_report
 
-    house = Warehouse(warehouse)
+    store = Warehouse(warehouse)
     with out.waiting("Working out the report"):
-        document = build_report(house, as_of=as_of.date() if as_of else None)
+        document = build_report(store, as_of=as_of.date() if as_of else None)
     out.report(document, as_json=as_json)
 
 
@@ -196,9 +196,9 @@ def digest(
     from dashboard.documents.digest import write_digest
     from pipelines.reports.week import week_of
 
-    house = Warehouse(warehouse)
+    store = Warehouse(warehouse)
     with out.waiting("Writing the digest"):
-        path = write_digest(week_of(house, week.date()), output)
+        path = write_digest(week_of(store, week.date()), output)
     out.say(f"The digest stands in {path}.")
     out.result(str(path))
 
@@ -218,12 +218,12 @@ def settings(
     from pipelines.warehouse.decisions import read_settings, set_setting
     from pipelines.warehouse.settings import setting
 
-    house = Warehouse(warehouse)
+    store = Warehouse(warehouse)
     if name is not None and value is not None:
-        set_setting(house, name, setting(name).parse(value), set_by=by)
+        set_setting(store, name, setting(name).parse(value), set_by=by)
     elif name is not None:
         setting(name)
-    out.settings(read_settings(house), name, as_json=as_json)
+    out.settings(read_settings(store), name, as_json=as_json)
 
 
 @app.command()

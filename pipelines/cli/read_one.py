@@ -6,7 +6,6 @@ from pathlib import Path
 
 from pipelines import kinds
 from pipelines.errors import ShopspreadError
-from pipelines.intake.ingest import family_of
 from pipelines.intake.tables import SPECS, read_table
 from pipelines.intake.work import Assignment, read
 from pipelines.kinds import EngineFamily, Hookup, Kind, Reading
@@ -32,7 +31,7 @@ def read_one(
 
     Raises:
         UnreadableFile: when the file cannot be turned into samples.
-        ShopspreadError: when the call makes no sense (no such family, test, file or cylinder).
+        ShopspreadError: when the call makes no sense (no such family, test, file or element).
     """
     if not file.is_file():
         raise ShopspreadError(f"There is no file {file}.")
@@ -70,7 +69,8 @@ def _family(family_file: Path | None, engine_family: str, sync_cylinder: int) ->
         raise ShopspreadError(
             bad[0] if bad else f"{family_file} defines no engine family {engine_family!r}. {known}"
         )
-    family = family_of(rows[engine_family])
-    if sync_cylinder not in family.firing_order:
-        raise ShopspreadError(f"{engine_family!r} has no cylinder {sync_cylinder} to take the sync from.")
+    family = EngineFamily.of_row(rows[engine_family])
+    wrong = family.without(sync_cylinder)
+    if wrong is not None:
+        raise ShopspreadError(f"The call {wrong}.")
     return family

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
 
 from pipelines.cli import output as out
 from pipelines.cli.options import WarehousePath
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse
+
+if TYPE_CHECKING:
+    from pipelines.warehouse.backups import Copied
 
 
 def check(warehouse: WarehousePath = DEFAULT_WAREHOUSE) -> None:
@@ -15,7 +22,7 @@ def check(warehouse: WarehousePath = DEFAULT_WAREHOUSE) -> None:
     Every table is read whole and every stored waveform compared with its checksum. A damaged copy is
     named; dropping the same capture file again mends it.
     """
-    from pipelines.warehouse.check import check as run_check
+    from pipelines.intake.check import check as run_check
 
     with out.progress("Checking the stored waveforms") as step:
         found = run_check(Warehouse(warehouse), progress=step)
@@ -31,6 +38,141 @@ def check(warehouse: WarehousePath = DEFAULT_WAREHOUSE) -> None:
     raise typer.Exit(1 if found.damaged else 0)
 
 
+def export(
+    folder: Annotated[Path, typer.Argument(help="Folder for the files.")],
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+) -> None:
+    """Write the export views as Parquet files.
+
+    For other programs, which then never hold the warehouse up. Every file is replaced whole.
+    """
+    from pipelines.warehouse.exporting import export as run_export
+
+    rows = run_export(Warehouse(warehouse), folder)
+    out.result("\n".join(f"{folder / view}.parquet: {count} rows" for view, count in rows.items()))
+
+
+def backup(
+    folder: Annotated[Path, typer.Argument(help="A new folder for the backup.")],
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+) -> None:
+    """Copy the whole warehouse into a new folder.
+
+    The database and every stored waveform; others may go on working meanwhile.
+    """
+    from pipelines.warehouse.backups import backup as run_backup
+
+    with out.progress("Copying the stored waveforms") as step:
+        copied = run_backup(Warehouse(warehouse), folder, progress=step)
+    _said(copied, f"Backed up to {folder}")
+
+
+def restore(
+    folder: Annotated[Path, typer.Argument(help="The backup's folder.")],
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+) -> None:
+    """Make a warehouse of a backup, in a new folder.
+
+    Every table is compared with what it held when the backup was made.
+    """
+    from pipelines.warehouse.backups import restore as run_restore
+
+    with out.progress("Copying the stored waveforms") as step:
+        copied = run_restore(folder, warehouse, progress=step)
+    _said(copied, f"Restored to {warehouse}, every table equal")
+
+
+def _said(copied: Copied, what: str) -> None:
+    for name in copied.damaged:
+        out.say(f"damaged: the stored waveform {name} is missing or damaged and was left out.")
+    sound = copied.copies - len(copied.damaged)
+    out.result(f"{what}: {copied.tables} tables, {sound} stored waveforms, version {copied.version}.")
+    raise typer.Exit(1 if copied.damaged else 0)
+
+
+def forget(
+    technician: Annotated[str, typer.Argument(help="The technician's name as the tables have it.")],
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+) -> None:
+    """Put a pseudonym in the place of a technician's name.
+
+    For good, here and in later ingests; all figures stay. Backups made before still hold the name.
+    """
+    from pipelines.warehouse.people import forget as run_forget
+
+    pseudonym, paths = run_forget(Warehouse(warehouse), technician)
+    out.result(f"From now on: {pseudonym}.")
+    out.say(
+        "note: backups and exports made before still hold the name; delete them, or keep them locked away."
+    )
+    for path in paths:
+        out.say(
+            f"note: the path {path} itself holds the name; rename the file and its row, and ingest again."
+        )
+
+
+def person(
+    technician: Annotated[str, typer.Argument(help="The technician's name as the tables have it.")],
+    folder: Annotated[Path, typer.Argument(help="Folder for the files.")],
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+) -> None:
+    """Write everything on record about a technician as files."""
+    from pipelines.warehouse.people import person as run_person
+
+    written = run_person(Warehouse(warehouse), technician, folder)
+    out.result("\n".join(f"{folder / file}: {rows} rows" for file, rows in written.items()))
+
+
+def undo(
+    batch: Annotated[str, typer.Argument(help="The ingest's batch, as its last line names it.")],
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+) -> None:
+    """Take back what one ingest brought.
+
+    Rows and captures are as they were before it; what changed since is left alone and named.
+    """
+    from pipelines.fit.run import fit_warehouse
+    from pipelines.intake.undo import undo as run_undo
+
+    house = Warehouse(warehouse)
+    undone = run_undo(house, batch)
+    with out.waiting("Learning what spread is normal"):
+        fit_warehouse(house)
+    for sentence in undone.kept:
+        out.say(f"kept: {sentence}")
+    out.say("note: the drop folder is as it was; correct it, or the next ingest brings the same again.")
+    out.result(f"Taken back: {undone.rows} rows and {undone.captures} captures.")
+    raise typer.Exit(1 if undone.kept else 0)
+
+
+def watch(
+    drop: Annotated[Path, typer.Argument(help="The drop folder; it may be on a network.")],
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+    every: Annotated[float, typer.Option("--every", min=0.5, help="Look so often, in seconds.")] = 5.0,
+    still: Annotated[
+        float,
+        typer.Option("--still", min=0.5, help="A file is whole when it stood still so long, in seconds."),
+    ] = 10.0,
+) -> None:
+    """Ingest a drop folder whenever it changes, until stopped (Ctrl-C).
+
+    Files that still grow are left until they stand still. One watch a warehouse.
+    """
+    from pipelines.fit.run import fit_warehouse
+    from pipelines.intake.ingest import IntakeSummary
+    from pipelines.intake.watch import watch as run_watch
+
+    house = Warehouse(warehouse, create=True)
+
+    def landed(summary: IntakeSummary) -> None:
+        out.intake(summary, fit_warehouse(house) if summary.worked_on else None, warehouse)
+
+    out.say(f"Watching {drop} for {warehouse}; stop with Ctrl-C.")
+    with suppress(KeyboardInterrupt):
+        run_watch(drop, house, landed=landed, say=out.say, every_s=every, still_s=still)
+
+
 def register(app: typer.Typer) -> None:
     """Add the sub-commands of this module to the command."""
-    app.command()(check)
+    for command in (watch, check, export, backup, restore, forget, person, undo):
+        app.command()(command)

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 Frames = Mapping[str, pl.DataFrame]
 
+_PIECE = 250_000
+
 
 def land(connection: duckdb.DuckDBPyConnection, groups: pl.DataFrame, fits: Sequence[TestFit]) -> None:
     """Put a fit's rows in the place of the last fit's, inside the caller's transaction.
@@ -32,7 +34,8 @@ def land(connection: duckdb.DuckDBPyConnection, groups: pl.DataFrame, fits: Sequ
     Raises:
         ValueError: a frame has a column the warehouse has no place for, so that it would be lost.
     """
-    _replace(connection, "comparison_group", groups)
+    _empty(connection, "comparison_group")
+    _add(connection, "comparison_group", groups)
     for table, rows in (
         ("group_stat", lambda one: one.fit.stats),
         ("group_pattern", lambda one: one.fit.pattern),
@@ -42,38 +45,46 @@ def land(connection: duckdb.DuckDBPyConnection, groups: pl.DataFrame, fits: Sequ
         ("element_score", lambda one: one.scores.elements),
         ("proposal", lambda one: _proposal_rows(one.proposals)),
     ):
-        _replace(connection, table, _stacked(connection, table, fits, rows))
-    outliers = [_outlier_rows(one) for one in fits]
-    _replace(connection, "outlier", pl.concat(outliers) if outliers else None)
+        _land_measures(connection, table, fits, rows)
+    _empty(connection, "outlier")
+    for one in fits:
+        _add(connection, "outlier", _outlier_rows(one))
 
 
-def _stacked(
+def _land_measures(
     connection: duckdb.DuckDBPyConnection,
     table: str,
     fits: Sequence[TestFit],
     rows: Callable[[MeasureFit], pl.DataFrame],
-) -> pl.DataFrame | None:
-    """One table's rows over all tests and measures, with the columns that say which they are of."""
-    columns = connection.sql(f"SELECT * FROM {table} LIMIT 0").pl().columns
-    parts = []
+) -> None:
+    """One table's rows of all tests and measures, with the columns that say which they are of."""
+    columns = _empty(connection, table)
     for fit in fits:
         for rank, (measure, one) in enumerate(fit.measures.items()):
             names = {"test": fit.kind.name, "measure": measure, "rank": rank}
             added = [pl.lit(value).alias(name) for name, value in names.items() if name in columns]
-            parts.append(rows(one).with_columns(added))
-    return pl.concat(parts) if parts else None
+            _add(connection, table, rows(one).with_columns(added))
 
 
-def _replace(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame | None) -> None:
+def _empty(connection: duckdb.DuckDBPyConnection, table: str) -> pl.Schema:
     connection.execute(f"DELETE FROM {table}")
-    if frame is None:
-        return
-    columns = connection.sql(f"SELECT * FROM {table} LIMIT 0").pl().schema
+    return _schema(connection, table)
+
+
+def _schema(connection: duckdb.DuckDBPyConnection, table: str) -> pl.Schema:
+    frame: pl.DataFrame = connection.sql(f"SELECT * FROM {table} LIMIT 0").pl()
+    return frame.schema
+
+
+def _add(connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
+    columns = _schema(connection, table)
     unknown = set(frame.columns) - set(columns)
     if unknown:
         raise ValueError(f"the table {table} has no column {', '.join(sorted(unknown))}")
     cast = [pl.col(name).cast(dtype) for name, dtype in columns.items() if name in frame.columns]
-    intake_log.append(connection, table, frame.select(cast))
+    # In pieces: a column of names is copied on its way into the database.
+    for start in range(0, frame.height, _PIECE):
+        intake_log.append(connection, table, frame.slice(start, _PIECE).select(cast))
 
 
 def _null_rows(fit: GroupFit) -> pl.DataFrame:
@@ -95,10 +106,10 @@ def _null_rows(fit: GroupFit) -> pl.DataFrame:
 
 def _outlier_rows(fit: TestFit) -> pl.DataFrame:
     scores = fit.outliers.scores
-    reasons = [json.dumps(value, default=str) for value in scores["reasons"].to_list()]
-    return scores.with_columns(pl.Series("reasons", reasons, dtype=pl.String)).rename(
-        {"model": "outlier_model"}
-    )
+    told = scores["reasons"].list.len() > 0
+    words = [json.dumps(value, default=str) for value in scores["reasons"].filter(told).to_list()]
+    reasons = pl.Series(["[]", *words], dtype=pl.String).gather(told.cast(pl.Int64).cum_sum() * told)
+    return scores.with_columns(reasons.alias("reasons")).rename({"model": "outlier_model"})
 
 
 def _estimate_cells(name: str, value: Estimate) -> dict[str, Any]:

@@ -11,18 +11,22 @@ import time
 import uuid
 from dataclasses import dataclass
 
-from models.outliers.forest import ForestFit, fit_forest
+import polars as pl
+
+from models.outliers.forest import ForestFit, fit_forest, wide_features
+from models.records import schemas
 from models.records.shop import Shop
 from models.spread.fit import GroupFit, Scores, fit_groups, score_captures
 from models.thresholds.proposal import Costs, Proposal, propose
 from pipelines.fit import landing, standing_hookup
+from pipelines.fit.figures import store_figures
 from pipelines.kinds import Kind, kind
 from pipelines.threads import one_thread
 from pipelines.warehouse import log as intake_log
-from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse.database import Warehouse, query
 from pipelines.warehouse.decisions import judge, propose_thresholds, read_settings
 from pipelines.warehouse.log import LogRow
-from pipelines.warehouse.shop import NAMES, comparison_groups, shop_of
+from pipelines.warehouse.shop import by_test, comparison_groups
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,40 +68,82 @@ def fit_test(known: Kind, shop: Shop, costs: Costs) -> TestFit:
         shop: any bundle; only what belongs to the test is looked at.
     """
     own = shop.of_test(known.name)
+    by_measure = {
+        measure.name: own.elements.filter(pl.col("measure") == measure.name) for measure in known.measures
+    }
+    wide = wide_features(own.features)
+    return _fit_own(known, own.with_frames(elements=own.elements.clear()), by_measure, wide, costs)
+
+
+def _fit_own(
+    known: Kind, own: Shop, elements: dict[str, pl.DataFrame], wide: pl.DataFrame, costs: Costs
+) -> TestFit:
+    """Fit one test from what belongs to it alone.
+
+    Args:
+        own: without elements and features. elements: by measure; emptied on the way, since they are most of a
+            large shop. wide: its features, one row a capture.
+    """
     measures = {}
     for measure in known.measures:
-        part = shop.of_test(known.name, measure.name)
+        part = own.with_frames(elements=elements.pop(measure.name))
         fit = fit_groups(part, measure)
         scores = score_captures(fit, part)
-        measures[measure.name] = MeasureFit(fit, scores, propose(fit, scores, part, costs))
+        del part
+        measures[measure.name] = MeasureFit(fit, scores, propose(fit, scores, own, costs))
     outliers = fit_forest(
         own,
         {name: one.scores for name, one in measures.items()},
         {name: one.fit for name, one in measures.items()},
         known.feature_words,
+        wide=wide,
     )
     return TestFit(known, measures, outliers)
+
+
+def _read_and_fit(warehouse: Warehouse, known: Kind, groups: pl.DataFrame, costs: Costs) -> TestFit:
+    """Read one test's frames, of one warehouse version, and fit it with no connection held."""
+    test = {"test": known.name}
+    with warehouse.reading() as connection:
+        captures = query(connection, "fit_captures", test)
+        outcomes = by_test(query(connection, "outcomes")).filter(pl.col("test") == known.name)
+        elements = {
+            measure.name: schemas.ELEMENTS.of(
+                query(connection, "fit_elements", test | {"measure": measure.name}).with_columns(
+                    measure=pl.lit(measure.name)
+                )
+            )
+            for measure in known.measures
+        }
+        wide = captures.select("capture_file")
+        for name in query(connection, "fit_features", test)["feature"]:
+            column = query(connection, "fit_feature", test | {"feature": name}).rename({"value": name})
+            wide = wide.join(column, on="capture_file", how="left", maintain_order="left")
+    own = Shop(
+        captures=schemas.CAPTURES.of(captures),
+        outcomes=outcomes,
+        groups=groups.filter(pl.col("test") == known.name).select(list(schemas.GROUPS.types)),
+    )
+    return _fit_own(known, own, elements, wide, costs)
 
 
 def fit_warehouse(warehouse: Warehouse) -> FitSummary:
     """Recompute normal spread, scores, the outlier model and proposed thresholds, and judge every capture.
 
-    The frames are read first and no connection is held while the models work, so that others can read
-    and write; what the models say lands in one transaction.
+    One test's frames are read at a time and no connection is held while the models work, so that others can
+    read and write; what the models say lands in one transaction.
 
     Raises:
         WarehouseError: when the warehouse cannot be read or written.
     """
     started = time.perf_counter()
     settings = read_settings(warehouse)
-    frames = warehouse.frames(NAMES)
-    shop = shop_of(frames)
+    frames = warehouse.frames(("families", "logged_groups", "element_counts"))
     groups = comparison_groups(frames["families"], frames["logged_groups"], frames["element_counts"])
-    del frames
     costs = Costs(float(settings["cost_miss"]), float(settings["cost_false_alarm"]))
     with one_thread():
         fits = [
-            fit_test(known, shop, costs)
+            _read_and_fit(warehouse, known, groups, costs)
             for name in groups["test"].unique(maintain_order=True)
             if (known := kind(name)) is not None
         ]
@@ -127,4 +173,6 @@ def fit_warehouse(warehouse: Warehouse) -> FitSummary:
         intake_log.write(
             connection, uuid.uuid4().hex[:12], [LogRow("fit", None, "changed", None, None, after)]
         )
+    del fits
+    store_figures(warehouse)
     return summary

@@ -19,7 +19,7 @@ import polars as pl
 
 from pipelines.intake.table_cells import near_miss
 from pipelines.intake.tables import CURLY, SPECS, RowProblem, TableRead
-from pipelines.kinds import kind
+from pipelines.kinds import GENERAL_NOUN, kind
 
 
 @dataclass
@@ -58,7 +58,7 @@ def _column(connection: duckdb.DuckDBPyConnection, sql: str) -> set[str]:
     return {str(row[0]) for row in connection.execute(sql).fetchall() if row[0] is not None}
 
 
-def _cylinders(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
+def _engines(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
     return dict(connection.execute("SELECT engine_family, cylinders FROM engine_family").fetchall())
 
 
@@ -97,21 +97,21 @@ def _later(one: dt.datetime | None, other: dt.datetime | None) -> bool:
     return one is not None and other is not None and one > other
 
 
-def _on_cylinders(test: str | None) -> bool:
-    """Whether a test compares cylinders, so that the engine says how many there can be; a test not named does."""
+def _on_engines(test: str | None) -> bool:
+    """Whether the engine says how many elements there can be; of a test not named it does."""
     known = kind(test or "")
-    return known.element.noun == "cylinder" if known else not test
+    return known.element.noun == GENERAL_NOUN if known else not test
 
 
 def _captures(rows: list[dict[str, Any]], connection: duckdb.DuckDBPyConnection, found: _Found) -> None:
-    cylinders = _cylinders(connection)
+    engines = _engines(connection)
     orders = _column(connection, "SELECT repair_order FROM repair_order")
     for row in rows:
-        name, have = row["capture_file"], cylinders.get(row["engine_family"] or "")
+        name, have = row["capture_file"], engines.get(row["engine_family"] or "")
         called = max(row["call_elements"] or [0])
-        if have is not None and called > have and _on_cylinders(row["test"]):
+        if have is not None and called > have and _on_engines(row["test"]):
             found.refused[name] = (
-                f"The call names cylinder {called}, but {row['engine_family']!r} has {have}; correct the row."
+                f"The call names {GENERAL_NOUN} {called}, but {row['engine_family']!r} has {have}; correct the row."
             )
         elif orders and row["repair_order"] and row["repair_order"] not in orders:
             hint = (
@@ -123,7 +123,7 @@ def _captures(rows: list[dict[str, Any]], connection: duckdb.DuckDBPyConnection,
 
 
 def _outcomes(rows: list[dict[str, Any]], connection: duckdb.DuckDBPyConnection, found: _Found) -> None:
-    cylinders = _cylinders(connection)
+    engines = _engines(connection)
     families: dict[str, set[str]] = defaultdict(set)
     for order, family in connection.execute(
         "SELECT repair_order, engine_family FROM repair_order UNION "
@@ -136,19 +136,19 @@ def _outcomes(rows: list[dict[str, Any]], connection: duckdb.DuckDBPyConnection,
             hint = near_miss(order, list(families), cutoff=0.8) or "; correct it, or add that order"
             found.asked.append((name, f"There is no repair order {order!r} on record{hint}"))
             continue
-        counts = [cylinders[family] for family in families[order] if family in cylinders]
-        if not counts or not _on_cylinders(row["test"]):
+        counts = [engines[family] for family in families[order] if family in engines]
+        if not counts or not _on_engines(row["test"]):
             continue
         have, named = max(counts), max(row["confirmed_elements"] or [0])
         if named > have:
             found.refused[name] = (
-                f"The finding names cylinder {named}, but the engine of this order has {have}; "
+                f"The finding names {GENERAL_NOUN} {named}, but the engine of this order has {have}; "
                 "correct the row."
             )
         elif len(row.get("gauge_kpa") or []) > have:
             found.refused[name] = (
                 f"gauge_kpa has {len(row['gauge_kpa'])} values, but the engine of this order has {have} "
-                "cylinders; give one value a cylinder."
+                "of them; give one value each."
             )
 
 

@@ -62,7 +62,13 @@ def _harmless(char: str) -> bool:
     return unicodedata.category(char) not in ("Cc", "Cf", "Cs", "Zl", "Zp")
 
 
-def look(drop: Path, tables: Collection[str], suffixes: tuple[str, ...], ours: Collection[Path]) -> Contents:
+def look(
+    drop: Path,
+    tables: Collection[str],
+    suffixes: tuple[str, ...],
+    ours: Collection[Path],
+    leave: Collection[str] = (),
+) -> Contents:
     """Sort the folder's entries; names that begin with a dot are nobody's concern.
 
     Args:
@@ -70,6 +76,7 @@ def look(drop: Path, tables: Collection[str], suffixes: tuple[str, ...], ours: C
         tables: file names of the shop's tables, looked for at the top.
         suffixes: endings of waveform files, lower case.
         ours: folders of the warehouse, left alone should they stand inside.
+        leave: entries to say nothing of this time, by their path below the folder.
 
     Raises:
         ShopspreadError: when the folder itself cannot be listed.
@@ -80,6 +87,8 @@ def look(drop: Path, tables: Collection[str], suffixes: tuple[str, ...], ours: C
     root = Path(os.path.realpath(drop))
     skipped = {os.path.realpath(folder) for folder in ours}
     for relative, entry in _entries(drop, odd, skipped):
+        if relative in leave:
+            continue
         reason = _odd_by_kind(entry, root)
         table = relative in tables
         wanted = table or entry.name.lower().endswith(suffixes)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -85,6 +85,7 @@ def ingest(
     reread: bool = False,
     jobs: int | None = None,
     progress: Progress | None = None,
+    leave: Collection[str] = (),
 ) -> IntakeSummary:
     """Bring the warehouse to what the drop folder says; the folder itself is never changed.
 
@@ -94,6 +95,7 @@ def ingest(
         reread: read every stored waveform again, with today's readers.
         jobs: worker processes; by default one per processor this process may use.
         progress: called with (captures done, captures to do).
+        leave: paths below the folder to leave for another time (files that still grow).
 
     Raises:
         ShopspreadError: when the folder does not exist or is no folder.
@@ -103,7 +105,7 @@ def ingest(
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
     batch = uuid.uuid4().hex[:12]
     _tidy(warehouse)
-    contents = _contents(drop, warehouse, batch)
+    contents = _contents(drop, warehouse, batch, leave)
     files = contents.files
     tables = tuple(merge_tables(contents.tables, warehouse, batch))
     known = _known(warehouse)
@@ -137,13 +139,13 @@ def ingest(
     return replace(summary, troubles=(*odd, *summary.troubles))
 
 
-def _contents(drop: Path | None, warehouse: Warehouse, batch: str) -> folder.Contents:
+def _contents(drop: Path | None, warehouse: Warehouse, batch: str, leave: Collection[str]) -> folder.Contents:
     """What lies in the drop folder; entries that cannot be used are logged, once each."""
     if drop is None:
         return folder.Contents({}, {}, (), 0)
     ours = {warehouse.waveforms} | ({warehouse.path} if warehouse.path.is_dir() else set())
     tables = [name for spec in SPECS.values() for name in (spec.file, sheet_name(spec))]
-    found = folder.look(drop, tables, known_suffixes(), ours)
+    found = folder.look(drop, tables, known_suffixes(), ours, leave)
     if found.odd:
         said = [LogRow("drop folder", entry.name, "refused", entry.reason) for entry in found.odd]
         with warehouse.transaction() as connection:
@@ -163,7 +165,7 @@ def _known(warehouse: Warehouse) -> dict[str, _Row]:
         families_frame = query(connection, "families")
         captures = query(connection, "intake_captures")
         troubles = standing.troubles(connection)
-    families = {row["engine_family"]: family_of(row) for row in families_frame.to_dicts()}
+    families = {row["engine_family"]: EngineFamily.of_row(row) for row in families_frame.to_dicts()}
     known: dict[str, _Row] = {}
     for row in captures.to_dicts():
         assignment, waits_for = _assignment(row, families) if row["logged"] else (None, NOT_LOGGED)
@@ -180,21 +182,6 @@ def _known(warehouse: Warehouse) -> dict[str, _Row]:
             trouble=troubles.get(row["capture_file"]),
         )
     return known
-
-
-def family_of(row: Mapping[str, object]) -> EngineFamily:
-    """An engine family from its warehouse row.
-
-    Raises:
-        BadFamily: when the row contradicts itself (intake lets no such row in).
-    """
-    return EngineFamily.of(
-        str(row["engine_family"]),
-        int(str(row["cylinders"])),
-        str(row["firing_order"]),
-        str(row["firing_intervals_deg"] or ""),
-        str(row["sync_kind"]),
-    )
 
 
 def _assignment(
@@ -221,11 +208,9 @@ def _assignment(
             f"Nobody has defined the engine family {name!r} yet; add it to engine_families.csv "
             "(or correct the name) and ingest again."
         )
-    if hookup.sync_cylinder not in families[name].firing_order:
-        return None, (
-            f"Its row in captures.csv says sync_cylinder {hookup.sync_cylinder}, but {name!r} has "
-            f"{families[name].cylinders} cylinders; correct the row."
-        )
+    wrong = families[name].without(hookup.sync_cylinder)
+    if wrong is not None:
+        return None, f"Its row in captures.csv {wrong}; correct the row."
     return Assignment(known.name, hookup, families[name]), None
 
 

@@ -28,6 +28,9 @@ CHILD_TABLES = (
     "capture_health",
 )  # fmt: skip
 
+# What the log keeps of a capture's state; the waveform's name is what an undo goes back to.
+LOGGED = ("status", "reason", "file_sha256", "reader_version", "waveform_sha256")
+
 STATE_SCHEMA: dict[str, PolarsType] = {
     "capture_file": pl.String,
     "status": pl.String,
@@ -153,14 +156,14 @@ def _log_rows(
     connection: duckdb.DuckDBPyConnection, item: Done, state: dict[str, Any], before: dict[str, Any] | None
 ) -> list[LogRow]:
     rows = [LogRow("waveform", item.capture_file, "noted", note) for note in item.notes]
-    after = {key: state[key] for key in ("status", "reason", "file_sha256", "reader_version")}
+    after = {key: state[key] for key in LOGGED}
     if item.reading is not None:
         after["relative_pct"] = [round(c.relative_pct, 3) for c in item.reading.elements]
     if before is None or before["file_sha256"] is None:
         action = {"refused": "refused", "waiting": "waiting"}.get(state["status"], "added")
         rows.append(LogRow("waveform", item.capture_file, action, state["reason"], None, after))  # type: ignore[arg-type]
         return rows
-    earlier = {key: before[key] for key in ("status", "reason", "file_sha256", "reader_version")}
+    earlier = {key: before[key] for key in LOGGED}
     values = connection.execute(
         "SELECT list(round(relative_pct, 3) ORDER BY rank, position) FROM element_reading WHERE capture_file = ?",
         [item.capture_file],

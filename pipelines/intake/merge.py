@@ -16,6 +16,7 @@ from pipelines.intake.tables import SHEET_SUFFIX, SPECS, TableRead, TableSpec, r
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.log import LogRow
+from pipelines.warehouse.people import without_forgotten
 
 # The warehouse's table for each table of the drop folder.
 TARGETS: dict[str, str] = {
@@ -82,7 +83,7 @@ def _merge(table: TableRead, warehouse: Warehouse, batch: str) -> TableIntake:
     with warehouse.transaction() as connection:
         table = checked(table, connection)
         current = connection.sql(f"SELECT * FROM {target}").pl()
-        incoming = _as_target(table.rows, current)
+        incoming = without_forgotten(_as_target(table.rows, current), connection)
         before = {name_of(row): row for row in current.to_dicts()}
         rows = incoming.to_dicts()
         is_news = [before.get(name_of(row)) != row for row in rows]

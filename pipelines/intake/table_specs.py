@@ -111,12 +111,9 @@ class TableSpec:
 
 
 def _finish_family(row: Row) -> list[str]:
-    row["firing_intervals_deg"] = intervals = str(row.get("firing_intervals_deg") or "")
+    row["firing_intervals_deg"] = str(row.get("firing_intervals_deg") or "")
     try:
-        EngineFamily.of(
-            str(row["engine_family"]), int(str(row["cylinders"])), str(row["firing_order"]), intervals,
-            str(row["sync_kind"]),
-        )  # fmt: skip
+        EngineFamily.of_row(row)
     except BadFamily as error:
         raise CellProblem(str(error).rstrip(".")) from error
     return []

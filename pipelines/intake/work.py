@@ -115,7 +115,9 @@ def run(task: Task) -> Done:
         reason = f"The file cannot be opened ({error.strerror}); check that it exists and may be read."
         return replace(done, refused=reason, file_bytes=None, file_mtime_ns=None)
     except MemoryError:
-        reason = "Reading it takes more memory than this computer has free; save the cranking stretch only."
+        reason = (
+            "Reading it takes more memory than this computer has free; save the stretch that matters only."
+        )
         return replace(done, refused=reason, file_bytes=None, file_mtime_ns=None)
     except Exception as error:
         # A fault of ours, not of the file: named as such, so that it is reported and the rest goes on.

@@ -20,7 +20,7 @@ AHEAD = 3
 
 DIED = (
     "Reading it ended the process that read it (out of memory, perhaps, or a fault of ours). The file is "
-    "untouched; save the cranking stretch only, or report this with the file."
+    "untouched; save the stretch that matters only, or report this with the file."
 )
 
 

@@ -18,6 +18,7 @@ from pipelines.kinds.base import (
 )
 
 __all__ = [
+    "GENERAL_NOUN",
     "OFF_HOUSE_SETUP",
     "Check",
     "ElementReading",
@@ -35,10 +36,14 @@ __all__ = [
     "register",
 ]
 
+GENERAL_NOUN = "cylinder"
+"""An outcome that names no test speaks of every test on these elements."""
+
 OFF_HOUSE_SETUP = SetupCheck(
     "off_house_setup",
     "the hookup differs from the shop's own standing one",
     "differs from the standing hookup",
+    todo="hook up as the standing hookup says; set the attenuator's factor in the scope and in the log alike",
 )
 """The one check every test has: made by the fit and not by a reader, because the standing hookup can change."""
 

@@ -2,7 +2,7 @@
 
 Every test looks at some elements that should be alike (cylinders of an engine, bars of a commutator), or at one
 thing against its own known-good spread. A kind is one folder below `pipelines/kinds/` whose package defines a
-`KIND`; everything the house does with it (spread, outliers, thresholds, known-good captures, calls, drills, pages,
+`KIND`; everything the program does with it (spread, outliers, thresholds, known-good captures, calls, drills, pages,
 sheet, digest) follows from what it declares here.
 """
 
@@ -18,6 +18,7 @@ import numpy.typing as npt
 from models.outliers.reasons import FeatureWords
 from models.records.measure import Element, Measure
 from pipelines.kinds.engine import SYNC_KINDS, EngineFamily, SyncKind
+from pipelines.kinds.simulated import Simulation
 from pipelines.waveform import Waveform
 
 __all__ = [
@@ -148,12 +149,14 @@ class SetupCheck:
         short: the same as a noun phrase for lists.
         habit: about how the scope was hooked up and set, so that the person can be coached; False where the vehicle
             or the file is to blame.
+        todo: what to do next time, without its full stop.
     """
 
     name: str
     saw: str
     short: str
     habit: bool = True
+    todo: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,7 +225,8 @@ class Kind:
         layout: a group's elements from its engine family; None where readings tell how many there are.
         read: reads one capture. Never raises for a bad signal: that is status `unusable` with a reason; it raises
             ShopspreadError only where the call itself makes no sense (no usable signal named, say).
-        simulate: a physical simulation for the demo and the tests, or None; see `pipelines.kinds.simulated`.
+        simulation: makes the physical simulation for the demo and the tests, or None; a function, so that declaring a
+            kind costs nothing. The first lesson's is richer and is used by the demo directly.
         reader_version: raised whenever readings change.
     """
 
@@ -241,6 +245,7 @@ class Kind:
     cautions: tuple[str, ...]
     read: Callable[[Waveform, Hookup, EngineFamily | None], Reading]
     layout: Callable[[EngineFamily], Layout] | None = None
+    simulation: Callable[[], Simulation] | None = None
     reader_version: int = 1
 
     def measure(self, name: str) -> Measure:

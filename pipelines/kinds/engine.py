@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -56,6 +57,27 @@ class EngineFamily:
             raise BadFamily(
                 f"Engine family {self.name!r}: sync_kind {self.sync_kind!r} is none of {', '.join(SYNC_KINDS)}."
             )
+
+    @classmethod
+    def of_row(cls, row: Mapping[str, Any]) -> EngineFamily:
+        """A family from its row of the table or the warehouse.
+
+        Raises:
+            BadFamily: as `of`.
+        """
+        return cls.of(
+            str(row["engine_family"]),
+            int(row["cylinders"]),
+            str(row["firing_order"]),
+            str(row["firing_intervals_deg"] or ""),
+            str(row["sync_kind"]),
+        )
+
+    def without(self, sync_cylinder: int) -> str | None:
+        """Why a sync cannot be on that cylinder, in words; None where it can."""
+        if sync_cylinder in self.firing_order:
+            return None
+        return f"says sync_cylinder {sync_cylinder}, but {self.name!r} has {self.cylinders} cylinders"
 
     @property
     def intervals_deg(self) -> tuple[float, ...]:

@@ -6,7 +6,11 @@ A reader module of this package defines
 - `recognise(head: bytes, path: Path) -> bool`: whether the first bytes look like this format,
 - `read(path: Path) -> Waveform`: the samples, or UnreadableFile with the reason and what to do.
 
-Modules whose name begins with `_` are helpers. A new format is a new file here; nothing else changes.
+and may define `RANK`: readers are asked in this order (0 where it is not defined), those that go by a mark of
+the format before those that take whatever looks right, so that none is shadowed.
+
+Modules whose name begins with `_` are helpers. A new format is a new file here; nothing else changes. Libraries
+that only one format needs are imported in `read`.
 """
 
 from __future__ import annotations
@@ -53,7 +57,7 @@ def readers() -> dict[str, Reader]:
         if missing:
             raise TypeError(f"The reader module {module.name} lacks {', '.join(missing)}.")
         found[module.name] = cast(Reader, reader)
-    return found
+    return dict(sorted(found.items(), key=lambda item: (getattr(item[1], "RANK", 0), item[0])))
 
 
 @cache

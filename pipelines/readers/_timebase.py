@@ -15,6 +15,9 @@ Times = npt.NDArray[np.float64]
 MAX_STRETCH = 20
 # A sample may sit so far from its place on the even grid, in steps, before the axis counts as uneven.
 PLACE_STEPS = 0.4
+# Stamps may stray so far from an even grid, in steps, and still be the jitter of a clock.
+JITTER_STEPS = 0.35
+FIRST_FIT = 64
 # Printed digits coarser than this, in steps, and the rate comes from all samples instead of the ends.
 COARSE_STEPS = 0.05
 # Steps over which the usual step is taken where digits are few.
@@ -73,7 +76,8 @@ def timebase(time_s: Times, last_place_s: float, first_line: int) -> Timebase:
             "The time column hardly moves: it is printed with too few digits. Export it with more digits, "
             "or with the sample interval above the table."
         )
-    return _with_gaps(time_s, steps_s, last_place_s)
+    jittered = _jittered(time_s, steps_s, last_place_s)
+    return jittered or _with_gaps(time_s, steps_s, last_place_s)
 
 
 def _is_even(time_s: Times, steps_s: Times, step_s: float, last_place_s: float) -> bool:
@@ -96,6 +100,47 @@ def _line(time_s: Times) -> tuple[float, float]:
     place = np.arange(time_s.size, dtype=np.float64) - (time_s.size - 1) / 2
     step_s = float(place @ (time_s - time_s[0])) / float(place @ place)
     return step_s, float(time_s.mean()) - step_s * (time_s.size - 1) / 2
+
+
+def _jittered(time_s: Times, steps_s: Times, last_place_s: float) -> Timebase | None:
+    """The grid behind stamps that stray from it by up to 0.35 steps, rows missing or not; None where there is none.
+
+    Two stamps that stray apart make a step look like one and a half, so single steps say little: a line through the
+    stamps (least squares on their places) is grown from the first few to all of them, and tells each one's place.
+    """
+    count = time_s.size
+    inner = steps_s[steps_s > 0]
+    if count < FIRST_FIT or inner.size < count - 1 or last_place_s > 0.25 * float(np.median(inner)):
+        return None
+    # the median over a few steps at once: a missing row hits few of them, jitter averages out
+    step_s = float(np.median(time_s[8:] - time_s[:-8])) / 8.0
+    if np.median(np.abs(steps_s - step_s)) < 0.05 * step_s:
+        return None  # even but for gaps
+    start_s, taken = float(time_s[0]), FIRST_FIT
+    while True:
+        for _ in range(2):
+            place = np.rint((time_s[:taken] - start_s) / step_s)
+            step_s, start_s = (float(v) for v in np.polyfit(place, time_s[:taken], 1))
+        if taken == count:
+            break
+        taken = min(2 * taken, count)
+    place = np.rint((time_s - start_s) / step_s)
+    strays = np.abs(time_s - start_s - place * step_s) / step_s
+    index = (place - place[0]).astype(np.int64)
+    length = int(index[-1]) + 1
+    if (
+        strays.max() > JITTER_STEPS + last_place_s / step_s
+        or np.diff(index).min() < 1
+        or length > 1.5 * count
+    ):
+        return None
+    missing = length - count
+    note = (
+        f"The time stamps stray by up to {100.0 * strays.max():.0f} % of a step from an even grid, as from a clock "
+        "that jitters; each sample was put at its place on the grid."
+        + (f" {missing} missing samples were left empty." if missing else "")
+    )
+    return Timebase(1.0 / step_s, start_s + float(place[0]) * step_s, index if missing else None, (note,))
 
 
 def _with_gaps(time_s: Times, steps_s: Times, last_place_s: float) -> Timebase:
@@ -130,7 +175,7 @@ def _with_gaps(time_s: Times, steps_s: Times, last_place_s: float) -> Timebase:
     if length > MAX_STRETCH * count or length * step_s > MAX_DURATION_S:
         raise UnreadableFile(
             f"The time column leaps: {length * step_s:.3g} s from first to last sample, but only "
-            f"{count * step_s:.3g} s of samples. Save the cranking stretch as one record."
+            f"{count * step_s:.3g} s of samples. Save the stretch that matters as one record."
         )
     index = np.concatenate([[0], np.cumsum(grid_steps)]).astype(np.int64)
     largest = int(grid_steps.max()) - 1

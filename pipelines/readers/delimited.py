@@ -15,12 +15,16 @@ import numpy as np
 import numpy.typing as npt
 
 from pipelines.errors import UnreadableFile
+from pipelines.readers._rates import merged_rows, repeated_rows
 from pipelines.readers._sniff import Layout, sniff
 from pipelines.readers._table import Column, open_text, printed_place, read_columns
 from pipelines.readers._timebase import Timebase, timebase
 from pipelines.source import looks_like_text
+from pipelines.sparse import filled_between
 from pipelines.waveform import MAX_DURATION_S, Waveform
 
+# Text has no mark of its own: every other format is asked first.
+RANK = 9
 SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".asc")
 _TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 
@@ -80,6 +84,7 @@ def _time(
         raise UnreadableFile(f"The file holds {raw.size} samples with a time; save the capture again.")
     unit = layout.units[layout.time]
     factor = unit.factor if unit and unit.kind == "time" else _guess_factor(raw, said.interval_s, notes)
+    columns, raw = _rows_once(columns, raw, layout, place, notes)
     base = timebase(raw * factor if factor != 1.0 else raw, place * factor, layout.first_line + 1)
     if said.interval_s is not None and abs(said.interval_s * base.rate_hz - 1.0) > 0.01:
         notes.append(
@@ -89,6 +94,25 @@ def _time(
     elif said.interval_s is not None:
         base = replace(base, rate_hz=_exact_rate(base, said.interval_s, raw.size, place * factor))
     return base, columns
+
+
+def _rows_once(
+    columns: dict[int, Column],
+    raw: npt.NDArray[np.float64],
+    layout: Layout,
+    place: float,
+    notes: list[str],
+) -> tuple[dict[int, Column], npt.NDArray[np.float64]]:
+    """Every time once: rows said twice go, rows of one time that hold a channel each become one."""
+    gone = repeated_rows(raw, columns, layout.channels, place)
+    if gone is not None:
+        columns, raw = {k: column[~gone] for k, column in columns.items()}, raw[~gone]
+        notes.append(f"{int(gone.sum())} rows that repeat the row before them were left out.")
+    gone = merged_rows(raw, columns, layout.channels)
+    if gone is not None:
+        columns, raw = {k: column[~gone] for k, column in columns.items()}, raw[~gone]
+        notes.append(f"{int(gone.sum())} rows of the same time as the row before were joined with it.")
+    return columns, raw
 
 
 def _exact_rate(base: Timebase, interval_s: float, count: int, place_s: float) -> float:
@@ -126,6 +150,12 @@ def _waveform(columns: dict[int, Column], base: Timebase, layout: Layout, notes:
         column = columns[k]
         unit = layout.units[k]
         factor = np.float32(unit.factor if unit else 1.0)
+        column, every = filled_between(column)
+        if every > 1:
+            notes.append(
+                f"Channel {row + 1} has a sample in every {every}. row only; the rows between were filled in straight "
+                "lines, so that all channels share one time base."
+            )
         finite = np.isfinite(column)
         if not finite.all():
             notes.append(_off_screen_note(row + 1, column))

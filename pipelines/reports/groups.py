@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import polars as pl
 
 from models.records.measure import Measure
-from models.records.shop import Shop
-from models.thresholds.proposal import costs_at
+from pipelines.fit.figures import GroupCosts
 from pipelines.kinds import Kind, kinds
 
 GROUP_FRAMES: tuple[str, ...] = (
-    "scores",
     "comparison_groups",
     "all_group_stats",
     "all_group_patterns",
@@ -24,62 +21,62 @@ GROUP_FRAMES: tuple[str, ...] = (
 Frames = Mapping[str, pl.DataFrame]
 
 
-def test_reports(shop: Shop, frames: Frames, end: dt.datetime) -> list[dict[str, Any]]:
+def test_reports(frames: Frames, costs: GroupCosts) -> list[dict[str, Any]]:
     """One document a test, in the order of the course, with one a group in it, by name.
 
+    Spread, pattern and threshold are those in force now: a threshold decided today may well be held against
+    last year's captures.
+
     Args:
-        frames: the queries of `GROUP_FRAMES`.
-        end: captures and outcomes after it do not count. Spread, pattern and threshold are those in
-            force now: a threshold decided today may well be held against last year's captures.
+        frames: the queries of `GROUP_FRAMES` and `group_counts`.
+        costs: of the captures and outcomes that count.
     """
-    known = shop.with_frames(
-        captures=shop.captures.filter(pl.col("captured_at") <= end),
-        outcomes=shop.outcomes.filter(pl.col("confirmed_at") <= end),
-    )
+    groups = frames["comparison_groups"]
     return [
         {
             "test": kind.name,
             "title": kind.title,
             "element": kind.element.noun,
-            "groups": _groups(kind, known.of_test(kind.name), frames),
+            "groups": _groups(kind, groups.filter(pl.col("test") == kind.name), frames, costs),
         }
         for kind in kinds().values()
-        if frames["comparison_groups"].filter(pl.col("test") == kind.name).height
+        if groups.filter(pl.col("test") == kind.name).height
     ]
 
 
-def _groups(kind: Kind, shop: Shop, frames: Frames) -> list[dict[str, Any]]:
-    measured = {measure.name: _measured(kind, measure, shop, frames) for measure in kind.measures}
-    first = kind.measures[0].name
+def _groups(kind: Kind, groups: pl.DataFrame, frames: Frames, costs: GroupCosts) -> list[dict[str, Any]]:
+    measured = [_measured(kind, measure, frames, costs) for measure in kind.measures]
+    counted = frames["group_counts"].filter(pl.col("test") == kind.name)
+    counts = {group: (captures, good) for _, group, captures, good in counted.iter_rows()}
     documents = []
-    for row in frames["comparison_groups"].filter(pl.col("test") == kind.name).iter_rows(named=True):
-        own = shop.captures.filter(pl.col("group") == row["group"])
-        by_measure = [measured[measure.name](row["group"]) for measure in kind.measures]
-        named = "engine_family" if row["component"] is None else "component"
+    for row in groups.iter_rows(named=True):
+        by_measure = [one(row["group"]) for one in measured]
+        captures, known_good = counts.get(row["group"], (0, 0))
         documents.append(
             {
-                named: row["group"],
-                "captures": own.height,
-                "known_good": own.filter(pl.col("purpose") == "known_good").height,
+                "engine_family" if row["component"] is None else "component": row["group"],
+                "captures": captures,
+                "known_good": known_good,
                 "measures": by_measure,
-                "threshold": next(one for one in by_measure if one["measure"] == first)["threshold_pct"],
+                "threshold": by_measure[0]["threshold_pct"],
             }
         )
     return documents
 
 
-def _measured(kind: Kind, measure: Measure, shop: Shop, frames: Frames) -> Any:
+def _measured(
+    kind: Kind, measure: Measure, frames: Frames, costs: GroupCosts
+) -> Callable[[str], dict[str, Any]]:
     """A function from a group's name to what one measure says of it."""
     own = (pl.col("test") == kind.name) & (pl.col("measure") == measure.name)
     limits = {row["group"]: row for row in frames["thresholds_in_force"].filter(own).iter_rows(named=True)}
     stats = {row["group"]: row for row in frames["all_group_stats"].filter(own).iter_rows(named=True)}
     patterns = frames["all_group_patterns"].filter(own)
-    scores = frames["scores"].filter(pl.col("measure") == measure.name)
-    costs = costs_at(scores, shop, {name: row["threshold_pct"] for name, row in limits.items()})
 
     def of(group: str) -> dict[str, Any]:
         pattern = patterns.filter(pl.col("group") == group)
         stat, limit = stats.get(group, {}), limits.get(group, {})
+        cost = costs[kind.name, measure.name, group]
         return {
             "measure": measure.name,
             "basis": stat.get("basis"),
@@ -91,8 +88,8 @@ def _measured(kind: Kind, measure: Measure, shop: Shop, frames: Frames) -> Any:
             "threshold_pct": limit.get("threshold_pct"),
             "threshold_source": limit.get("source"),
             "threshold_version": limit.get("version"),
-            "false_alarm": costs[group].false_alarm.to_dict(),
-            "detection": costs[group].detection.to_dict(),
+            "false_alarm": cost.false_alarm.to_dict(),
+            "detection": cost.detection.to_dict(),
         }
 
     return of

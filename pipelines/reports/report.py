@@ -6,46 +6,39 @@ import datetime as dt
 from collections.abc import Sequence
 from typing import Any
 
-import polars as pl
-
-from models.jobs.adoption import Adoption, adoption
-from models.jobs.comebacks import Comebacks, comebacks
+from models.jobs.adoption import Adoption
+from models.jobs.comebacks import Comebacks
 from models.jobs.comparison import Group
-from models.people.coaching import CoachingList, needs_coaching
-from models.people.skill import TechnicianSkill, technicians
-from models.records.people_settings import PeopleSettings
-from models.records.shop import Shop
+from models.people.coaching import CoachingList
+from models.people.skill import TechnicianSkill
 from models.stats.results import Estimate
-from pipelines.fit import standing_hookup
+from pipelines.fit.figures import (
+    COST_FRAMES,
+    PEOPLE_FRAMES,
+    costs_of,
+    figures_of,
+    last_day,
+    load_costs,
+    load_figures,
+    people_settings,
+    people_shop,
+)
 from pipelines.kinds import kinds
 from pipelines.reports.groups import GROUP_FRAMES, family_reports, test_reports
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import read_settings
-from pipelines.warehouse.shop import NAMES, shop_of
 
-FRAMES = (*NAMES, *GROUP_FRAMES, "last_day")
+__all__ = ["build_report", "last_day", "load_figures", "people_settings"]
+
 # A file that waits has no time of its own: as of any day, it waits.
 STATUSES = ("read", "unusable", "waiting", "refused")
 
 
-def people_settings(settings: dict[str, Any]) -> PeopleSettings:
-    """The shop's settings as the models about people take them."""
-    return PeopleSettings(
-        window_days=int(settings["comeback_window_days"]),
-        hookups=standing_hookup.setups(settings["house_setup"]),
-    )
-
-
-def people_of(
-    shop: Shop, chosen: PeopleSettings, day: dt.date
-) -> tuple[tuple[TechnicianSkill, ...], CoachingList]:
-    """Everybody's figures and the coaching list, as of the end of a day."""
-    skills = technicians(shop, as_of=day, settings=chosen)
-    return skills, needs_coaching(skills, shop, as_of=day, settings=chosen)
-
-
 def build_report(warehouse: Warehouse, *, as_of: dt.date | None = None) -> dict[str, Any]:
     """The report document.
+
+    As of the newest day the figures the last fit stored are read, as long as nothing they depend on has changed
+    since; as of an earlier day, or after a change, they are worked out.
 
     Args:
         as_of: the shop as it stood at the end of this day. Default: the newest day on record, because
@@ -54,31 +47,31 @@ def build_report(warehouse: Warehouse, *, as_of: dt.date | None = None) -> dict[
     Raises:
         WarehouseError: when the warehouse cannot be read.
     """
-    settings = read_settings(warehouse)
-    frames = warehouse.frames(FRAMES)
-    shop = shop_of(frames)
-    day = as_of or last_day(frames["last_day"])
-    chosen = people_settings(settings)
-    skills, coaching = people_of(shop, chosen, day)
+    newest = last_day(warehouse.frame("last_day"))
+    day = as_of or newest
+    figures, costs = None, None
+    if day == newest:
+        figures, costs = load_figures(warehouse, charts=False), load_costs(warehouse)
+    if figures is None:
+        frames = warehouse.frames(PEOPLE_FRAMES)
+        figures = figures_of(people_shop(frames), people_settings(read_settings(warehouse)), day)
+        del frames
     end = dt.datetime.combine(day, dt.time.max)
-    until = shop.captures.filter(pl.col("captured_at").is_null() | (pl.col("captured_at") <= end))
-    tests = test_reports(shop, frames, end)
+    if costs is None:
+        costs = costs_of(warehouse.frames(COST_FRAMES), end)
+    frames = warehouse.frames((*GROUP_FRAMES, "status_counts", "group_counts"), {"until": end})
+    tests = test_reports(frames, costs)
+    counts = dict(frames["status_counts"].select("status", "captures").iter_rows())
     first = next(iter(kinds()))
     return {
         "as_of": day.isoformat(),
-        "captures": {status: until.filter(pl.col("status") == status).height for status in STATUSES},
-        "adoption": _adoption(adoption(shop, as_of=day, settings=chosen)),
-        "comebacks": _comebacks(comebacks(shop, as_of=day, settings=chosen)),
-        "technicians": [_technician(skill, coaching) for skill in skills],
+        "captures": {status: counts.get(status, 0) for status in STATUSES},
+        "adoption": _adoption(figures.adoption),
+        "comebacks": _comebacks(figures.comebacks),
+        "technicians": [_technician(skill, figures.coaching) for skill in figures.skills],
         "families": family_reports(next((test for test in tests if test["test"] == first), {"groups": []})),
         "tests": tests,
     }
-
-
-def last_day(frame: pl.DataFrame) -> dt.date:
-    """The newest day on record; today for an empty warehouse."""
-    found = frame["last_day"].drop_nulls()
-    return found[0] if len(found) else dt.date.today()
 
 
 def _adoption(value: Adoption) -> dict[str, Any]:

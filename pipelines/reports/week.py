@@ -13,7 +13,7 @@ from models.people.coaching import CoachingItem
 from models.people.skill import TechnicianSkill
 from models.stats.intervals import share
 from models.stats.results import Estimate
-from pipelines.reports.report import people_of, people_settings
+from pipelines.fit.figures import people_of, people_settings
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import read_settings
 from pipelines.warehouse.shop import NAMES, shop_of

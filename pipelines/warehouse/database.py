@@ -21,6 +21,7 @@ import duckdb
 import polars as pl
 
 from pipelines.errors import WarehouseError
+from pipelines.warehouse.keeping import keep_before_upgrade
 from pipelines.warehouse.lock import locked, share_with_group
 from pipelines.warehouse.opening import WORN_OUT, attached, make_folder, refuse_foreign, worn_out
 
@@ -102,7 +103,7 @@ class Warehouse:
 
     def _upgrade(self) -> None:
         """Bring the file's schema to this program's version, each step in a transaction of its own."""
-        steps = migrations()
+        steps, have = migrations(), 0
         if self.database.exists():
             with self.reading() as connection:
                 refuse_foreign(connection, self.database, steps[0][0])
@@ -114,7 +115,13 @@ class Warehouse:
                     f"The warehouse at {self.path} was written by a newer Shopspread (schema {have}, this "
                     f"one knows {len(steps)}). Update Shopspread; nothing was changed."
                 )
-        with self._locked(write=True), self._open(read_only=False) as connection:
+        with self._locked(write=True):
+            if have:
+                keep_before_upgrade(self.database, have)
+            self._apply(steps)
+
+    def _apply(self, steps: Sequence[tuple[str, str]]) -> None:
+        with self._open(read_only=False) as connection:
             connection.execute(
                 "CREATE TABLE IF NOT EXISTS migration (step INTEGER PRIMARY KEY, name VARCHAR, applied_at TIMESTAMP)"
             )

@@ -22,6 +22,10 @@ from pipelines.warehouse.settings import setting, standing
 
 COACHING_TOPICS = tuple(TOPICS)
 
+_JUDGED = FLAG_SCHEMA | {"measure": pl.String(), "rank": pl.Int32()}
+_PIECE = 500_000
+"""Elements judged at a time."""
+
 
 @dataclass(frozen=True, slots=True)
 class Place:
@@ -127,7 +131,7 @@ def judge(connection: duckdb.DuckDBPyConnection) -> None:
 
     Runs inside the caller's transaction.
     """
-    connection.register("judged", _judged(connection).to_arrow())
+    _judge_all(connection)
     try:
         # Only what changed gets a new row, so that a fit that changes nothing adds no history.
         connection.execute(
@@ -149,13 +153,23 @@ def judge(connection: duckdb.DuckDBPyConnection) -> None:
         )
         connection.execute("DROP TABLE news")
     finally:
-        connection.unregister("judged")
+        connection.execute("DROP TABLE judged")
 
 
-def _judged(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Flags of every capture by every measure of its test, each by its own thresholds and nothing else."""
+def _judge_all(connection: duckdb.DuckDBPyConnection) -> None:
+    """Make the temporary table `judged`: flags of every capture, some hundred thousand elements at a time."""
+    connection.register("no_flags", pl.DataFrame(schema=_JUDGED).to_arrow())
+    connection.execute("CREATE OR REPLACE TEMP TABLE judged AS SELECT * FROM no_flags")
+    connection.unregister("no_flags")
     thresholds = query(connection, "thresholds_in_force")
-    elements = query(connection, "judged_elements")
+    pieces = 1 + int(connection.sql("SELECT count(*) AS rows FROM element_score").pl()["rows"][0]) // _PIECE
+    for piece in range(pieces):
+        elements = query(connection, "judged_elements", {"pieces": pieces, "piece": piece})
+        intake_log.append(connection, "judged", _judged(elements, thresholds))
+
+
+def _judged(elements: pl.DataFrame, thresholds: pl.DataFrame) -> pl.DataFrame:
+    """Flags of captures by every measure of their test, each by its own thresholds and nothing else."""
     parts = []
     for (test, measure), own in elements.group_by("test", "measure", maintain_order=True):
         known = kind(str(test))
@@ -164,8 +178,7 @@ def _judged(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         limits = thresholds.filter((pl.col("test") == test) & (pl.col("measure") == measure))
         found = flags(own, limits, known.measure(str(measure)))
         parts.append(found.with_columns(measure=pl.lit(measure), rank=pl.lit(own["rank"][0], dtype=pl.Int32)))
-    schema = FLAG_SCHEMA | {"measure": pl.String(), "rank": pl.Int32()}
-    return pl.concat(parts) if parts else pl.DataFrame(schema=schema)
+    return pl.concat(parts) if parts else pl.DataFrame(schema=_JUDGED)
 
 
 def set_setting(warehouse: Warehouse, name: str, value: Any, *, set_by: str) -> None:
@@ -187,7 +200,12 @@ def set_setting(warehouse: Warehouse, name: str, value: Any, *, set_by: str) -> 
 
 def read_settings(warehouse: Warehouse) -> dict[str, Any]:
     """Every setting by name, with its default where the shop has decided nothing."""
-    return standing({row["name"]: row["value"] for row in warehouse.frame("settings").to_dicts()})
+    return settings_in(warehouse.frame("settings"))
+
+
+def settings_in(rows: pl.DataFrame) -> dict[str, Any]:
+    """The same from the query `settings`."""
+    return standing(dict(rows.select("name", "value").iter_rows()))
 
 
 def log_coaching(

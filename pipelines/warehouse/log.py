@@ -12,7 +12,7 @@ import duckdb
 import polars as pl
 
 PolarsType = pl.DataType | type[pl.DataType]
-Action = Literal["added", "changed", "refused", "waiting", "noted", "read_again"]
+Action = Literal["added", "changed", "refused", "waiting", "noted", "read_again", "undone"]
 
 SCHEMA: dict[str, PolarsType] = {
     "batch": pl.String,

@@ -16,7 +16,10 @@ from pipelines.errors import WarehouseError
 # A file of the newest DuckDB cannot be opened by older ones unless its storage version is pinned.
 STORAGE_VERSION = "v1.5.0"
 # Nothing is ever fetched: an extension that is not there is an error, not a download.
-_CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+}
 # What DuckDB raises when the disk, the memory or the file itself gives way (not when a query is wrong).
 WORN_OUT = (
     duckdb.IOException,

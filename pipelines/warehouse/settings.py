@@ -135,7 +135,7 @@ SETTINGS: dict[str, Setting] = {
             "cost_miss",
             600.0,
             "number",
-            "What a missed weak cylinder costs the shop, in its currency.",
+            "What a missed fault costs the shop, in its currency.",
             0,
             1e6,
         ),

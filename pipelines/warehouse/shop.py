@@ -9,7 +9,7 @@ import polars as pl
 from models.records import schemas
 from models.records.shop import Shop
 from pipelines import kinds
-from pipelines.kinds import Kind
+from pipelines.kinds import GENERAL_NOUN, Kind
 from pipelines.kinds.base import Layout
 from pipelines.kinds.engine import EngineFamily
 from pipelines.warehouse.database import Warehouse
@@ -42,12 +42,16 @@ def read_shop(warehouse: Warehouse) -> Shop:
 
 
 def shop_of(frames: Mapping[str, pl.DataFrame]) -> Shop:
-    """The bundle from the named queries' rows."""
-    own = {name: frames[name] for name in NAMES[:9]}
-    own["checks"] = with_habits(own["checks"], own["captures"])
-    own["outcomes"] = by_test(own["outcomes"])
-    groups = comparison_groups(frames["families"], frames["logged_groups"], frames["element_counts"])
-    return Shop(**own, groups=groups.select(list(schemas.GROUPS.types)))
+    """The bundle from the named queries' rows; what was not queried is empty in it."""
+    own = {name: frames[name] for name in NAMES[:9] if name in frames}
+    if "checks" in own:
+        own["checks"] = with_habits(own["checks"], own["captures"])
+    if "outcomes" in own:
+        own["outcomes"] = by_test(own["outcomes"])
+    if "element_counts" in frames:
+        groups = comparison_groups(frames["families"], frames["logged_groups"], frames["element_counts"])
+        own["groups"] = groups.select(list(schemas.GROUPS.types))
+    return Shop(**own)
 
 
 def with_habits(checks: pl.DataFrame, captures: pl.DataFrame) -> pl.DataFrame:
@@ -66,11 +70,11 @@ def with_habits(checks: pl.DataFrame, captures: pl.DataFrame) -> pl.DataFrame:
 
 
 def by_test(outcomes: pl.DataFrame) -> pl.DataFrame:
-    """Outcomes one row a test they speak of: one that names no test speaks of every test on cylinders.
+    """Outcomes one row a test they speak of: one that names no test speaks of every test it can.
 
     An outcome that names its test counts before one of the same order that names none.
     """
-    general = [known.name for known in kinds.kinds().values() if known.element.noun == "cylinder"]
+    general = [known.name for known in kinds.kinds().values() if known.element.noun == GENERAL_NOUN]
     spoken = outcomes.with_columns(
         tests=pl.when(pl.col("test") == "").then(pl.lit(general)).otherwise(pl.concat_list("test")),
         named=pl.col("test") != "",
@@ -91,16 +95,7 @@ def comparison_groups(families: pl.DataFrame, logged: pl.DataFrame, counts: pl.D
     A test on engines compares within every defined family as soon as it was logged once (the first lesson of the
     course from the start). Where no family says how many elements there are, most readings of the group do.
     """
-    engines = {
-        str(row["engine_family"]): EngineFamily.of(
-            str(row["engine_family"]),
-            int(row["cylinders"]),
-            str(row["firing_order"]),
-            str(row["firing_intervals_deg"] or ""),
-            str(row["sync_kind"]),
-        )
-        for row in families.iter_rows(named=True)
-    }
+    engines = {str(row["engine_family"]): EngineFamily.of_row(row) for row in families.iter_rows(named=True)}
     rows: list[dict[str, object]] = []
     for known in kinds.kinds().values():
         own = logged.filter(pl.col("test") == known.name)

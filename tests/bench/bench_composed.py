@@ -21,8 +21,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from pipelines.kinds import kind
-from pipelines.kinds.base import CHECK_NAMES
+from pipelines.kinds import checks, kind
 from tests.composed import Drawn, cured, draw, simulate, troubles_of
 from tests.composed.judging import HEALTHY_ODD_PCT, Verdict, judge
 from tests.composed.troubles import TROUBLES
@@ -125,7 +124,7 @@ def print_checks(verdicts: Sequence[Verdict]) -> None:
     """Each setup check: found of those that hold, raised of those that do not."""
     print("\ncheck                 found                                     falsely raised")
     sums = np.zeros(4, dtype=int)
-    for name in CHECK_NAMES:
+    for name in checks():
         k = np.array(
             [
                 sum(name in group for group in groups)

@@ -106,6 +106,29 @@ def recovery(shops: int, per_group: int, *, seed: int = 1, draws: int = 200_000)
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
+def thin_groups(shops: int, *, seed: int = 6, draws: int = 30_000) -> pl.DataFrame:
+    """Four thin groups in a shop with four of 75 captures: one row a group, whether its interval holds the truth."""
+    counts, rows = (6, 10, 15, 25, 75, 75, 75, 75), []
+    for at in range(shops):
+        shop = make_shop(
+            seed * 1000 + at, list(counts), odd_share=ODD_SHARE, loss_pct=LOSS_PCT, confirm=(0.75, 0.15)
+        )
+        fit = fit_groups(shop.records, MEASURE)
+        found = propose(
+            fit,
+            score_captures(fit, shop.records),
+            shop.records,
+            Costs(COST_MISS, COST_FALSE_ALARM),
+            draws=100,
+        )
+        for one, captures in zip(found, counts, strict=True):
+            pattern = fit.pattern_of(one.group)
+            truth = true_cost(shop.truth[one.group], pattern, odd_share=ODD_SHARE, draws=draws, seed=at)
+            held = one.low <= truth.best_pct <= one.high
+            rows.append((captures, one.basis, held, one.high - one.low))
+    return pl.DataFrame(rows, schema=["captures", "basis", "held", "width"], orient="row")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--shops", type=int, default=20)
@@ -127,6 +150,13 @@ def main() -> None:
             f"{table['detection_corrected'].mean():+.3f}, false alarms naive "
             f"{table['false_alarm_naive'].mean():+.3f}, corrected {table['false_alarm_corrected'].mean():+.3f} "
             f"({time.perf_counter() - started:.0f} s)"
+        )
+
+    thin = thin_groups(chosen.shops).filter(pl.col("basis") != "normal spread")
+    for (captures,), part in thin.group_by("captures", maintain_order=True):
+        print(  # noqa: T201
+            f"{captures} captures among groups of 75: interval covers {part['held'].mean():.0%} of {part.height}, "
+            f"mean width {part['width'].mean():.1f} %"
         )
 
 

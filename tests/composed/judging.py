@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.kinds import CylinderReading, Reading
+from pipelines.kinds import ElementReading, Reading
 from tests.composed.parameters import Drawn
 from tests.composed.troubles import troubles_of
 from tests.composed.truth import Truth
@@ -72,22 +72,22 @@ class Verdict:
         )
 
 
-def lowest(reading: Reading) -> CylinderReading:
+def lowest(reading: Reading) -> ElementReading:
     """The cylinder with the lowest figure."""
-    return min(reading.cylinders, key=lambda c: c.relative_pct)
+    return min(reading.elements, key=lambda c: c.relative_pct)
 
 
-def _names(cylinder: CylinderReading) -> tuple[int, ...]:
-    if cylinder.identified == "none" or cylinder.cylinder is None:
+def _names(cylinder: ElementReading) -> tuple[int, ...]:
+    if cylinder.identified == "none" or cylinder.element is None:
         return ()
-    return (cylinder.cylinder,) if cylinder.companion is None else (cylinder.cylinder, cylinder.companion)
+    return (cylinder.element,) if cylinder.companion is None else (cylinder.element, cylinder.companion)
 
 
 def event_cylinder(truth: Truth, reading: Reading, position: int) -> int:
     """The cylinder whose true tops lie nearest that position's events (0: there are none)."""
     if reading.events is None:
         return 0
-    at = reading.events.compression_s[reading.events.position == position]
+    at = reading.events.event_s[reading.events.position == position]
     if at.size == 0 or not all(t.size for t in truth.tops_s):
         return 0
     nearest = np.stack([np.abs(at[:, None] - tops[None, :]).min(axis=1) for tops in truth.tops_s])
@@ -95,10 +95,10 @@ def event_cylinder(truth: Truth, reading: Reading, position: int) -> int:
 
 
 def _right(truth: Truth, reading: Reading) -> tuple[bool | None, bool | None]:
-    if not truth.nameable or truth.log_wrong or len(reading.cylinders) < 2:
+    if not truth.nameable or truth.log_wrong or len(reading.elements) < 2:
         return None, None
     low = lowest(reading)
-    event = event_cylinder(truth, reading, low.firing_position) in truth.weak
+    event = event_cylinder(truth, reading, low.position) in truth.weak
     named = _names(low)
     if named:
         return bool(set(named) & set(truth.weak)), event
@@ -114,7 +114,7 @@ def _wrong(truth: Truth, reading: Reading) -> tuple[tuple[str, ...], int]:
     if "sync_cylinder" in truth.log_wrong:
         return (), 0
     said, sure = [], 0
-    for c in reading.cylinders:
+    for c in reading.elements:
         named = [n for n in _names(c) if n <= len(truth.relative_pct)]
         if not named:
             continue
@@ -132,9 +132,9 @@ def _errors(truth: Truth, reading: Reading) -> tuple[tuple[float, float], ...]:
     if truth.readable is not True or truth.log_wrong or truth.naming != "sync":
         return ()
     return tuple(
-        (c.relative_pct - truth.relative_pct[c.cylinder - 1], c.se_pct)
-        for c in reading.cylinders
-        if c.identified == "sync" and c.cylinder is not None and 0 < c.se_pct < TRUSTED_SE_PCT
+        (c.relative_pct - truth.relative_pct[c.element - 1], c.se_pct)
+        for c in reading.elements
+        if c.identified == "sync" and c.element is not None and 0 < c.se_pct < TRUSTED_SE_PCT
     )
 
 
@@ -147,7 +147,7 @@ def judge(
     asked = {name: answer for name, answer in truth.checks.items() if answer is not None}
     if truth.log_wrong:  # what a wrong log does to the other checks is nobody's to say
         asked = {n: a for n, a in asked.items() if n in ("ac_coupled", "coarse_resolution")}
-    read = reading is not None and status == "read" and len(reading.cylinders) > 1
+    read = reading is not None and status == "read" and len(reading.elements) > 1
     right, event = _right(truth, reading) if read and reading else (None, None)
     wrong, sure = _wrong(truth, reading) if read and reading else ((), 0)
     gap = (float("nan"), float("nan"))

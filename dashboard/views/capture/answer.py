@@ -1,20 +1,48 @@
-"""One capture: its verdict in a sentence, its cylinders against the family, its waveform for drawing."""
+"""One capture: its verdict in a sentence, its elements against the group, its waveform for drawing."""
 
 from __future__ import annotations
 
 import datetime as dt
-import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from dashboard.shared import words
-from models.outliers.reasons import in_words
+from dashboard.shared import captures, words
+from models.records.measure import Measure
+from models.spread.fit import GroupFit
+from pipelines.kinds import kind
+from pipelines.kinds.base import Kind
+
+Frames = Mapping[str, pl.DataFrame]
 
 Z95 = 1.959964
 MOST_LISTED = 1000
+MOST_FEATURES = 5
+UNKNOWN = "too little to say"
+HEADINGS = {"unusable": "No honest reading", "waiting": "Waiting", "refused": "Refused"}
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureView:
+    """What one measure says of a capture.
+
+    Attributes:
+        verdict: `odd`, `usual` or `too little to say`. sentence: the verdict in words.
+        notes: further sentences on how sure that is.
+        elements: name, order, position, relative_pct (as drawn, not below 0), low, high, group_pct, usual_low,
+            usual_high, limit_low, limit_high, verdict; one row an element.
+        caption: what is drawn, with the n behind the group's range.
+    """
+
+    measure: Measure
+    verdict: str
+    sentence: str
+    notes: tuple[str, ...]
+    elements: pl.DataFrame
+    caption: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,21 +51,20 @@ class CaptureView:
 
     Attributes:
         row: the capture's own row of the `captures` frame.
-        verdict: `odd`, `usual` or `too little to say`. sentence: the verdict in words.
-        notes: further sentences on how sure that is.
-        cylinders: name, order, relative_pct, low, high, family_pct, usual_low, usual_high, limit_pct,
-            verdict; one row a cylinder.
+        kind: the capture's own test, or None where nobody knows it.
+        verdict, sentence: of the capture as a whole, see `MeasureView`.
+        measures: one for each measure that was read, the kind's first one first.
         checks: check, severity, detail.
-        reasons: sentences of the outlier model. reason_rows: the same for drawing, see `reason_rows`.
+        reasons: sentences of the outlier model. reason_rows: the same for drawing.
         outcome: what was confirmed on the repair order, in a sentence, or None.
         called: what the technician said, in a sentence.
     """
 
     row: dict[str, Any]
+    kind: Kind | None
     verdict: str
     sentence: str
-    notes: tuple[str, ...]
-    cylinders: pl.DataFrame
+    measures: tuple[MeasureView, ...]
     checks: pl.DataFrame
     reasons: tuple[str, ...]
     reason_rows: pl.DataFrame
@@ -45,147 +72,173 @@ class CaptureView:
     called: str
 
 
-def view(frames: dict[str, pl.DataFrame], capture_file: str) -> CaptureView | None:
-    """Gather one capture; None where the warehouse does not know it."""
-    own = pl.col("capture_file") == capture_file
-    found = frames["captures"].filter(own)
-    if found.is_empty():
-        return None
-    row = found.row(0, named=True)
-    scores = frames["scores"].filter(own)
-    score = scores.row(0, named=True) if scores.height else {}
-    cylinders = _cylinders(frames, row, score, frames["cylinder_scores"].filter(own))
-    verdict, sentence, notes = _verdict(row, score, cylinders)
+def known_row(frames: Frames, capture_file: str) -> dict[str, Any] | None:
+    """The capture's own row, or None where the warehouse does not know it."""
+    found = frames["captures"].filter(pl.col("capture_file") == capture_file)
+    return None if found.is_empty() else found.row(0, named=True)
+
+
+def view(
+    frames: Frames, outcomes: pl.DataFrame, row: dict[str, Any], fits: Mapping[str, GroupFit]
+) -> CaptureView:
+    """Gather one capture.
+
+    Args:
+        outcomes: one row an order and test, as `Shop` holds them.
+        row: of the `captures` frame. fits: the last fit of each of its test's measures.
+    """
+    own = pl.col("capture_file") == row["capture_file"]
+    known = kind(row["test"] or "")
+    read: tuple[MeasureView, ...] = ()
+    if known is not None and row["status"] == "read":
+        read = tuple(_measure_view(frames, row, known, measure, fits) for measure in known.measures)
+        read = tuple(one for one in read if one.elements.height) or read[:1]
+    verdict, sentence = _whole(row, known, read)
+    text = frames["outliers"].filter(own)["reasons"]
+    reasons = text[0] if len(text) else None
+    confirmed = {} if known is None else captures.outcomes_of(outcomes, known.name)
+    outcome = confirmed.get(row["repair_order"])
     return CaptureView(
         row=row,
+        kind=known,
         verdict=verdict,
         sentence=sentence,
-        notes=notes,
-        cylinders=cylinders,
+        measures=read,
         checks=frames["checks"].filter(own).select("check", "severity", "detail"),
-        reasons=reasons(score.get("reasons")),
-        reason_rows=reason_rows(score.get("reasons")),
-        outcome=_outcome(frames["outcomes"], row),
-        called=_called(row),
+        reasons=captures.reasons(reasons),
+        reason_rows=captures.reason_rows(reasons, known) if known else pl.DataFrame(),
+        outcome=captures.job_outcome(known, row, outcome) if known and outcome else None,
+        called=captures.called(row),
     )
 
 
-def reasons(text: str | None) -> tuple[str, ...]:
-    """The sentences of the outlier model's reasons, which the warehouse keeps as JSON."""
-    if not text:
-        return ()
-    listed = json.loads(text) or []
-    return tuple(str(reason["sentence"]) for reason in listed if reason and reason.get("sentence"))
+def _whole(row: dict[str, Any], known: Kind | None, read: tuple[MeasureView, ...]) -> tuple[str, str]:
+    """Verdict and sentence of the whole capture: odd where any measure says so."""
+    if row["status"] != "read":
+        return (
+            UNKNOWN,
+            f"{HEADINGS.get(row['status'], row['status'])}: {row['reason'] or 'no reading stands'}",
+        )
+    if known is None:
+        return UNKNOWN, f"Nothing reads the test {row['test']!r} in this program yet; its waveform is kept."
+    if not read:
+        return UNKNOWN, "Read, but not yet compared with its group: run `shopspread fit`."
+    leading = next((one for one in read if one.verdict == "odd"), read[0])
+    prefix = f"{leading.measure.title}: " if len(known.measures) > 1 else ""
+    sentence = leading.sentence
+    if prefix:
+        head, _, rest = sentence.partition(": ")
+        sentence = f"{head}, {prefix}{rest}" if rest else sentence
+    return leading.verdict, sentence
 
 
-def reason_rows(text: str | None) -> pl.DataFrame:
-    """The outlier model's reasons for drawing, on one scale: 0 to 100 % is the family's usual range.
+def _measure_view(
+    frames: Frames, row: dict[str, Any], known: Kind, measure: Measure, fits: Mapping[str, GroupFit]
+) -> MeasureView:
+    own = (pl.col("capture_file") == row["capture_file"]) & (pl.col("measure") == measure.name)
+    found = frames["scores"].filter(own)
+    score = found.row(0, named=True) if found.height else {}
+    fit = fits.get(measure.name)
+    stats = pl.DataFrame() if fit is None else fit.stats.filter(pl.col("group") == row["group"])
+    stat = stats.row(0, named=True) if stats.height else None
+    elements = _elements(measure, stat, score, frames["element_scores"].filter(own))
+    verdict, sentence, notes = _verdict(known, measure, score, elements)
+    return MeasureView(
+        measure, verdict, sentence, notes, elements, _caption(known, measure, stat, row["group"])
+    )
 
-    Returns:
-        name (feature in words with its value), place_pct (0 = low end of the usual range, 100 = high end).
+
+def _limits(
+    measure: Measure, threshold: float | None, readings: pl.DataFrame
+) -> tuple[list[float | None], list[float | None]]:
+    """Below and above which value each element counts as odd; None on the side where it never does.
+
+    The yardstick of an element is the median of the others' deviations, so the limits move with it.
     """
-    rows = []
-    for reason in json.loads(text) if text else []:
-        low, high, value = reason.get("usual_low"), reason.get("usual_high"), reason.get("value")
-        if low is None or high is None or value is None or not high > low:
-            continue
-        name, unit = in_words(reason["feature"])
-        rows.append((f"{name}, {value:.3g}{unit}", 100 * (value - low) / (high - low)))
-    return pl.DataFrame(rows, schema={"name": pl.String, "place_pct": pl.Float64}, orient="row")
+    deviations = readings["deviation_pct"].to_list()
+    low: list[float | None] = []
+    high: list[float | None] = []
+    for place, group_pct in enumerate(readings["group_pct"].to_list()):
+        others = [d for i, d in enumerate(deviations) if i != place and d is not None]
+        middle = None if group_pct is None or threshold is None or not others else float(np.median(others))
+        known = middle is not None and group_pct is not None and threshold is not None
+        below = group_pct + middle - threshold if known and measure.direction != "high" else None
+        above = group_pct + middle + threshold if known and measure.direction != "low" else None
+        low.append(None if below is None else max(0.0, below))
+        high.append(above)
+    return low, high
 
 
-def cylinder_name(cylinder: int | None, position: int, companion: int | None) -> str:
-    """`3`, `1 or 4` for a pair, `no. 2` for a position that no sync pulse names."""
-    if cylinder is None:
-        return f"no. {position}"
-    return f"{cylinder} or {companion}" if companion is not None else str(cylinder)
-
-
-def _cylinders(
-    frames: dict[str, pl.DataFrame], row: dict[str, Any], score: dict[str, Any], readings: pl.DataFrame
+def _elements(
+    measure: Measure, stat: dict[str, Any] | None, score: dict[str, Any], readings: pl.DataFrame
 ) -> pl.DataFrame:
-    stats = frames["family_stats"].filter(pl.col("engine_family") == row["engine_family"])
-    spread = stats["spread_pct"][0] if stats.height else None
-    threshold = score.get("threshold_pct")
-    flagged = list(score.get("flagged_positions") or [])
     named = [
-        cylinder_name(r["cylinder"], r["firing_position"], r["companion"])
+        words.element_name(r["element"], r["position"], r["companion"])
         for r in readings.iter_rows(named=True)
     ]
-    # the yardstick of a cylinder is the median of the others' deviations, so the limit moves with it
-    deviations = readings["deviation_pct"].to_list()
-    limits = []
-    for place, family_pct in enumerate(readings["family_pct"].to_list()):
-        others = [d for i, d in enumerate(deviations) if i != place and d is not None]
-        known = family_pct is not None and threshold is not None and others
-        limits.append(family_pct + float(np.median(others)) - threshold if known else None)
-    half = None if spread is None else Z95 * spread
-    judged = bool(score) and score.get("flagged") is not None
+    low, high = _limits(measure, score.get("threshold_pct"), readings)
+    half = None if stat is None else Z95 * stat["spread_pct"]
+    judged = score.get("flagged") is not None
+    flagged = list(score.get("flagged_positions") or [])
+    # Nothing is less than nothing: a reading at or below 0 % is drawn at 0 %.
     return readings.select(
         pl.Series("name", named, dtype=pl.String),
-        pl.coalesce("cylinder", pl.col("firing_position")).alias("order"),
-        "firing_position",
-        "relative_pct",
-        (pl.col("relative_pct") - Z95 * pl.col("se_pct")).alias("low"),
-        (pl.col("relative_pct") + Z95 * pl.col("se_pct")).alias("high"),
-        "family_pct",
+        pl.coalesce("element", pl.col("position")).alias("order"),
+        "position",
+        (pl.col("relative_pct") <= 0).alias("nothing"),
+        pl.col("relative_pct").clip(lower_bound=0.0),
+        (pl.col("relative_pct") - Z95 * pl.col("se_pct")).clip(lower_bound=0.0).alias("low"),
+        (pl.col("relative_pct") + Z95 * pl.col("se_pct")).clip(lower_bound=0.0).alias("high"),
+        "group_pct",
         "deviation_pct",
-        (pl.col("family_pct") - pl.lit(half, dtype=pl.Float64)).alias("usual_low"),
-        (pl.col("family_pct") + pl.lit(half, dtype=pl.Float64)).alias("usual_high"),
-        pl.Series("limit_pct", limits, dtype=pl.Float64),
+        (pl.col("group_pct") - pl.lit(half, dtype=pl.Float64)).alias("usual_low"),
+        (pl.col("group_pct") + pl.lit(half, dtype=pl.Float64)).alias("usual_high"),
+        pl.Series("limit_low", low, dtype=pl.Float64),
+        pl.Series("limit_high", high, dtype=pl.Float64),
         pl.when(not judged)
-        .then(pl.lit("too little to say"))
-        .when(pl.col("firing_position").is_in(flagged))
+        .then(pl.lit(UNKNOWN))
+        .when(pl.col("position").is_in(flagged))
         .then(pl.lit("odd"))
         .otherwise(pl.lit("usual"))
         .alias("verdict"),
-    ).sort("order", "firing_position")
-
-
-def _lowest(score: dict[str, Any]) -> str:
-    cylinder, companion = score.get("odd_cylinder"), score.get("odd_companion")
-    if cylinder is None:
-        return f"the cylinder that fires as no. {score.get('odd_position')} (not named: no sync pulse)"
-    return f"cylinder {cylinder}" if companion is None else f"cylinder {cylinder} or {companion}"
+    ).sort("order", "position")
 
 
 def _verdict(
-    row: dict[str, Any], score: dict[str, Any], cylinders: pl.DataFrame
+    known: Kind, measure: Measure, score: dict[str, Any], elements: pl.DataFrame
 ) -> tuple[str, str, tuple[str, ...]]:
-    unknown = "too little to say"
-    if row["status"] != "read":
-        reason = row["reason"] or "no reading stands"
-        headings = {
-            "unusable": "No honest reading",
-            "waiting": "Waiting",
-            "refused": "Refused",
-        }
-        return unknown, f"{headings.get(row['status'], row['status'])}: {reason}", ()
-    if not score or score.get("odd_pct") is None:
-        return unknown, "Read, but not yet compared with its family: run `shopspread fit`.", ()
-    lowest, odd = _lowest(score), float(score["odd_pct"])
-    error = score.get("odd_se_pct")
-    below = f"{words.number(odd, 1)} %" + (
-        f" (95 % interval {words.number(odd - Z95 * error, 1)} to {words.number(odd + Z95 * error, 1)} %)"
-        if error is not None
-        else ""
-    )
-    notes = []
-    if score.get("p_value") is not None:
-        notes.append(_chance(score))
+    if score.get("odd_pct") is None:
+        return UNKNOWN, "Read, but not yet compared with its group: run `shopspread fit`.", ()
+    oddest = words.oddest(known, score["odd_element"], score["odd_position"], score["odd_companion"])
+    extreme = words.extreme(measure)
+    gap = f"sits {_gap(measure, score)} {words.stands(known, measure)}"
+    if elements.filter((pl.col("position") == score["odd_position"]) & pl.col("nothing")).height:
+        gap = f"shows nothing at all: {known.wording.nothing_left}"
+    notes = [] if score.get("p_value") is None else [_chance(score)]
     if score.get("threshold_pct") is None:
-        return (
-            unknown,
-            f"The lowest, {lowest}, sits {below} below the others; no threshold stands yet.",
-            tuple(notes),
-        )
-    limit = f"{words.number(score['threshold_pct'], 1)} %, version {score['threshold_version']}"
-    pattern = f"below the others, after the family's usual pattern (odd from {limit})."
+        return UNKNOWN, f"The {extreme}, {oddest}, {gap}; no threshold stands yet.", tuple(notes)
+    limit = f"odd from {words.number(score['threshold_pct'], 1)} %, version {score['threshold_version']}"
     if score.get("flagged"):
-        odd_names = cylinders.filter(pl.col("verdict") == "odd")["name"].to_list()
-        which = lowest if len(odd_names) <= 1 else f"cylinders {', '.join(odd_names)}; the lowest, {lowest},"
-        return "odd", f"Odd: {which} sits {below} {pattern}", tuple(notes)
-    return "usual", f"Even: the lowest, {lowest}, sits {below} {pattern}", tuple(notes)
+        odd_names = elements.filter(pl.col("verdict") == "odd")["name"].to_list()
+        which = oddest
+        if len(odd_names) > 1:
+            which = f"{known.element.nouns} {', '.join(odd_names)}; the {extreme}, {oddest},"
+        return "odd", f"Odd: {which} {gap}, after the group's usual pattern ({limit}).", tuple(notes)
+    return (
+        "usual",
+        f"Even: the {extreme}, {oddest}, {gap}, after the group's usual pattern ({limit}).",
+        tuple(notes),
+    )
+
+
+def _gap(measure: Measure, score: dict[str, Any]) -> str:
+    """How far the oddest element stands off, with its 95 % interval from the repeats in the capture."""
+    odd, error = float(score["odd_pct"]), score.get("odd_se_pct")
+    text = f"{words.number(words.odd_bound(measure, odd), 1)} %"
+    if error is None:
+        return text
+    low, high = (words.odd_bound(measure, odd + sign * Z95 * error) for sign in (-1, 1))
+    return f"{text} (95 % interval {words.number(low, 1)} to {words.number(high, 1)} %)"
 
 
 def _chance(score: dict[str, Any]) -> str:
@@ -194,55 +247,31 @@ def _chance(score: dict[str, Any]) -> str:
     behind = f" (calibrated on {basis})" if basis else ""
     if floor is not None and floor > 0 and p <= floor * 1.0001:
         return (
-            f"None of the healthy captures it was compared with is as odd{behind}; so few of them allow to say no more "
-            f"than that a healthy one is this odd at most {words.chance(p)} times."
+            f"Further off than every healthy capture it was compared with{behind}: at most {words.chance(p)} healthy "
+            "ones would be this far off."
         )
-    return f"A healthy capture of this family is at least this odd {words.chance(p)} times{behind}."
+    return f"Of healthy captures of this group, {words.chance(p)} are at least this far off{behind}."
 
 
-def _outcome(outcomes: pl.DataFrame, row: dict[str, Any]) -> str | None:
-    order = row["repair_order"]
-    found = outcomes.filter(pl.col("repair_order") == order) if order else outcomes.clear()
-    return None if found.is_empty() else job_outcome(row, found.row(0, named=True))
+def _caption(known: Kind, measure: Measure, stat: dict[str, Any] | None, group: str | None) -> str:
+    text = "Bars: this capture, thin line its 95 % interval from the repeats in it. "
+    if stat is None:
+        return text + "The group's usual range follows after the next fit."
+    return (
+        f"{text}Band: where 95 % of healthy {known.element.nouns} of {group} lie (spread "
+        f"{words.number(stat['spread_pct'], 1)} %, n = {stat['captures']} captures). Dark orange tick: beyond it a "
+        f"{known.element.noun} counts as odd. 100 % is {measure.against}; nothing here is in absolute units."
+    )
 
 
-def job_outcome(capture: dict[str, Any], outcome: dict[str, Any]) -> str:
-    """What was confirmed on a capture's job, and whether it speaks of the engine as captured.
-
-    A capture made known good, or after the day of the confirmation, shows the engine after the repair.
-    """
-    text = outcome_words(outcome)
-    taken, confirmed = capture["captured_at"], outcome["confirmed_at"]
-    later = taken is not None and confirmed is not None and taken.date() > confirmed.date()
-    if outcome["finding"] == "odd" and (capture["purpose"] == "known_good" or later):
-        return (
-            f"Of this job, before the repair: {text[0].lower()}{text[1:]} This capture was made afterwards."
-        )
-    return text
-
-
-def outcome_words(outcome: dict[str, Any]) -> str:
-    """A confirmed outcome in one sentence."""
-    method = str(outcome["method"] or "unknown method").replace("_", " ")
-    finding = str(outcome["finding"])
-    where = words.cylinders(outcome["confirmed_cylinders"]) if outcome["confirmed_cylinders"] else None
-    what = {"odd": "odd", "even": "even", "other": "the fault was elsewhere"}.get(finding, finding)
-    text = f"Confirmed {what}" + (f", {where}" if where and finding == "odd" else "")
-    return f"{text}, by {method} on {words.day(outcome['confirmed_at'])}."
-
-
-def _called(row: dict[str, Any]) -> str:
-    if not row["call"]:
-        return "No call was noted."
-    named = f", {words.cylinders(row['call_cylinders'])}" if row["call_cylinders"] else ""
-    return f"{row['technician'] or 'Somebody'} called it {row['call']}{named}."
-
-
-def chooser(captures: pl.DataFrame, scores: pl.DataFrame, filters: Any) -> pl.DataFrame:
+def chooser(rows: pl.DataFrame, scores: pl.DataFrame, filters: Any) -> pl.DataFrame:
     """Captures that the filters let through, the newest `MOST_LISTED` of them, with what a person chooses by."""
-    frame = captures.join(scores.select("capture_file", "odd_pct", "flagged"), on="capture_file", how="left")
+    judged = scores.group_by("capture_file").agg(
+        odd_pct=pl.col("odd_pct").filter(pl.col("rank") == 0).first(), flagged=pl.col("flagged").any()
+    )
+    frame = rows.join(judged, on="capture_file", how="left")
     for column, value in (
-        ("engine_family", filters.family),
+        ("group", filters.group),
         ("technician", filters.technician),
         ("test", filters.test),
     ):
@@ -250,42 +279,43 @@ def chooser(captures: pl.DataFrame, scores: pl.DataFrame, filters: Any) -> pl.Da
             frame = frame.filter(pl.col(column) == value)
     # a capture without a row in the log has no time and stays choosable
     frame = frame.filter(pl.col("captured_at").is_null() | (pl.col("captured_at").dt.date() <= filters.as_of))
+    titles = {name: known.title for name in frame["test"].unique() if (known := kind(name or ""))}
     return (
         frame.sort("captured_at", descending=True, nulls_last=True)
         .head(MOST_LISTED)
         .select(
             "capture_file",
             "captured_at",
-            "engine_family",
+            pl.col("test").replace(titles),
+            "group",
             "technician",
             "vehicle",
             "repair_order",
             "purpose",
             "status",
-            pl.when(pl.col("flagged"))
-            .then(pl.lit("odd"))
-            .when(pl.col("flagged").is_not_null())
-            .then(pl.lit("usual"))
-            .otherwise(pl.lit("–"))
-            .alias("verdict"),
+            captures.verdict_word().replace(UNKNOWN, "–").alias("verdict"),
             "odd_pct",
             "call",
         )
     )
 
 
-def hookup_words(row: dict[str, Any]) -> str:
+def hookup_words(row: dict[str, Any], known: Kind | None) -> str:
     """How the scope was connected, as the capture log says."""
-    signals = [signal.replace("_", " ") for signal in (row["ch_signals"] or "").split(";") if signal]
-    if not signals:
+    names = [signal for signal in (row["ch_signals"] or "").split(";") if signal]
+    if not names:
         return "The capture log says nothing of the hookup."
+    titles = {} if known is None else {signal.name: signal.title for signal in known.signals}
     scales = (row["ch_scales"] or "").split(";")
     named = [
-        f"channel {place} {signal}"
+        f"channel {place} {titles.get(signal, signal.replace('_', ' ')).lower()}"
         + (f" (scale {float(scales[place - 1]):g})" if place <= len(scales) else "")
-        for place, signal in enumerate(signals, start=1)
+        for place, signal in enumerate(names, start=1)
     ]
-    return f"{'; '.join(named)}; sync on cylinder {row['sync_cylinder'] or 1}.".capitalize()
+    text = "; ".join(named)
+    if known is not None and known.needs_engine:
+        text += f"; {known.figure.index} from {known.element.noun} {row['sync_cylinder'] or 1}"
+    return f"{text[0].upper()}{text[1:]}."
 
 
 def chooser_title(listed: pl.DataFrame) -> str:
@@ -295,7 +325,7 @@ def chooser_title(listed: pl.DataFrame) -> str:
     return f"Choose among {words.plural(listed.height, 'capture')}"
 
 
-def with_one_more(listed: pl.DataFrame, frames: dict[str, pl.DataFrame], capture_file: str) -> pl.DataFrame:
+def with_one_more(listed: pl.DataFrame, frames: Frames, capture_file: str) -> pl.DataFrame:
     """The chooser's rows with one capture on top that the filters would leave out."""
     own = frames["captures"].filter(pl.col("capture_file") == capture_file)
     everything = Everything()
@@ -306,7 +336,7 @@ def with_one_more(listed: pl.DataFrame, frames: dict[str, pl.DataFrame], capture
 class Everything:
     """Filters that let everything through."""
 
-    family: None = None
+    group: None = None
     technician: None = None
     test: None = None
     as_of: dt.date = dt.date.max
@@ -321,38 +351,24 @@ def remember_choice(event: Any, listed: pl.DataFrame, state: Any) -> None:
     state["capture_picked"] = picked
 
 
-def headline(row: dict[str, Any], title: str) -> str:
-    """What, who and when, in one line."""
-    known = [
+def headline(row: dict[str, Any], known: Kind | None, title: str, features: pl.DataFrame) -> str:
+    """What, who and when, in one line, with the first features the kind declares."""
+    parts = [
         row["capture_file"],
         title,
-        row["engine_family"],
+        row["group"],
         f"vehicle {row['vehicle']}" if row["vehicle"] else None,
         f"job {row['repair_order']}" if row["repair_order"] else "no job (practice)",
         f"by {row['technician']}" if row["technician"] else None,
         words.day(row["captured_at"]) if row["captured_at"] else None,
-        None if row["cycles"] is None else f"{words.number(row['cycles'])} engine cycles",
-        _measured(row, "crank_rpm", "{} rpm while cranking", 0),
-        _measured(row, "rest_v", "{} V at rest", 1),
-        _measured(row, "crank_min_v", "{} V lowest", 1),
     ]
-    return " · ".join(part for part in known if part)
-
-
-def _measured(row: dict[str, Any], name: str, text: str, digits: int) -> str | None:
-    value = row[name]
-    return None if value is None or value != value else text.format(words.number(value, digits))
-
-
-def cylinder_caption(frames: dict[str, pl.DataFrame], row: dict[str, Any]) -> str:
-    """What bars, band and tick mean, with the n behind the family's band."""
-    stats = frames["family_stats"].filter(pl.col("engine_family") == row["engine_family"])
-    text = "Bars: this capture, thin line its 95 % interval from its own cycles. "
-    if stats.is_empty():
-        return text + "The family's usual range follows after the next fit."
-    one = stats.row(0, named=True)
-    return (
-        f"{text}Band: where 95 % of healthy cylinders of {row['engine_family']} lie (spread "
-        f"{words.number(one['spread_pct'], 1)} %, basis: {one['basis']}, n = {one['captures']} captures). "
-        "Dark orange tick: below it the cylinder counts as odd. No pressures: 100 % is this capture's median cylinder."
+    values = dict(
+        features.filter(pl.col("capture_file") == row["capture_file"]).select("feature", "value").iter_rows()
     )
+    declared = () if known is None else known.features[:MOST_FEATURES]
+    for feature in declared:
+        value = values.get(feature.name)
+        if value is not None and value == value:
+            unit = f" {feature.unit}" if feature.unit else ""
+            parts.append(f"{feature.title.lower()} {value:.3g}{unit}")
+    return " · ".join(part for part in parts if part)

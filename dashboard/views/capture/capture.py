@@ -1,4 +1,4 @@
-"""One capture: its waveform with the cylinders named, its cylinders against the family, its verdict."""
+"""One capture: its verdict, its elements against the group, its waveform with the elements named."""
 
 from __future__ import annotations
 
@@ -9,15 +9,16 @@ from dashboard.shared import drawing, filters, notices, parts
 from dashboard.views.capture import answer as answers
 from dashboard.views.capture import chart as charts
 from pipelines.errors import UnreadableFile
+from pipelines.kinds import kind
 
 stamp: str = st.session_state["stamp"]
 frames = data.frames(stamp)
-chosen = filters.sidebar(frames, data.newest_day(stamp), ("as_of", "family", "technician", "test"))
+chosen = filters.sidebar(stamp, ("as_of", "group", "technician", "test"))
 
 st.title("One capture")
 listed = answers.chooser(frames["captures"], frames["scores"], chosen)
 asked = st.query_params.get("capture") or st.session_state.get("capture")
-if asked and asked not in listed["capture_file"] and answers.view(frames, asked) is not None:
+if asked and asked not in listed["capture_file"] and answers.known_row(frames, asked) is not None:
     listed = answers.with_one_more(listed, frames, asked)
 if listed.is_empty():
     notices.too_little("No capture passes the filters on the left; set them to all.")
@@ -29,31 +30,39 @@ with st.expander(answers.chooser_title(listed), expanded=asked is None):
     picked = parts.table(
         listed, on_select="rerun", selection_mode="single-row", height=260, key="capture_table",
         column_config={
-            "capture_file": "capture", "captured_at": "captured", "engine_family": "engine family",
-            "repair_order": "job", "odd_pct": st.column_config.NumberColumn("lowest below others, %", format="%.1f"),
+            "capture_file": "capture", "captured_at": "captured", "repair_order": "job",
+            "odd_pct": st.column_config.NumberColumn("furthest off, %", format="%.1f"),
             "call": "called",
         },
     )  # fmt: skip
     answers.remember_choice(picked, listed, st.session_state)
 name = filters.pick("Capture", "capture", listed["capture_file"].to_list())
-view = answers.view(frames, name) if name else None
-if view is None:
+row = answers.known_row(frames, name) if name else None
+if row is None:
     notices.too_little("This capture is no longer in the warehouse.")
     st.stop()
-row = view.row
+known = kind(row["test"] or "")
+fits = (
+    {measure.name: data.fit(stamp, known.name, measure.name) for measure in known.measures} if known else {}
+)
+view = answers.view(frames, data.shop(stamp).outcomes, row, fits)
 
 notices.verdict(view.verdict, view.sentence)
-st.markdown(" ".join([*view.notes, view.called, view.outcome or "No outcome is confirmed yet."]))
-st.caption(answers.headline(row, data.title(row["test"] or "")))
+notes = view.measures[0].notes if view.measures else ()
+st.markdown(" ".join([*notes, view.called, view.outcome or "No outcome is confirmed yet."]))
+st.caption(answers.headline(row, known, data.title(row["test"]), frames["features"]))
 
 left, right = st.columns([3, 2])
 with left:
-    st.subheader("Each cylinder against the family")
-    if view.cylinders.is_empty():
+    st.subheader(f"Each {known.element.noun} against the group" if known else "The reading")
+    if not any(one.elements.height for one in view.measures):
         notices.too_little("There is no reading to draw.")
-    else:
-        parts.chart(charts.cylinders(view.cylinders))
-        st.caption(answers.cylinder_caption(frames, row))
+    for one in view.measures:
+        if one.elements.height and known:
+            if len(view.measures) > 1:
+                st.markdown(f"**{one.measure.title}.** {one.sentence}")
+            parts.chart(charts.elements(one.elements, known, one.measure))
+            st.caption(one.caption)
 with right:
     st.subheader("Setup checks")
     if view.checks.is_empty():
@@ -68,13 +77,13 @@ if view.reasons:
     with left:
         for reason in view.reasons:
             st.markdown(f"- {reason}")
-        st.caption("Compared with captures of the same family; unusual is not the same as faulty.")
+        st.caption("Compared with captures of the same group; unusual is not the same as faulty.")
     with right:
         if view.reason_rows.height:
             parts.chart(charts.reasons(view.reason_rows))
 
 st.subheader("Hookup and waveform")
-st.markdown(answers.hookup_words(row))
+st.markdown(answers.hookup_words(row, known))
 notices.cautions(data.cautions(row["test"] or ""))
 try:
     waveform = data.waveform(stamp, row["capture_file"])
@@ -84,19 +93,20 @@ except UnreadableFile as error:
 if waveform is None:
     notices.too_little("No waveform of this capture was ever read; its file is missing or was refused.")
     st.stop()
-events = drawing.events_of(data.frame(stamp, "capture_events", capture_file=row["capture_file"]))
+events = drawing.events_of(data.frame(stamp, "capture_drawing", capture_file=row["capture_file"]))
 first, last = drawing.span(waveform)
 window = st.slider(
     "Stretch shown, s",
     min_value=first,
     max_value=last,
-    value=drawing.first_look(events, waveform),
+    value=drawing.first_look(events, waveform, known),
     step=drawing.slider_step(waveform),
     key=f"window_{row['capture_file']}",
     help="Drag both ends. Up to 60 events in view are named; beyond that they are only marked.",
 )
-trace = drawing.trace(waveform, row, window)
-named, sync = drawing.named_events(events, view.cylinders, window)
-for drawn in charts.waveform(trace, named, sync):
+trace = drawing.trace(waveform, row, window, known)
+elements = view.measures[0].elements if view.measures else None
+named, index = drawing.named_events(events, elements, window)
+for drawn in charts.waveform(trace, named, index, known):
     parts.chart(drawn)
-st.caption(drawing.waveform_caption(row, waveform, named, sync))
+st.caption(drawing.waveform_caption(row, waveform, named, index, known))

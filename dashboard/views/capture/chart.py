@@ -1,4 +1,4 @@
-"""Charts of one capture: its waveform with the cylinders named, and its cylinders against the family."""
+"""Charts of one capture: its waveform with the elements named, and its elements against the group."""
 
 from __future__ import annotations
 
@@ -8,19 +8,21 @@ import altair as alt
 import polars as pl
 
 from dashboard.shared import chart as base
-from dashboard.shared import palette
+from dashboard.shared import palette, words
+from models.records.measure import Measure
+from pipelines.kinds.base import Kind
 
 CHANNEL_HEIGHT = 190
 MOST_NAMES = 60
 
 
-def waveform(trace: pl.DataFrame, events: pl.DataFrame, sync: pl.DataFrame) -> list[Any]:
+def waveform(trace: pl.DataFrame, events: pl.DataFrame, index: pl.DataFrame, known: Kind | None) -> list[Any]:
     """The channels over time, one chart a channel on the same axis of time, to be drawn one below the other.
 
     Args:
         trace: channel (name with unit), order, time_s, value (null in gaps).
-        events: time_s, name (cylinder, pair or position), verdict: the compression events.
-        sync: time_s of the sync pulses used.
+        events: time_s, name (element, pair or position), verdict: the elements' events.
+        index: time_s of the index pulses used.
     """
     if trace.is_empty():
         raise ValueError("a waveform chart needs samples")
@@ -40,11 +42,20 @@ def waveform(trace: pl.DataFrame, events: pl.DataFrame, sync: pl.DataFrame) -> l
             )
         )
         layers: list[Any] = [line]
-        if sync.height:
+        if index.height:
             layers.append(
-                alt.Chart(sync)
+                alt.Chart(index)
                 .mark_rule(color=palette.MARK, strokeWidth=1.5, strokeDash=[2, 2])
-                .encode(x="time_s:Q", tooltip=[alt.Tooltip("time_s:Q", title="sync pulse (s)", format=".4f")])
+                .encode(
+                    x="time_s:Q",
+                    tooltip=[
+                        alt.Tooltip(
+                            "time_s:Q",
+                            title=f"{known.figure.index if known else 'index pulse'} (s)",
+                            format=".4f",
+                        )
+                    ],
+                )
             )
         if place == 0 and events.height:
             layers += _named(events)
@@ -53,7 +64,7 @@ def waveform(trace: pl.DataFrame, events: pl.DataFrame, sync: pl.DataFrame) -> l
 
 
 def _named(events: pl.DataFrame) -> list[Any]:
-    tip = [alt.Tooltip("name:N", title="fires here"), alt.Tooltip("time_s:Q", title="at (s)", format=".3f")]
+    tip = [alt.Tooltip("name:N", title="here"), alt.Tooltip("time_s:Q", title="at (s)", format=".3f")]
     ticks = (
         alt.Chart(events)
         .mark_rule(strokeWidth=1, opacity=0.5)
@@ -76,7 +87,7 @@ def _named(events: pl.DataFrame) -> list[Any]:
 
 
 def reasons(rows: pl.DataFrame) -> Any:
-    """What makes a capture unlike its family, on the scale of the family's usual range: name, place_pct."""
+    """What makes a capture unlike its group, on the scale of the group's usual range: name, place_pct."""
     along = base.y(
         "name:N", "Feature", sort=rows["name"].to_list(), axis=alt.Axis(labelLimit=300, maxExtent=320)
     )
@@ -98,54 +109,63 @@ def reasons(rows: pl.DataFrame) -> Any:
     return base.finish(alt.layer(usual, points), height=60 + 34 * rows.height)
 
 
-def cylinders(rows: pl.DataFrame) -> Any:
-    """Each cylinder's relative compression with its interval, against the family's usual range.
+def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
+    """Each element's value with its interval, against the group's usual range.
 
     Args:
-        rows: name, order, relative_pct, low, high, usual_low, usual_high, family_pct, limit_pct (null
-            where there is no family or no threshold), verdict.
+        rows: see `MeasureView.elements`.
     """
     along = base.x(
-        "name:N", "Cylinder", sort=rows.sort("order")["name"].to_list(), axis=alt.Axis(labelAngle=0)
+        "name:N",
+        known.element.noun.capitalize(),
+        sort=rows.sort("order")["name"].to_list(),
+        axis=alt.Axis(labelAngle=0),
     )
     top = max(115.0, float(rows["high"].max() or 0) * 1.05)  # type: ignore[arg-type]
-    title = ("Relative compression", "% of the median cylinder")
-    upright = base.y("relative_pct:Q", *title, scale=alt.Scale(domain=[0, top]))
+    title = base.axis_title(measure.title, words.unit_of(measure))
+    upright = alt.Y("relative_pct:Q", title=title, scale=alt.Scale(domain=[0, top]))
     tip = [
-        alt.Tooltip("name:N", title="cylinder"),
-        alt.Tooltip("relative_pct:Q", title="relative compression (%)", format=".1f"),
+        alt.Tooltip("name:N", title=known.element.noun),
+        alt.Tooltip("relative_pct:Q", title=f"{measure.title.lower()} (%)", format=".1f"),
         alt.Tooltip("low:Q", title="95 % from (%)", format=".1f"),
         alt.Tooltip("high:Q", title="to (%)", format=".1f"),
-        alt.Tooltip("family_pct:Q", title="usual for this family (%)", format=".1f"),
+        alt.Tooltip("group_pct:Q", title="usual for this group (%)", format=".1f"),
     ]
-    bars = (
+    layers: list[Any] = [
         alt.Chart(rows)
         .mark_bar(size=34, opacity=0.75)
         .encode(x=along, y=upright, color=base.verdict_colour(), tooltip=tip)
-    )
-    error = (
+    ]
+    usual = rows.filter(pl.col("usual_low").is_not_null())
+    if usual.height:
+        layers.append(
+            alt.Chart(usual)
+            .mark_bar(size=60, opacity=0.45, color=palette.BAND)
+            .encode(x=along, y=alt.Y("usual_low:Q", title=title), y2="usual_high:Q")
+        )
+    layers.append(
         alt.Chart(rows)
         .mark_rule(strokeWidth=4, color=palette.BLACK)
-        .encode(x=along, y=alt.Y("low:Q", title=base.axis_title(*title)), y2="high:Q")
+        .encode(x=along, y=alt.Y("low:Q", title=title), y2="high:Q")
     )
-    layers: list[Any] = [bars]
-    known = rows.filter(pl.col("usual_low").is_not_null())
-    if known.height:
+    for column, side in (("limit_low", "below"), ("limit_high", "above")):
+        limited = rows.filter(pl.col(column).is_not_null())
+        if limited.height:
+            tick = alt.Chart(limited).mark_tick(thickness=2.5, size=60, color=palette.ODD)
+            layers.append(
+                tick.encode(
+                    x=along,
+                    y=alt.Y(f"{column}:Q", title=title),
+                    tooltip=[alt.Tooltip(f"{column}:Q", title=f"odd {side} (%)", format=".1f")],
+                )
+            )
+    nothing = rows.filter(pl.col("nothing"))
+    if nothing.height:
         layers.append(
-            alt.Chart(known)
-            .mark_bar(size=60, opacity=0.45, color=palette.BAND)
-            .encode(x=along, y=alt.Y("usual_low:Q", title=base.axis_title(*title)), y2="usual_high:Q")
-        )
-    layers.append(error)
-    limited = rows.filter(pl.col("limit_pct").is_not_null())
-    if limited.height:
-        layers.append(
-            alt.Chart(limited)
-            .mark_tick(thickness=2.5, size=60, color=palette.ODD)
+            alt.Chart(nothing)
+            .mark_text(dy=-8, color=palette.ODD, fontSize=12)
             .encode(
-                x=along,
-                y=alt.Y("limit_pct:Q", title=base.axis_title(*title)),
-                tooltip=[alt.Tooltip("limit_pct:Q", title="odd below (%)", format=".1f")],
+                x=along, y=alt.Y("relative_pct:Q", title=title), text=alt.value(known.wording.nothing_left)
             )
         )
     return base.finish(alt.layer(*layers), height=330)

@@ -9,8 +9,10 @@ from typing import Any
 
 import polars as pl
 
-from models.people.hookup import house_setups
+from dashboard import data
+from models.people.standing_hookup import standing_hookups
 from pipelines.errors import ShopspreadError
+from pipelines.kinds import kind
 from pipelines.warehouse.settings import SETTINGS, Setting
 
 MOST_LISTED = 2000
@@ -25,11 +27,11 @@ STATUS_WORDS = {
 
 LABELS = {
     "comeback_window_days": "A return within so many days is a comeback",
-    "cost_miss": "Cost of a missed weak cylinder, currency",
-    "cost_false_alarm": "Cost of an unneeded gauge test, currency",
-    "discovery_rate_pct": "Healthy ones allowed among those called unlike their family, %",
+    "cost_miss": "Cost of a missed fault, currency",
+    "cost_false_alarm": "Cost of a test for nothing, currency",
+    "discovery_rate_pct": "Healthy ones allowed among those called odd, %",
     "labour_rate_per_h": "Labour, currency an hour",
-    "house_setup": "House setup",
+    "house_setup": "Standing hookup",
 }
 
 
@@ -39,7 +41,7 @@ def counts(captures: pl.DataFrame) -> dict[str, int]:
 
 
 def troubles(captures: pl.DataFrame) -> pl.DataFrame:
-    """What was refused, waits or cannot be used: capture_file, status, what_to_do, technician, captured_at."""
+    """What was refused, waits or cannot be used: capture_file, status, what_to_do, test, technician, captured_at."""
     order = pl.col("status").replace_strict({"refused": 0, "waiting": 1, "unusable": 2}, default=3)
     return (
         captures.filter(pl.col("status") != "read")
@@ -49,6 +51,7 @@ def troubles(captures: pl.DataFrame) -> pl.DataFrame:
             "capture_file",
             "status",
             pl.col("reason").fill_null("No reason was noted.").alias("what_to_do"),
+            pl.col("test").map_elements(data.title, return_dtype=pl.String),
             "technician",
             "captured_at",
         )
@@ -117,38 +120,38 @@ def bounds(known: Setting, values: dict[str, Any]) -> dict[str, Any]:
 
 @dataclass(frozen=True, slots=True)
 class HookupFields:
-    """The house setup of a test as it stands in the form; `where` says where it comes from."""
+    """The standing hookup of a test as it stands in the form; `where` says where it comes from."""
 
     signals: str
     scales: str
-    sync_cylinder: str
+    index: str
     rate_hz: str
     duration_s: str
     where: str
 
 
 def hookup_fields(wanted: dict[str, Any] | None, captures: pl.DataFrame, test: str) -> HookupFields:
-    """The house setup as decided, else as most of the shop's captures of that test have it."""
+    """The standing hookup as decided, else as most of the shop's captures of that test have it."""
     if wanted is not None:
         return HookupFields(
             signals=", ".join(wanted.get("signals", [])),
             scales=", ".join(f"{scale:g}" for scale in wanted.get("scales", [])),
-            sync_cylinder=_text(wanted.get("sync_cylinder")),
+            index=_text(wanted.get("sync_cylinder")),
             rate_hz=_text(wanted.get("rate_hz")),
             duration_s=_text(wanted.get("duration_s")),
             where="As decided; who and when stand in the table above.",
         )
     own = captures.filter(pl.col("test") == test)
-    found = house_setups(own, ())
+    found = standing_hookups(own, ())
     if found.is_empty():
         return HookupFields(
             "", "", "", "", "", "Nothing is decided, and no capture of this test shows what is usual."
         )
     row = found.row(0, named=True)
     return HookupFields(
-        signals=(row["house_ch_signals"] or "").replace(";", ", "),
-        scales=", ".join(f"{float(scale):g}" for scale in (row["house_ch_scales"] or "").split(";") if scale),
-        sync_cylinder=_text(row["house_sync_cylinder"]),
+        signals=(row["standing_signals"] or "").replace(";", ", "),
+        scales=", ".join(f"{float(scale):g}" for scale in (row["standing_scales"] or "").split(";") if scale),
+        index=_text(row["standing_sync"]),
         rate_hz="",
         duration_s="",
         where=f"Nothing is decided yet; filled in with what most of {own.height} captures have.",
@@ -159,7 +162,15 @@ def _text(value: float | None) -> str:
     return "" if value is None else f"{value:g}"
 
 
-def hookup_value(signals: str, scales: str, sync: str, rate: str, length: str) -> dict[str, Any]:
+def index_label(test: str) -> str:
+    """What the place of the index pulse is called in this test; empty where it has none to choose."""
+    known = kind(test)
+    if known is None or not known.needs_engine:
+        return ""
+    return f"{known.figure.index.capitalize()} from {known.element.noun}"
+
+
+def hookup_value(signals: str, scales: str, index: str, rate: str, length: str) -> dict[str, Any]:
     """What the form says, as the setting keeps it; empty fields are left out.
 
     Raises:
@@ -176,8 +187,8 @@ def hookup_value(signals: str, scales: str, sync: str, rate: str, length: str) -
         raise ShopspreadError(
             f"{len(named)} signals and {len(given)} scales: give one scale for each signal."
         )
-    if sync.strip():
-        value["sync_cylinder"] = round(_number("cylinder of the sync", sync))
+    if index.strip():
+        value["sync_cylinder"] = round(_number("place of the index pulse", index))
     if rate.strip():
         value["rate_hz"] = _number("sample rate", rate)
     if length.strip():

@@ -11,7 +11,7 @@ from pipelines.errors import ShopspreadError
 
 stamp: str = st.session_state["stamp"]
 frames = data.frames(stamp)
-filters.sidebar(frames, data.newest_day(stamp), ())
+filters.sidebar(stamp, ())
 
 st.title("Intake and settings")
 counts = answers.counts(frames["captures"])
@@ -21,6 +21,8 @@ st.markdown(
     "New captures and tables come in with `shopspread ingest FOLDER --warehouse "
     f"{data.path()}`; dropping the same thing twice changes nothing, and nothing is ever lost."
 )
+if watching := data.watching():
+    st.caption(watching)
 
 st.header("Refused, waiting, unusable: what to do")
 troubles = answers.troubles(frames["captures"])
@@ -63,23 +65,25 @@ with left, st.form("settings"):
             if changed:
                 st.rerun()
 with right, st.container(border=True):
-    st.markdown("**House setup: the standing hookup of a test**")
+    st.markdown("**The standing hookup of a test**")
     test = st.selectbox("Test", data.tests(), format_func=data.title, key="kept_house_test")
     usual = answers.hookup_fields(values["house_setup"].get(test), frames["captures"], test)
     st.caption(usual.where)
     with st.form("house", border=False):
         signals = st.text_input("Signals in channel order", usual.signals, key=f"house_signals_{test}")
         scales = st.text_input("Scales in channel order", usual.scales, key=f"house_scales_{test}")
-        sync = st.text_input("Sync on cylinder", usual.sync_cylinder, key=f"house_sync_{test}")
+        index = ""
+        if answers.index_label(test):
+            index = st.text_input(answers.index_label(test), usual.index, key=f"house_index_{test}")
         rate = st.text_input("Samples a second", usual.rate_hz, key=f"house_rate_{test}")
         length = st.text_input("Length of the record, s", usual.duration_s, key=f"house_length_{test}")
         who_house = st.text_input("Who decides", key="house_who")
         st.caption("A field left empty is not checked.")
         if st.form_submit_button("Save and check every capture against it", icon=":material/save:"):
             try:
-                hookup = answers.hookup_value(signals, scales, sync, rate, length)
+                hookup = answers.hookup_value(signals, scales, index, rate, length)
                 data.set_setting("house_setup", {**values["house_setup"], test: hookup}, set_by=who_house)
-                with st.spinner("Checking every capture against the house setup"):
+                with st.spinner("Checking every capture against the standing hookup"):
                     data.fit_again()
             except ShopspreadError as error:
                 notices.trouble(str(error))

@@ -1,7 +1,8 @@
-"""Known-good captures of a family over the crank angle, and past captures most like a given one."""
+"""Known-good captures of a group over one turn of the sequence, and past captures most like a given one."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,12 +11,15 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data
-from dashboard.shared import words
-from dashboard.views.capture.answer import job_outcome
-from dashboard.views.spread.answer import fitted, quantile_band, scored
+from dashboard.shared import captures, words
+from dashboard.shared.filters import Subject
+from models.spread.fit import GroupFit
 from models.spread.nearest import nearest, turned
 from models.thresholds.gauge import GaugeCheck, deviation_against_gauge
 
+Frames = Mapping[str, pl.DataFrame]
+Z95 = 1.959964
+TURN_DEG = 720.0  # what `turned` calls one turn of the sequence
 LEAST_FOR_BAND = 3
 MOST_OVERLAID = 40
 NEIGHBOURS = 6
@@ -24,72 +28,90 @@ MOST_LISTED = 500
 
 @dataclass(frozen=True, slots=True)
 class Overlay:
-    """What is drawn over the crank angle.
+    """What is drawn over one turn of the sequence, along the kind's own axis.
 
     Attributes:
-        good: capture_file, angle_deg, ripple: known-good mean cycles.
-        band: angle_deg, low, middle, high; empty below `LEAST_FOR_BAND` captures.
+        good: capture_file, along, level: known-good mean shapes.
+        band: along, low, middle, high; empty below `LEAST_FOR_BAND` captures.
         n: known-good captures behind it. basis: what they are, in words.
-        firings: angle_deg, name: where each cylinder fires.
-        chosen: angle_deg, ripple of the capture laid over it; empty without one.
+        events: along, name: where each element's event lies.
+        chosen: along, level of the capture laid over it; empty without one.
     """
 
     good: pl.DataFrame
     band: pl.DataFrame
     n: int
     basis: str
-    firings: pl.DataFrame
+    events: pl.DataFrame
     chosen: pl.DataFrame
 
 
-def cycles_of(stamp: str, family: str) -> tuple[list[str], np.ndarray[Any, np.dtype[np.float64]]]:
-    """Mean cycles of a family's captures on the commonest grid: names and shape (captures, angles).
+def shapes_of(
+    stamp: str, about: Subject, group: str
+) -> tuple[list[str], np.ndarray[Any, np.dtype[np.float64]]]:
+    """Mean shapes of a group's captures on the commonest grid: names and shape (captures, points).
 
-    All begin with the first cylinder of the firing order, whichever cylinder the sync was on; a capture
-    whose cylinders have no names begins with its own first event.
+    All begin with the first element of the sequence, whichever element the index pulse was on; a capture
+    whose elements have no names begins with its own first event.
     """
-    rows = data.frame(stamp, "mean_cycles", engine_family=family)
-    rows = rows.with_columns(size=pl.col("mean_cycle").list.len())
+    rows = data.frame(stamp, "mean_shapes", test=about.test, group=group)
+    rows = rows.with_columns(size=pl.col("mean_shape").list.len())
     if rows.is_empty():
         return [], np.zeros((0, 0))
     size = rows["size"].mode().max()
     rows = rows.filter(pl.col("size") == size)
-    starts = dict(_firings(data.frames(stamp), family).select("name", "angle_deg").iter_rows())
-    first = rows["first_cylinder"].cast(pl.String).to_list()
-    start_deg = np.array([starts.get(name, 0.0) for name in first])
-    shapes = np.stack(rows["mean_cycle"].to_list()).astype(np.float64)
-    return rows["capture_file"].to_list(), turned(shapes, start_deg)
+    starts = dict(places(data.frames(stamp), about, group).select("element", "place").iter_rows())
+    start = np.array([starts.get(element, 0.0) for element in rows["first_element"].to_list()])
+    shapes = np.stack(rows["mean_shape"].to_list()).astype(np.float64)
+    return rows["capture_file"].to_list(), turned(shapes, TURN_DEG * start)
 
 
-def overlay(stamp: str, frames: dict[str, pl.DataFrame], family: str, capture_file: str | None) -> Overlay:
-    """Known-good mean cycles of a family, their normal range, and one capture over them."""
-    names, cycles = cycles_of(stamp, family)
-    good, basis = _known_good(data.fit_stamp(stamp), family, names)
-    angles = np.arange(cycles.shape[1]) * (720.0 / max(1, cycles.shape[1]))
-    at = [place for place, name in enumerate(names) if name in good and np.isfinite(cycles[place]).all()]
+def overlay(stamp: str, frames: Frames, about: Subject, group: str, capture_file: str | None) -> Overlay:
+    """Known-good mean shapes of a group, their normal range, and one capture over them."""
+    names, shapes = shapes_of(stamp, about, group)
+    good, basis = _known_good(data.fit(stamp, about.test, about.measure.name), group, names)
+    along = np.arange(shapes.shape[1]) * (about.kind.figure.span / max(1, shapes.shape[1]))
+    at = [place for place, name in enumerate(names) if name in good and np.isfinite(shapes[place]).all()]
     drawn = at[-MOST_OVERLAID:]
-    schema = {"capture_file": pl.String, "angle_deg": pl.Float64, "ripple": pl.Float64}
+    schema = {"capture_file": pl.String, "along": pl.Float64, "level": pl.Float64}
     lines = pl.concat(
         [
-            pl.DataFrame({"capture_file": names[i], "angle_deg": angles, "ripple": cycles[i]}, schema=schema)
+            pl.DataFrame({"capture_file": names[i], "along": along, "level": shapes[i]}, schema=schema)
             for i in drawn
         ]
         or [pl.DataFrame(schema=schema)]
     )
     band = pl.DataFrame(
-        schema={"angle_deg": pl.Float64, "low": pl.Float64, "middle": pl.Float64, "high": pl.Float64}
+        schema={"along": pl.Float64, "low": pl.Float64, "middle": pl.Float64, "high": pl.Float64}
     )
     if len(at) >= LEAST_FOR_BAND:
-        low, middle, high = quantile_band(cycles[at])
-        band = pl.DataFrame({"angle_deg": angles, "low": low, "middle": middle, "high": high})
-    chosen = pl.DataFrame(schema={"angle_deg": pl.Float64, "ripple": pl.Float64})
+        low, middle, high = normal_band(shapes[at])
+        band = pl.DataFrame({"along": along, "low": low, "middle": middle, "high": high})
+    chosen = pl.DataFrame(schema={"along": pl.Float64, "level": pl.Float64})
     if capture_file in names:
-        chosen = pl.DataFrame({"angle_deg": angles, "ripple": cycles[names.index(capture_file)]})
-    return Overlay(lines, band, len(at), basis, _firings(frames, family), chosen)
+        chosen = pl.DataFrame({"along": along, "level": shapes[names.index(capture_file)]})
+    return Overlay(lines, band, len(at), basis, _events(frames, about, group), chosen)
 
 
-def _known_good(fit_stamp: str, family: str, names: list[str]) -> tuple[set[str], str]:
-    healthy = fitted(fit_stamp).healthy.filter(pl.col("engine_family") == family)
+def normal_band(
+    shapes: np.ndarray[Any, np.dtype[np.float64]],
+) -> tuple[
+    np.ndarray[Any, np.dtype[np.float64]],
+    np.ndarray[Any, np.dtype[np.float64]],
+    np.ndarray[Any, np.dtype[np.float64]],
+]:
+    """Low, middle and high of the normal range over captures, point by point: mean ± 1.96 standard deviations.
+
+    Args:
+        shapes: shape (captures, points).
+    """
+    middle = shapes.mean(axis=0)
+    half = Z95 * shapes.std(axis=0, ddof=1) * np.sqrt(1 + 1 / shapes.shape[0])
+    return middle - half, middle, middle + half
+
+
+def _known_good(fit: GroupFit, group: str, names: list[str]) -> tuple[set[str], str]:
+    healthy = fit.healthy.filter(pl.col("group") == group)
     known = set(healthy.filter(pl.col("label") == "known healthy")["capture_file"]) & set(names)
     if len(known) >= LEAST_FOR_BAND:
         return known, "known-good captures (made as such, or confirmed even)"
@@ -97,63 +119,91 @@ def _known_good(fit_stamp: str, family: str, names: list[str]) -> tuple[set[str]
     return looks | known, "captures that look healthy (too few are known to be)"
 
 
-def _firings(frames: dict[str, pl.DataFrame], family: str) -> pl.DataFrame:
-    schema = {"angle_deg": pl.Float64, "name": pl.String}
-    found = frames["families"].filter(pl.col("engine_family") == family)
-    if found.is_empty():
-        return pl.DataFrame(schema=schema)
-    row = found.row(0, named=True)
-    order = str(row["firing_order"]).split("-")
-    given = str(row["firing_intervals_deg"] or "")
-    steps = [float(part) for part in given.split("-")] if given else [720.0 / len(order)] * len(order)
-    angles = np.concatenate([[0.0], np.cumsum(steps)[:-1]])
-    named = row["sync_kind"] != "distributor"
-    return pl.DataFrame(
-        {"angle_deg": angles, "name": order if named else [f"no. {i + 1}" for i in range(len(order))]},
-        schema=schema,
+def places(frames: Frames, about: Subject, group: str) -> pl.DataFrame:
+    """Where each element of a group lies on one turn: element, place (0 to 1), in sequence."""
+    found = frames["comparison_groups"].filter((pl.col("test") == about.test) & (pl.col("group") == group))
+    return found.select(pl.col("sequence").alias("element"), pl.col("places").alias("place")).explode(
+        "element", "place"
     )
 
 
-def family_captures(frames: dict[str, pl.DataFrame], family: str) -> list[str]:
-    """The family's newest captures that were read, newest first."""
+def _events(frames: Frames, about: Subject, group: str) -> pl.DataFrame:
+    """Where each element's event lies along the figure's axis: along, name."""
+    named = not _nameless(frames, about, group)
+    return places(frames, about, group).select(
+        (about.kind.figure.span * pl.col("place")).alias("along"),
+        pl.col("element").cast(pl.String).alias("name")
+        if named
+        else pl.format("no. {}", pl.int_range(1, pl.len() + 1)).alias("name"),
+    )
+
+
+def _nameless(frames: Frames, about: Subject, group: str) -> bool:
+    """Whether no reading of the group ever names an element."""
+    own = frames["captures"].filter((pl.col("test") == about.test) & (pl.col("group") == group))
+    readings = frames["elements"].join(own.select("capture_file"), on="capture_file", how="semi")
+    return bool(readings.height) and bool(readings["element"].is_null().all())
+
+
+def captures_of(frames: Frames, about: Subject, group: str) -> list[str]:
+    """The group's newest captures that were read, newest first."""
     return (
         frames["captures"]
-        .filter((pl.col("engine_family") == family) & (pl.col("status") == "read"))
+        .filter((pl.col("test") == about.test) & (pl.col("group") == group) & (pl.col("status") == "read"))
         .sort("captured_at", descending=True, nulls_last=True)
         .head(MOST_LISTED)["capture_file"]
         .to_list()
     )
 
 
+def laid_over(frames: Frames, about: Subject, capture_file: str) -> tuple[str, str]:
+    """Verdict of the capture that is laid over, and how far off it is, in a sentence."""
+    own = frames["scores"].filter(
+        (pl.col("capture_file") == capture_file) & (pl.col("measure") == about.measure.name)
+    )
+    if own.is_empty():
+        return "too little to say", "not compared with its group yet."
+    row = own.row(0, named=True)
+    which = words.oddest(about.kind, row["odd_element"], row["odd_position"], row["odd_companion"])
+    gap = words.number(words.odd_bound(about.measure, row["odd_pct"]), 1)
+    verdict = {True: "odd", False: "usual", None: "too little to say"}[row["flagged"]]
+    word = {"odd": "Odd", "usual": "Even"}.get(verdict, "No threshold stands yet")
+    return verdict, f"{word}: {which} sits {gap} % {words.stands(about.kind, about.measure)}."
+
+
 @st.cache_resource(max_entries=32, show_spinner=False)
-def neighbours(stamp: str, family: str, capture_file: str) -> pl.DataFrame:
-    """Past captures of the family most like one, nearest first, with what was confirmed on them."""
+def neighbours(
+    stamp: str, _about: Subject, test: str, measure: str, group: str, capture_file: str
+) -> pl.DataFrame:
+    """Past captures of the group most like one, nearest first, with what was confirmed on them."""
     frames = data.frames(stamp)
+    about, outcomes = _about, captures.outcomes_of(data.shop(stamp).outcomes, test)
     schema = {
         "capture_file": pl.String,
         "distance": pl.Float64,
         "day": pl.String,
         "technician": pl.String,
-        "lowest below others": pl.String,
+        "furthest off": pl.String,
         "confirmed": pl.String,
     }
-    names, cycles = cycles_of(stamp, family)
+    names, shapes = shapes_of(stamp, about, group)
     if capture_file not in names:
         return pl.DataFrame(schema=schema)
     own = names.index(capture_file)
-    if not np.isfinite(cycles[own]).all():
+    if not np.isfinite(shapes[own]).all():
         return pl.DataFrame(schema=schema)
-    deviations = _deviations(frames, names)
+    deviations = _deviations(frames, measure, names)
     extra = {}
     if deviations is not None and np.isfinite(deviations[own]).all():
         extra = {"deviations_pct": deviations, "query_deviation_pct": deviations[own]}
-    found = nearest(cycles, cycles[own], NEIGHBOURS, leave_out=own, **extra)
-    captures = {row["capture_file"]: row for row in frames["captures"].iter_rows(named=True)}
-    outcomes = {row["repair_order"]: row for row in frames["outcomes"].iter_rows(named=True)}
-    odd = dict(frames["scores"].select("capture_file", "odd_pct").iter_rows())
+    found = nearest(shapes, shapes[own], NEIGHBOURS, leave_out=own, **extra)
+    logged = {row["capture_file"]: row for row in frames["captures"].iter_rows(named=True)}
+    odd = dict(
+        frames["scores"].filter(pl.col("measure") == measure).select("capture_file", "odd_pct").iter_rows()
+    )
     rows = []
     for place, distance in zip(found.index, found.distance, strict=True):
-        row = captures[names[place]]
+        row = logged[names[place]]
         low = odd.get(row["capture_file"])
         rows.append(
             (
@@ -161,8 +211,8 @@ def neighbours(stamp: str, family: str, capture_file: str) -> pl.DataFrame:
                 float(distance),
                 words.day(row["captured_at"]),
                 row["technician"],
-                "unknown" if low is None else f"{words.number(low, 1)} %",
-                job_outcome(row, outcomes[row["repair_order"]])
+                "unknown" if low is None else f"{words.number(words.odd_bound(about.measure, low), 1)} %",
+                captures.job_outcome(about.kind, row, outcomes[row["repair_order"]])
                 if row["repair_order"] in outcomes
                 else "Nothing confirmed.",
             )
@@ -171,13 +221,15 @@ def neighbours(stamp: str, family: str, capture_file: str) -> pl.DataFrame:
 
 
 def _deviations(
-    frames: dict[str, pl.DataFrame], names: list[str]
+    frames: Frames, measure: str, names: list[str]
 ) -> np.ndarray[Any, np.dtype[np.float64]] | None:
-    # by cylinder, since positions count from wherever the sync was; by position where nothing has a name
-    scores = frames["cylinder_scores"].filter(pl.col("capture_file").is_in(names))
+    # by element, since positions count from wherever the index pulse was; by position where nothing has a name
+    scores = frames["element_scores"].filter(
+        (pl.col("measure") == measure) & pl.col("capture_file").is_in(names)
+    )
     if scores.is_empty():
         return None
-    named = pl.coalesce("cylinder", "firing_position").alias("of")
+    named = pl.coalesce("element", "position").alias("of")
     wide = scores.with_columns(named).pivot(on="of", index="capture_file", values="deviation_pct")
     table = pl.DataFrame({"capture_file": names}).join(
         wide, on="capture_file", how="left", maintain_order="left"
@@ -186,12 +238,12 @@ def _deviations(
 
 
 @st.cache_resource(max_entries=3, show_spinner="Comparing with gauge readings")
-def gauge(stamp: str) -> GaugeCheck:
-    """Deviation against gauge loss, by family."""
-    frames = data.frames(stamp)
-    return deviation_against_gauge(
-        scored(data.fit_stamp(stamp)), frames["captures"], frames["cylinders"], frames["outcomes"]
-    )
+def gauge(stamp: str, test: str, measure: str) -> GaugeCheck | None:
+    """Deviation against gauge loss, by group; None where no outcome of the test carries a gauge reading."""
+    shop = data.shop_of_test(stamp, test, measure)
+    if not shop.outcomes["gauge_kpa"].list.len().sum():
+        return None
+    return deviation_against_gauge(data.scores(stamp, test, measure), shop)
 
 
 def overlay_caption(found: Overlay) -> str:
@@ -200,22 +252,22 @@ def overlay_caption(found: Overlay) -> str:
     if found.band.is_empty():
         return f"{text}; too few for a band of normal spread ({LEAST_FOR_BAND} are needed)."
     return (
-        f"{text}; band: where 95 of 100 such captures lie at each angle, line: their mean. One ripple is the mean "
-        "height of this capture's own events, so only the shape is compared."
+        f"{text}; band: where 95 of 100 such captures lie at each point, line: their mean. Only the shape is "
+        "compared: each capture is on its own scale."
     )
 
 
-def sync_caption(frames: dict[str, pl.DataFrame], family: str) -> str | None:
-    """What the sync signal of this family leaves open, or None."""
-    found = frames["families"].filter(pl.col("engine_family") == family)
-    kind = found["sync_kind"][0] if found.height else ""
-    if kind == "distributor":
-        return "A distributor's pulse names no cylinder: each capture begins with its own first event."
-    if kind == "waste_spark":
-        return "A waste-spark pulse comes twice in a cycle: a capture may lie half a cycle further on."
+def naming_caption(frames: Frames, about: Subject, group: str) -> str | None:
+    """What the index pulse of this group's captures leaves open, or None."""
+    own = frames["captures"].filter((pl.col("test") == about.test) & (pl.col("group") == group))
+    readings = frames["elements"].join(own.select("capture_file"), on="capture_file", how="semi")
+    if _nameless(frames, about, group):
+        return f"No {about.kind.element.noun} of this group can be named: each capture begins with its own first event."
+    if (readings["identified"] == "pair").any():
+        return "An index pulse that comes twice a turn leaves two candidates: a capture may lie half a turn further on."
     return None
 
 
-def gauge_points(check: GaugeCheck, family: str) -> pl.DataFrame:
-    """The family's points of the gauge check."""
-    return check.points.filter(pl.col("engine_family") == family)
+def gauge_points(check: GaugeCheck, group: str) -> pl.DataFrame:
+    """The group's points of the gauge check."""
+    return check.points.filter(pl.col("group") == group)

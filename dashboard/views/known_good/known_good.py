@@ -1,4 +1,4 @@
-"""Known-good captures of a family over the crank angle, and past captures most like one."""
+"""Known-good captures of a group over one turn of the sequence, and past captures most like one."""
 
 from __future__ import annotations
 
@@ -6,47 +6,45 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.shared import filters, notices, parts, words
-from dashboard.views.capture import answer as capture_answers
 from dashboard.views.known_good import answer as answers
-from dashboard.views.spread import chart as charts
+from dashboard.views.known_good import chart as charts
 
 stamp: str = st.session_state["stamp"]
 frames = data.frames(stamp)
-filters.sidebar(frames, data.newest_day(stamp), ())
+about = filters.subject(stamp)
+filters.sidebar(stamp, ())
 
 st.title("Known-good captures")
-families = sorted(frames["families"]["engine_family"])
-if not families:
-    notices.too_little("No engine family is defined yet: add engine_families.csv to the drop folder.")
+st.caption(
+    f"{about.kind.title}: what healthy captures look like on top of each other, and which past ones are most alike."
+)
+if not about.groups:
+    notices.too_little(about.none_yet)
     st.stop()
 left, right = st.columns(2)
 with left:
-    name = filters.pick_family(families)
-captures = answers.family_captures(frames, name)
+    name = filters.pick_group(about)
+captures = answers.captures_of(frames, about, name)
 with right:
     over = filters.pick("Lay a capture over it", "kept_over", ["none", *captures])
 over = None if over == "none" else over
 
-drawn = answers.overlay(stamp, frames, name, over)
-view = capture_answers.view(frames, over) if over else None
+drawn = answers.overlay(stamp, frames, about, name, over)
+verdict, sentence = answers.laid_over(frames, about, over) if over else ("", "")
 if drawn.good.is_empty() and drawn.chosen.is_empty():
-    notices.too_little(f"No capture of {name} has been read yet, so there is nothing to overlay.")
+    notices.too_little(f"No capture of {name} with a shape to draw has been read yet.")
 else:
-    parts.chart(
-        charts.overlay(
-            drawn.good, drawn.band, drawn.firings, drawn.chosen, view is not None and view.verdict == "odd"
-        )
-    )
+    parts.chart(charts.overlay(drawn, about, odd=verdict == "odd"))
     st.caption(answers.overlay_caption(drawn))
-    open_point = answers.sync_caption(frames, name)
+    open_point = answers.naming_caption(frames, about, name)
     if open_point:
         st.caption(open_point)
-if view is not None and over is not None:
-    st.markdown(f"**{over}**: {view.sentence}")
+if over is not None:
+    st.markdown(f"**{over}**: {sentence}")
     st.subheader("Past captures most like it")
-    near = answers.neighbours(stamp, name, over)
+    near = answers.neighbours(stamp, about, about.test, about.measure.name, name, over)
     if near.is_empty():
-        notices.too_little("There is no other capture of this family to compare with.")
+        notices.too_little("There is no other capture of this group to compare with.")
     else:
         event = parts.table(
             near, on_select="rerun", selection_mode="single-row", key="near_table",
@@ -57,19 +55,22 @@ if view is not None and over is not None:
         )  # fmt: skip
         parts.open_selected(event, near["capture_file"].to_list(), key="near_open")
         st.caption(
-            f"n = {words.plural(len(captures), 'capture')} of this family searched, by shape over the crank angle and "
-            "by deviation of each cylinder. What was confirmed there is a hint, not a finding here."
+            f"n = {words.plural(len(captures), 'capture')} of this group searched, by shape and by deviation of each "
+            f"{about.kind.element.noun}. What was confirmed there is a hint, not a finding here."
         )
 
-st.header("Against the compression gauge")
-check = answers.gauge(stamp)
+check = answers.gauge(stamp, about.test, about.measure.name)
+if check is None:
+    st.stop()
+st.header(f"Against {about.kind.wording.reference}")
 agreement = check.agreement.get(name)
 if agreement is None:
     notices.too_little(
-        f"No outcome of {name} carries gauge readings for every cylinder; add gauge_kpa in outcomes.csv."
+        f"No outcome of {name} carries gauge readings for every {about.kind.element.noun}; "
+        "add gauge_kpa in outcomes.csv."
     )
 else:
-    parts.chart(charts.gauge(answers.gauge_points(check, name)))
+    parts.chart(charts.gauge(answers.gauge_points(check, name), about))
     st.markdown(
         f"Rank correlation between the two: {words.figure(agreement, '', digits=2)}, where n counts engines and 1 "
         "means the same order. The two are never converted into each other."

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 
+from dashboard import data
 from dashboard.shared import words
+from dashboard.shared.parts import Answer
 from models.jobs.adoption import Adoption
 from models.jobs.comebacks import Comebacks
 from models.stats.intervals import share, share_difference, wilson_many
@@ -17,16 +18,6 @@ from models.stats.results import Estimate
 RECENT_WEEKS = 8
 RUNNING_WEEKS = 4
 LEAST_ORDERS = 20
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """A question of the manager, what to remember, and the sentence with n and interval."""
-
-    question: str
-    answer: str
-    detail: str
-    tone: str = "plain"
 
 
 def use_answer(value: Adoption, as_of: dt.date) -> Answer:
@@ -277,6 +268,13 @@ def weekly_rows(value: Adoption) -> pl.DataFrame:
         (100 * pl.col("k") / pl.col("trials")).alias("running_pct"),
         pl.Series("low", 100 * low, dtype=pl.Float64),
         pl.Series("high", 100 * high, dtype=pl.Float64),
+    )
+
+
+def test_rows(value: Adoption) -> pl.DataFrame:
+    """Captures by test, its title in words: test, paid, practice, unusable."""
+    return value.by_test.select(
+        pl.col("test").map_elements(data.title, return_dtype=pl.String), "paid", "practice", "unusable"
     )
 
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data
+from dashboard.shared import chart as shared
 from dashboard.shared import filters, notices, parts, people, words
 from dashboard.views.shop import answer as answers
 from dashboard.views.shop import chart as charts
 
 stamp: str = st.session_state["stamp"]
-frames = data.frames(stamp)
-chosen = filters.sidebar(frames, data.newest_day(stamp), ("as_of",))
+chosen = filters.sidebar(stamp, ("as_of",))
 
 st.title("Scope use and comebacks")
 st.caption(f"All records up to {words.day(chosen.as_of)}. Jobs are repair orders where the scope could help.")
@@ -55,8 +55,8 @@ with left:
         notices.too_little("No technician is on record yet.")
     else:
         parts.chart(
-            charts.intervals(
-                people_rows, "share_pct", "Jobs scoped, of the house's mix", "%", along="Technician",
+            shared.intervals(
+                people_rows, "share_pct", "Jobs scoped, of the shop's mix", "%", along="Technician",
                 colour=charts.GROUPS["scoped"], raw="raw_pct", raw_word="as it is",
             )
         )  # fmt: skip
@@ -67,7 +67,7 @@ with left:
 with right:
     st.subheader("By test")
     parts.table(
-        use.by_test.select("test", "paid", "practice", "unusable"),
+        answers.test_rows(use),
         column_config={
             "paid": st.column_config.NumberColumn("on paid work"),
             "unusable": st.column_config.NumberColumn("unusable"),
@@ -95,7 +95,7 @@ with right:
         notices.too_little(words.points(back.adjusted.risk_difference))
     else:
         parts.chart(
-            charts.intervals(
+            shared.intervals(
                 gaps, "points", "Difference in comebacks",
                 "percentage points", along="Comparison", zero=True, colour=charts.GROUPS["scoped"],
             )
@@ -112,10 +112,10 @@ with st.expander("How far can this be trusted?"):
     strength = answers.e_value_sentence(back)
     if strength:
         st.markdown(strength)
-    shared = answers.overlap(back)
-    if shared.height:
+    overlap = answers.overlap(back)
+    if overlap.height:
         st.subheader("Do the two groups overlap?")
-        parts.chart(charts.overlap(shared))
+        parts.chart(charts.overlap(overlap))
         st.caption(
             f"{words.percent(back.adjusted.comparable)} of the jobs had a real chance of either (5 to 95 %). "
             "Where one side is missing, there is nothing to compare."
@@ -132,7 +132,7 @@ with left:
         notices.too_little("No eligible job is closed yet.")
     else:
         parts.chart(
-            charts.intervals(
+            shared.intervals(
                 quality, "risk_pct", f"Came back within {back.window_days} days", "% of jobs",
                 along="Capture on the job", sort=quality["name"].to_list(),
             )
@@ -148,7 +148,7 @@ with right:
         notices.too_little("Nobody has scoped an eligible job yet.")
     else:
         parts.chart(
-            charts.intervals(
+            shared.intervals(
                 steps, "points", "Change in comebacks after starting", "percentage points",
                 along="Technician", zero=True, colour=charts.GROUPS["scoped"],
             )

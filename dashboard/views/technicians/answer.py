@@ -4,85 +4,28 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
 
 import polars as pl
 
-from dashboard.shared import words
+from dashboard.shared import skills, words
 from models.people.coaching import BeforeAfter, CoachingItem, CoachingList
 from models.people.funnels import Funnel
 from models.people.skill import TechnicianSkill
-from models.stats.results import Estimate
 
 MEASURES: dict[str, str] = {
     "usable": "usable captures",
-    "hookup": "hookup as the house does it",
+    "hookup": "hookup as the shop does it",
     "calls": "right calls",
-    "sensitivity": "odd engines found",
-    "specificity": "even engines cleared",
+    "sensitivity": "faulty ones found",
+    "specificity": "sound ones cleared",
     "adoption": "eligible jobs scoped",
 }
-TOPIC_WORDS: dict[str, str] = {
-    "usable captures": "getting captures that can be read",
-    "hookup": "hooking up the house way",
-    "calls": "calling what the capture shows",
-    "scope use": "reaching for the scope on jobs that suit it",
-}
-CHECK_HELP: dict[str, str] = {
-    "no_sync": "no sync pulse found",
-    "reversed_leads": "leads the wrong way round",
-    "swapped_channels": "channels swapped",
-    "too_short": "record too short",
-    "engine_started": "engine started during the test",
-    "weak_battery": "weak battery",
-    "clipped": "signal cut off at the edge of the screen",
-    "ac_coupled": "AC coupling left on",
-    "coarse_resolution": "range too large, steps too coarse",
-    "low_sample_rate": "too few samples a second",
-    "off_house_setup": "differs from the house setup",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One line of a technician's figures: what, the sentence with n and interval, the raw estimate."""
-
-    what: str
-    sentence: str
-    estimate: Estimate
-
-
-def lines(skill: TechnicianSkill) -> tuple[Line, ...]:
-    """A technician's figures in a fixed order, never sorted by value."""
-    return (
-        Line("Usable captures", words.share(skill.usable), skill.usable),
-        Line("Hookup as the house does it", words.share(skill.hookup), skill.hookup),
-        Line("Right calls (of those an outcome could judge)", words.share(skill.calls), skill.calls),
-        Line("Odd engines found", words.share(skill.sensitivity), skill.sensitivity),
-        Line("Even engines cleared", words.share(skill.specificity), skill.specificity),
-        Line("Agreement beyond chance (kappa)", words.figure(skill.kappa, "", digits=2), skill.kappa),
-        Line("Calls left unsure", words.share(skill.unsure), skill.unsure),
-        Line("Calls that an outcome has judged", words.share(skill.confirmed), skill.confirmed),
-        Line("Jobs scoped, of the house's mix", words.share(skill.adoption), skill.adoption),
-        Line(
-            "Repeats on one vehicle scatter by",
-            words.figure(skill.repeatability, " %", digits=1),
-            skill.repeatability,
-        ),
-        Line(
-            "Usable captures, change a month",
-            words.points(skill.usable_per_month),
-            skill.usable_per_month,
-        ),
-        Line("Right calls, change a month", words.points(skill.calls_per_month), skill.calls_per_month),
-    )
 
 
 def lines_table(skill: TechnicianSkill) -> pl.DataFrame:
     """`lines` as a table to show."""
     return pl.DataFrame(
-        [(line.what, line.sentence) for line in lines(skill)], ["figure", "as it stands"], orient="row"
+        [(line.what, line.sentence) for line in skills.lines(skill)], ["figure", "as it stands"], orient="row"
     )
 
 
@@ -96,7 +39,7 @@ def everybody(skills: Sequence[TechnicianSkill]) -> pl.DataFrame:
             "drills": f"{skill.drills.done} / {skill.drills.target}",
             "usable": words.brief(skill.usable),
             "right calls": words.brief(skill.calls),
-            "house hookup": words.brief(skill.hookup),
+            "hookup as the shop": words.brief(skill.hookup),
             "jobs scoped": words.brief(skill.adoption),
         }
         for skill in skills
@@ -109,15 +52,6 @@ def of(skills: Sequence[TechnicianSkill], technician: str) -> TechnicianSkill | 
     return next((skill for skill in skills if skill.technician == technician), None)
 
 
-def drills_sentence(skill: TechnicianSkill) -> str:
-    """Drills asked for and done, in words."""
-    drills = skill.drills
-    if not drills.target and not drills.extra:
-        return "No drill was asked for in a week that is over."
-    text = f"{drills.done} of {words.plural(drills.target, 'drill capture')} asked for were done"
-    return f"{text}, and {drills.extra} more on top." if drills.extra else f"{text}."
-
-
 def unwatched_sentence(found: CoachingList) -> str:
     """Who has too little work to be watched at all; empty where nobody has."""
     named = {item.technician for item in found.items}
@@ -127,15 +61,7 @@ def unwatched_sentence(found: CoachingList) -> str:
 
 def item_heading(item: CoachingItem) -> str:
     """Who, and in what."""
-    return f"{item.technician}: {TOPIC_WORDS.get(item.topic, item.topic)}"
-
-
-def item_evidence(item: CoachingItem) -> str:
-    """The evidence with setup checks in words."""
-    text = item.evidence
-    if item.detail:
-        text = text.replace(item.detail, f"'{CHECK_HELP.get(item.detail, item.detail)}'")
-    return text
+    return f"{item.technician}: {skills.TOPIC_WORDS.get(item.topic, item.topic)}"
 
 
 def item_since(item: CoachingItem) -> str:
@@ -166,11 +92,11 @@ def funnel_rows(value: Funnel) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 def funnel_sentence(value: Funnel, measure: str) -> str:
     """What the funnel shows, in a sentence that names n and says what an outlier is not."""
-    if value.house is None:
+    if value.overall is None:
         return "Nobody has anything to count here yet."
     n = int(value.points["n"].sum())
     outside = value.points.filter(pl.col("standing").is_in(["below", "above"]))["technician"].to_list()
-    text = f"The shop's share of {measure} is {words.percent(value.house)} (n = {words.number(n)}). "
+    text = f"The shop's share of {measure} is {words.percent(value.overall)} (n = {words.number(n)}). "
     if not outside:
         usual = (
             "what chance alone would give"
@@ -181,18 +107,6 @@ def funnel_sentence(value: Funnel, measure: str) -> str:
     return text + (
         f"Outside the funnel: {', '.join(outside)}; that is more than chance alone, and a reason to ask why, "
         "not a mark."
-    )
-
-
-def curve_rows(curves: pl.DataFrame) -> pl.DataFrame:
-    """A technician's weekly share and its trend in percent: week, share_pct, n, fitted, low, high."""
-    return curves.select(
-        "week",
-        (100 * pl.col("share")).alias("share_pct"),
-        pl.col("trials").alias("n"),
-        (100 * pl.col("fitted")).alias("fitted"),
-        (100 * pl.col("low")).alias("low"),
-        (100 * pl.col("high")).alias("high"),
     )
 
 
@@ -207,14 +121,14 @@ def hookup_table(skill: TechnicianSkill) -> pl.DataFrame:
     """How often each part of the hookup is the house's, ready to show."""
     return skill.hookup_aspects.filter(pl.col("of") > 0).select(
         pl.col("aspect").alias("part of the hookup"),
-        pl.format("{} of {} captures", "agree", "of").alias("as the house does it"),
+        pl.format("{} of {} captures", "agree", "of").alias("as the shop does it"),
     )
 
 
 def checks_table(skill: TechnicianSkill) -> pl.DataFrame:
     """Failing setup checks, in words, with the rest of the shop beside them."""
     return skill.failing_checks.select(
-        pl.col("check").replace(CHECK_HELP).alias("setup check"),
+        pl.col("check").map_elements(skills.check_words, return_dtype=pl.String).alias("setup check"),
         pl.format("{} of {}", "captures", "of").alias("captures"),
         pl.col("share_pct").round(0).alias("%"),
         pl.col("others_share_pct").round(0).alias("everybody else, %"),
@@ -240,23 +154,11 @@ def session_rows(sessions: Sequence[BeforeAfter]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema)
 
 
-def capture_words(frames: dict[str, pl.DataFrame], capture_file: str) -> dict[str, Any] | None:
-    """What the sheet says of a capture to sit down over: file, day, why."""
-    own = pl.col("capture_file") == capture_file
-    found = frames["captures"].filter(own)
-    if found.is_empty():
-        return None
-    row = found.row(0, named=True)
-    details = frames["checks"].filter(own & (pl.col("severity") != "note"))["detail"].to_list()
-    why = details[0] if details else (row["reason"] or f"called {row['call'] or 'nothing'}")
-    return {"capture_file": capture_file, "day": words.day(row["captured_at"]), "why": why}
-
-
 def coached_days(sessions: Sequence[BeforeAfter], technician: str) -> list[dt.date]:
     """The days a technician was coached on."""
     return [one.held_on for one in sessions if one.technician == technician]
 
 
-def house_pct(value: Funnel) -> float | None:
+def shop_pct(value: Funnel) -> float | None:
     """The shop's share in percent."""
-    return None if value.house is None else 100 * value.house
+    return None if value.overall is None else 100 * value.overall

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import Any
 
 import altair as alt
@@ -12,7 +11,7 @@ from dashboard.shared import chart as base
 from dashboard.shared import palette
 
 
-def funnel(points: pl.DataFrame, limits: pl.DataFrame, house_pct: float | None, measure: str) -> Any:
+def funnel(points: pl.DataFrame, limits: pl.DataFrame, shop_pct: float | None, measure: str) -> Any:
     """Each technician's share against what chance alone would give at that n.
 
     Args:
@@ -36,8 +35,8 @@ def funnel(points: pl.DataFrame, limits: pl.DataFrame, house_pct: float | None, 
                 .mark_area(opacity=strength, color=palette.BAND)
                 .encode(x=across, y=alt.Y(f"{low}:Q", title=title, scale=upright, axis=ticks), y2=f"{high}:Q")
             )
-    if house_pct is not None:
-        layers.append(base.rule_at(house_pct))
+    if shop_pct is not None:
+        layers.append(base.rule_at(shop_pct))
     tip = [
         "technician:N",
         alt.Tooltip("share_pct:Q", title="share (%)", format=".0f"),
@@ -59,36 +58,6 @@ def funnel(points: pl.DataFrame, limits: pl.DataFrame, house_pct: float | None, 
             .encode(text="technician:N")
         )
     return base.finish(alt.layer(*layers), height=360)
-
-
-def trend(rows: pl.DataFrame, what: str, coached: list[dt.date]) -> Any:
-    """Weekly share with its trend: week, share_pct, n, fitted, low, high; coaching days as upright lines."""
-    across = base.x("week:T", "Week")
-    title = base.axis_title(what, "%")
-    scale = alt.Scale(domain=[0, 100])
-    layers: list[Any] = [
-        alt.Chart(rows)
-        .mark_area(opacity=0.3, color=palette.BAND)
-        .encode(x=across, y=alt.Y("low:Q", title=title, scale=scale), y2="high:Q"),
-        alt.Chart(rows)
-        .mark_line(color=palette.USUAL, strokeWidth=2)
-        .encode(x=across, y=alt.Y("fitted:Q", title=title, scale=scale)),
-        alt.Chart(rows)
-        .mark_circle(color=palette.USUAL, opacity=0.65)
-        .encode(
-            x=across,
-            y=alt.Y("share_pct:Q", title=title, scale=scale),
-            size=alt.Size("n:Q", legend=None, scale=alt.Scale(range=[20, 140])),
-            tooltip=["week:T", alt.Tooltip("share_pct:Q", title="share (%)", format=".0f"), "n:Q"],
-        ),
-    ]
-    if coached:
-        layers.append(
-            alt.Chart(pl.DataFrame({"day": coached}))
-            .mark_rule(color=palette.MARK, strokeWidth=2)
-            .encode(x=alt.X("day:T"), tooltip=[alt.Tooltip("day:T", title="coaching session")])
-        )
-    return base.finish(alt.layer(*layers), height=240)
 
 
 def drills(rows: pl.DataFrame) -> Any:

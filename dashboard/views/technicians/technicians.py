@@ -6,15 +6,15 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.documents import sheet
-from dashboard.shared import filters, notices, parts, people, words
-from dashboard.views.shop import chart as shop_charts
+from dashboard.shared import chart as shared
+from dashboard.shared import filters, notices, parts, people, skills, words
 from dashboard.views.technicians import answer as answers
 from dashboard.views.technicians import chart as charts
 from pipelines.errors import ShopspreadError
 
 stamp: str = st.session_state["stamp"]
 frames = data.frames(stamp)
-chosen = filters.sidebar(frames, data.newest_day(stamp), ("as_of", "technician"))
+chosen = filters.sidebar(stamp, ("as_of", "technician"))
 
 st.title("Technicians and coaching")
 st.caption(
@@ -22,8 +22,8 @@ st.caption(
     "95 % interval, people stand in order of name, and nobody is ranked."
 )
 work = data.work_stamp(stamp)
-skills = people.skills(work, chosen.as_of)
-if not skills:
+everybody = people.skills(work, chosen.as_of)
+if not everybody:
     notices.too_little("No technician is on record yet: add technicians.csv, or captures with a technician.")
     st.stop()
 found = people.coaching_list(work, chosen.as_of)
@@ -37,7 +37,7 @@ with list_tab:
     for item in found.items:
         with st.container(border=True):
             st.subheader(answers.item_heading(item))
-            st.markdown(f"{answers.item_evidence(item)} {answers.item_since(item)}")
+            st.markdown(f"{skills.item_evidence(item)} {answers.item_since(item)}")
             left, right = st.columns([3, 2])
             with left:
                 parts.chart(charts.alarm(people.chart_points(found, item.technician, item.topic)))
@@ -64,19 +64,19 @@ with all_tab:
         notices.too_little(f"Nothing to count for {word} yet.")
     else:
         points, limits = answers.funnel_rows(funnel)
-        parts.chart(charts.funnel(points, limits, answers.house_pct(funnel), word))
+        parts.chart(charts.funnel(points, limits, answers.shop_pct(funnel), word))
         st.markdown(answers.funnel_sentence(funnel, word))
         st.caption(
             "Inner and outer band: where 95 and 99.9 of 100 ordinary technicians would lie with that n. A point "
             "far to the left rests on little and says little. Plain shares "
             "here; in the table they are drawn towards the shop's (in brackets: 95 % interval and n)."
         )
-    parts.table(answers.everybody(skills))
+    parts.table(answers.everybody(everybody))
 
 with one_tab:
-    names = [skill.technician for skill in skills]
+    names = [skill.technician for skill in everybody]
     name = chosen.technician or filters.pick("Technician", "kept_technician", names) or names[0]
-    skill = answers.of(skills, name)
+    skill = answers.of(everybody, name)
     if skill is None:
         notices.too_little(f"{name} has no capture up to this day.")
     else:
@@ -89,16 +89,16 @@ with one_tab:
         st.subheader(name)
         st.markdown(
             f"Started {words.day(skill.started_on)}. {words.plural(skill.captures, 'capture')}, "
-            f"{skill.practice} of them practice. {answers.drills_sentence(skill)}"
+            f"{skill.practice} of them practice. {skills.drills_sentence(skill)}"
         )
         parts.table(answers.lines_table(skill), height="content")
         st.caption("Shares are drawn towards the shop's, the more so the smaller n is.")
         left, right = st.columns(2)
         with left:
             st.subheader("Usable captures over time")
-            usable = answers.curve_rows(skill.usable_by_week)
+            usable = skills.curve_rows(skill.usable_by_week)
             if usable.height:
-                parts.chart(charts.trend(usable, "Usable captures", coached))
+                parts.chart(shared.trend(usable, "Usable captures", coached))
                 st.caption(
                     f"Change a month: {words.points(skill.usable_per_month)}. Line and band: trend, 95 %."
                 )
@@ -106,9 +106,9 @@ with one_tab:
                 notices.too_little("No capture yet, so there is no trend.")
         with right:
             st.subheader("Right calls over time")
-            calls = answers.curve_rows(skill.calls_by_week)
+            calls = skills.curve_rows(skill.calls_by_week)
             if calls.height:
-                parts.chart(charts.trend(calls, "Right calls", coached))
+                parts.chart(shared.trend(calls, "Right calls", coached))
                 st.caption(f"Change a month: {words.points(skill.calls_per_month)}.")
             else:
                 notices.too_little("No call has been judged by an outcome yet.")
@@ -145,18 +145,18 @@ with log_tab:
     st.subheader("Log a coaching session")
     with st.form("coaching", clear_on_submit=True):
         left, middle, right = st.columns(3)
-        who = left.selectbox("Technician", [skill.technician for skill in skills], key="coaching_who")
+        who = left.selectbox("Technician", [skill.technician for skill in everybody], key="coaching_who")
         when = middle.date_input("Held on", chosen.as_of, key="coaching_day")
         topic = right.selectbox(
             "Topic",
             data.coaching_topics(),
-            format_func=lambda t: answers.TOPIC_WORDS.get(t, t),
+            format_func=lambda t: skills.TOPIC_WORDS.get(t, t),
             key="coaching_topic",
         )
         if st.form_submit_button("Log this session", icon=":material/edit_note:"):
             try:
                 data.log_coaching(who, when, topic, chosen.test)
-                st.toast(f"Logged: {who}, {answers.TOPIC_WORDS.get(topic, topic)}, {words.day(when)}.")
+                st.toast(f"Logged: {who}, {skills.TOPIC_WORDS.get(topic, topic)}, {words.day(when)}.")
                 st.rerun()
             except ShopspreadError as error:
                 notices.trouble(str(error))
@@ -166,7 +166,7 @@ with log_tab:
         notices.too_little("No coaching session is logged yet.")
     else:
         parts.chart(
-            shop_charts.intervals(
+            shared.intervals(
                 answers.session_rows(sessions), "points",
                 "Change in trouble", "percentage points",
                 along="Session", zero=True,

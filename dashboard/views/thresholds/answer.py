@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,48 +13,56 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.shared import words
-from dashboard.views.spread.answer import fitted, scored
+from dashboard.shared.filters import Subject
 from models.stats.results import Estimate
 from models.thresholds.curves import ThresholdCurves, curves
 from models.thresholds.evidence import EVEN, ODD, UNKNOWN, evidence
-from models.thresholds.proposal import MIN_OWN, RECENT_WEEKS, Cost, Proposal, propose
+from models.thresholds.proposal import MIN_OWN, RECENT_WEEKS, Cost, Costs, Proposal, propose
 from models.thresholds.whatif import what_if
+from pipelines.warehouse.decisions import Place
 
-LINES = {"detection": "odd engines found", "false_alarm": "healthy engines flagged"}
+Frames = Mapping[str, pl.DataFrame]
+
+LINES = {"detection": "faulty ones found", "false_alarm": "healthy ones flagged"}
 OUTCOMES = {ODD: "confirmed odd", UNKNOWN: "not confirmed", EVEN: "confirmed even"}
 
 
-@st.cache_resource(max_entries=3, show_spinner=False)
-def evidence_rows(stamp: str) -> pl.DataFrame:
-    """Every scored capture with what its outcome says."""
-    frames = data.frames(stamp)
-    return evidence(frames["scores"], frames["captures"], frames["outcomes"])
+@st.cache_resource(max_entries=6, show_spinner=False)
+def evidence_rows(stamp: str, test: str, measure: str) -> pl.DataFrame:
+    """Every scored capture of a test with what its outcome says."""
+    own = data.frames(stamp)["scores"].filter(pl.col("measure") == measure)
+    return evidence(own, data.shop_of_test(stamp, test, measure))
 
 
-@st.cache_resource(max_entries=3, show_spinner="Weighing outcomes")
-def curves_of(stamp: str) -> ThresholdCurves:
-    """Detection and false alarms of every family against X."""
-    return curves(evidence_rows(stamp))
+@st.cache_resource(max_entries=6, show_spinner="Weighing outcomes")
+def curves_of(stamp: str, test: str, measure: str) -> ThresholdCurves:
+    """Detection and false alarms of every group of a test against X."""
+    return curves(evidence_rows(stamp, test, measure))
 
 
 @st.cache_resource(max_entries=6, show_spinner="Working out what each limit would cost")
-def proposals(fit_stamp: str, cost_miss: float, cost_false_alarm: float) -> dict[str, Proposal]:
-    """The proposed limit of every family at two costs; the same as the fit's own at the costs it was made with."""
-    frames = data.frames(data.stamp())
-    found = propose(
-        fitted(fit_stamp),
-        scored(fit_stamp),
-        frames["captures"],
-        frames["outcomes"],
-        cost_miss=cost_miss,
-        cost_false_alarm=cost_false_alarm,
+def _at_other_costs(
+    stamp: str, test: str, measure: str, cost_miss: float, cost_false_alarm: float
+) -> tuple[Proposal, ...]:
+    return propose(
+        data.fit(stamp, test, measure),
+        data.scores(stamp, test, measure),
+        data.shop_of_test(stamp, test, measure),
+        Costs(cost_miss, cost_false_alarm),
     )
-    return {proposal.engine_family: proposal for proposal in found}
 
 
-def cost_at(found: ThresholdCurves, family: str, x_pct: float) -> Cost:
+def proposals(stamp: str, about: Subject, cost_miss: float, cost_false_alarm: float) -> dict[str, Proposal]:
+    """The proposed limit of every group: the last fit's own, or what it would propose at other costs."""
+    found = data.proposals(stamp, about.test, about.measure.name)
+    if any((one.cost_miss, one.cost_false_alarm) != (cost_miss, cost_false_alarm) for one in found):
+        found = _at_other_costs(stamp, about.test, about.measure.name, cost_miss, cost_false_alarm)
+    return {proposal.group: proposal for proposal in found}
+
+
+def cost_at(found: ThresholdCurves, group: str, x_pct: float) -> Cost:
     """Detection and false alarms at X, read off the corrected curves, so that it costs no time while X moves."""
-    own = found.curves.filter((pl.col("engine_family") == family) & (pl.col("how") == "corrected"))
+    own = found.curves.filter((pl.col("group") == group) & (pl.col("how") == "corrected"))
     nearest = own.with_columns(away=(pl.col("threshold_pct") - x_pct).abs()).sort("away", maintain_order=True)
 
     def at(what: str) -> Estimate:
@@ -67,34 +76,47 @@ def cost_at(found: ThresholdCurves, family: str, x_pct: float) -> Cost:
     return Cost(false_alarm=at("false_alarm"), detection=at("detection"))
 
 
-def in_force(frames: dict[str, pl.DataFrame], family: str) -> dict[str, Any] | None:
+def _own(thresholds: pl.DataFrame, about: Subject, group: str) -> pl.DataFrame:
+    return thresholds.filter(
+        (pl.col("test") == about.test)
+        & (pl.col("measure") == about.measure.name)
+        & (pl.col("group") == group)
+    )
+
+
+def place(about: Subject, group: str) -> Place:
+    """What a threshold of this page is for."""
+    return Place(about.test, about.measure.name, group)
+
+
+def in_force(frames: Frames, about: Subject, group: str) -> dict[str, Any] | None:
     """The threshold in force, or None."""
-    found = frames["thresholds_in_force"].filter(pl.col("engine_family") == family)
+    found = _own(frames["thresholds_in_force"], about, group)
     return found.row(0, named=True) if found.height else None
 
 
-def history(frames: dict[str, pl.DataFrame], family: str) -> pl.DataFrame:
-    """All versions of a family, the newest first."""
+def history(frames: Frames, about: Subject, group: str) -> pl.DataFrame:
+    """All versions of a group, the newest first."""
     return (
-        frames["thresholds"]
-        .filter(pl.col("engine_family") == family)
+        _own(frames["thresholds"], about, group)
         .sort("version", descending=True)
         .select("version", "threshold_pct", "source", "set_at", "set_by", "reason")
     )
 
 
-def newest_version(frames: dict[str, pl.DataFrame], family: str) -> int:
+def newest_version(frames: Frames, about: Subject, group: str) -> int:
     """Number of the newest version, 0 without one."""
-    found = history(frames, family)
+    found = history(frames, about, group)
     return int(found["version"][0]) if found.height else 0
 
 
-def in_force_sentence(row: dict[str, Any] | None) -> str:
+def in_force_sentence(row: dict[str, Any] | None, about: Subject) -> str:
     """Which X stands, since when, by whom and why."""
     if row is None:
-        return "No threshold stands for this family yet; the next fit proposes one."
+        return "No threshold stands for this group yet; the next fit proposes one."
     return (
-        f"A cylinder counts as odd from **{words.number(row['threshold_pct'], 1)} %** below the others: version "
+        f"A {about.kind.element.noun} counts as odd from **{words.number(row['threshold_pct'], 1)} %** "
+        f"{words.stands(about.kind, about.measure)}: version "
         f"{row['version']}, {'proposed' if row['source'] == 'proposed' else 'set'} by {row['set_by']} on "
         f"{words.day(row['set_at'])}. {row['reason'] if row['source'] == 'set' else ''}"
     )
@@ -109,13 +131,11 @@ def proposal_sentence(one: Proposal) -> str:
     )
 
 
-def curve_rows(found: ThresholdCurves, family: str) -> pl.DataFrame:
-    """A family's curves in percent: threshold_pct, line, how, share_pct, low, high, n."""
-    return found.curves.filter(pl.col("engine_family") == family).select(
+def curve_rows(found: ThresholdCurves, group: str) -> pl.DataFrame:
+    """A group's curves in percent: threshold_pct, line, how, share_pct, low, high, n."""
+    return found.curves.filter(pl.col("group") == group).select(
         "threshold_pct",
-        pl.col("what")
-        .replace({"detection": "odd engines found", "false_alarm": "healthy engines flagged"})
-        .alias("line"),
+        pl.col("what").replace(LINES).alias("line"),
         "how",
         (100 * pl.col("share")).alias("share_pct"),
         (100 * pl.col("low")).alias("low"),
@@ -124,13 +144,13 @@ def curve_rows(found: ThresholdCurves, family: str) -> pl.DataFrame:
     )
 
 
-def bias_sentence(found: ThresholdCurves, family: str) -> str:
+def bias_sentence(found: ThresholdCurves, group: str) -> str:
     """How the correction for follow-up came out, with n."""
     weighting = found.weighting
-    own = found.weights.filter(pl.col("engine_family") == family)
+    own = found.weights.filter(pl.col("group") == group)
     odd = own.filter(pl.col("confirmed") == -1).height
     even = own.filter(pl.col("confirmed") == 1).height
-    start = f"n = {odd} captures confirmed odd and {even} confirmed even in this family. "
+    start = f"n = {odd} captures confirmed odd and {even} confirmed even in this group. "
     if weighting.why is not None:
         return start + f"Not corrected for who gets followed up: {weighting.why}"
     return start + (
@@ -155,13 +175,13 @@ class Move:
     rows: pl.DataFrame
 
 
-def moved(stamp: str, family: str, x_pct: float, x_before_pct: float | None) -> Move:
-    """Re-score the family's whole history at another X."""
-    # a known-good capture shows the engine after the repair: an odd finding of its job does not speak of it
+def moved(stamp: str, about: Subject, group: str, x_pct: float, x_before_pct: float | None) -> Move:
+    """Re-score the group's whole history at another X."""
+    # a known-good capture shows the vehicle after the repair: an odd finding of its job does not speak of it
     repaired = (pl.col("purpose") == "known_good") & (pl.col("confirmed") == ODD)
     rows = (
-        evidence_rows(stamp)
-        .filter(pl.col("engine_family") == family)
+        evidence_rows(stamp, about.test, about.measure.name)
+        .filter(pl.col("group") == group)
         .with_columns(confirmed=pl.when(repaired).then(UNKNOWN).otherwise(pl.col("confirmed")))
     )
     before = np.inf if x_before_pct is None else x_before_pct
@@ -215,7 +235,7 @@ def flags_per_week(rows: pl.DataFrame, x_pct: float) -> float:
 
 def cost_words(cost: Cost) -> str:
     """A limit's detection and false alarms in words."""
-    return f"odd engines found {words.share(cost.detection)}; healthy ones flagged {words.share(cost.false_alarm)}"
+    return f"faulty ones found {words.share(cost.detection)}; healthy ones flagged {words.share(cost.false_alarm)}"
 
 
 def slider_range(rows: pl.DataFrame) -> tuple[float, float]:
@@ -224,16 +244,18 @@ def slider_range(rows: pl.DataFrame) -> tuple[float, float]:
     return 1.0, float(min(60.0, max(25.0, float(top) if top is not None else 25.0)))  # type: ignore[arg-type]
 
 
-def version_value(frames: dict[str, pl.DataFrame], family: str, version: int) -> float:
+def version_value(frames: Frames, about: Subject, group: str, version: int) -> float:
     """The X of an earlier version."""
-    found = history(frames, family).filter(pl.col("version") == version)
+    found = history(frames, about, group).filter(pl.col("version") == version)
     return float(found["threshold_pct"][0])
 
 
-def earlier_versions(frames: dict[str, pl.DataFrame], family: str) -> list[int]:
+def earlier_versions(frames: Frames, about: Subject, group: str) -> list[int]:
     """Versions one can go back to: all but the one in force."""
-    now = in_force(frames, family)
-    return [v for v in history(frames, family)["version"].to_list() if now is None or v != now["version"]]
+    now = in_force(frames, about, group)
+    return [
+        v for v in history(frames, about, group)["version"].to_list() if now is None or v != now["version"]
+    ]
 
 
 def starting_x(force: dict[str, Any] | None, proposal: Proposal | None, limits: tuple[float, float]) -> float:

@@ -1,4 +1,4 @@
-"""Thresholds: from which X on a cylinder is odd, what X costs, what it would have done, and who decided."""
+"""Thresholds: from which X on an element is odd, what X costs, what it would have done, and who decided."""
 
 from __future__ import annotations
 
@@ -6,50 +6,54 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.shared import filters, notices, parts, words
-from dashboard.views.spread import chart as charts
 from dashboard.views.thresholds import answer as answers
+from dashboard.views.thresholds import chart as charts
 from pipelines.errors import ShopspreadError, ThresholdConflict
 
 stamp: str = st.session_state["stamp"]
 frames = data.frames(stamp)
-filters.sidebar(frames, data.newest_day(stamp), ())
+about = filters.subject(stamp)
+filters.sidebar(stamp, ())
 
 st.title("Thresholds")
-st.caption("From how far below the others a cylinder counts as odd, family by family, and what that costs.")
-families = sorted(frames["families"]["engine_family"])
-if not families:
-    notices.too_little("No engine family is defined yet: add engine_families.csv to the drop folder.")
+st.caption(
+    f"{about.kind.title}: from how far {words.stands(about.kind, about.measure)} a {about.kind.element.noun} counts as "
+    f"odd, {about.group_noun} by {about.group_noun}, and what that costs."
+)
+if not about.groups:
+    notices.too_little(about.none_yet)
     st.stop()
-name = filters.pick_family(families)
+name = filters.pick_group(about)
 settings = data.settings(stamp)
-force = answers.in_force(frames, name)
-st.info(answers.in_force_sentence(force), icon=":material/tune:")
+force = answers.in_force(frames, about, name)
+st.info(answers.in_force_sentence(force, about), icon=":material/tune:")
 
 left, right = st.columns(2)
 for key, setting in (("kept_cost_miss", "cost_miss"), ("kept_cost_alarm", "cost_false_alarm")):
     st.session_state.setdefault(key, float(settings[setting]))
 cost_miss = left.number_input(
-    "What a missed weak cylinder costs", min_value=1.0, step=10.0, key="kept_cost_miss",
+    f"What a missed {about.kind.element.odd} {about.kind.element.noun} costs",
+    min_value=1.0, step=10.0, key="kept_cost_miss",
     help="In the shop's currency: the comeback, the parts fitted in vain, the customer's trust.",
 )  # fmt: skip
 cost_alarm = right.number_input(
-    "What an unneeded gauge test costs", min_value=1.0, step=10.0, key="kept_cost_alarm",
+    f"What {about.kind.wording.reference} for nothing costs", min_value=1.0, step=10.0, key="kept_cost_alarm",
     help="In the shop's currency: mostly labour. Kept costs are set on the page Intake and settings.",
 )  # fmt: skip
-proposal = answers.proposals(data.fit_stamp(stamp), cost_miss, cost_alarm).get(name)
+proposal = answers.proposals(stamp, about, cost_miss, cost_alarm).get(name)
 if proposal is None:
     notices.too_little("No threshold can be proposed before the first fit: run shopspread fit.")
     st.stop()
 st.markdown(answers.proposal_sentence(proposal))
 
 st.header("Try another X")
-limits = answers.slider_range(answers.evidence_rows(stamp))
-x_key = f"kept_x_{name}"
+limits = answers.slider_range(answers.evidence_rows(stamp, about.test, about.measure.name))
+x_key = f"kept_x_{about.test}_{about.measure.name}_{name}"
 st.session_state.setdefault(x_key, answers.starting_x(force, proposal, limits))
-tried = st.slider("Odd from X below the others, %", *limits, step=0.1, key=x_key)
+tried = st.slider(f"Odd from X {words.stands(about.kind, about.measure)}, %", *limits, step=0.1, key=x_key)
 now = force["threshold_pct"] if force else None
-move = answers.moved(stamp, name, tried, now)
-found = answers.curves_of(stamp)
+move = answers.moved(stamp, about, name, tried, now)
+found = answers.curves_of(stamp, about.test, about.measure.name)
 cost = answers.cost_words(answers.cost_at(found, name, tried))
 st.markdown(f"**{move.sentence}** At X = {words.number(tried, 1)} %: {cost}.")
 if move.rows.height:
@@ -57,7 +61,10 @@ if move.rows.height:
         move.rows, on_select="rerun", selection_mode="single-row", height=230, key="move_table",
         column_config={
             "capture_file": "capture", "change": "would change to", "day": st.column_config.DateColumn("day"),
-            "odd_pct": st.column_config.NumberColumn("lowest below others, %", format="%.1f"), "call": "called",
+            "odd_pct": st.column_config.NumberColumn(
+                f"{words.gap_title(about.kind, about.measure).lower()}, %", format="%.1f"
+            ),
+            "call": "called",
         },
     )  # fmt: skip
     parts.open_selected(event, move.rows["capture_file"].to_list(), key="move_open")
@@ -67,9 +74,9 @@ with left:
     st.subheader("What X finds, and what it flags for nothing")
     rows = answers.curve_rows(found, name)
     if rows.is_empty():
-        notices.too_little("No outcome of this family is confirmed yet, so X can only rest on normal spread.")
+        notices.too_little("No outcome of this group is confirmed yet, so X can only rest on normal spread.")
     else:
-        parts.chart(charts.detection(rows, now, tried))
+        parts.chart(charts.detection(rows, now, tried, about))
         st.caption("Bands: 95 %. Dashed upright: X in force; solid upright: X being tried.")
     st.caption(answers.bias_sentence(found, name))
 with right:
@@ -77,19 +84,20 @@ with right:
     if proposal.cost.is_empty():
         notices.too_little("Too few captures are confirmed odd in the whole shop to weigh costs.")
     else:
-        parts.chart(charts.cost(proposal.cost, now, tried, proposal.low, proposal.high))
+        parts.chart(charts.cost(proposal.cost, now, tried, (proposal.low, proposal.high), about))
         st.caption(
-            f"The lowest point is the proposal; the band is its 95 % interval. Weak cylinders in "
+            "The lowest point is the proposal; the band is its 95 % interval. "
+            f"{about.kind.element.odd.capitalize()} {about.kind.element.nouns} in "
             f"{words.percent(proposal.prevalence)} of the captures in question, corrected for who gets followed up."
         )
 
 st.header("Decide")
-newest = answers.newest_version(frames, name)
-seen_key = f"seen_version_{name}"
+newest = answers.newest_version(frames, about, name)
+seen_key = f"seen_version_{about.test}_{about.measure.name}_{name}"
 seen = st.session_state.setdefault(seen_key, newest)
 if seen != newest:
     notices.trouble(
-        f"A new version has been written since you opened this family (now version {newest}); it stands on top of the "
+        f"A new version has been written since you opened this group (now version {newest}); it stands on top of the "
         "history below."
     )
     if st.button("I have looked at it; let me decide again", key="seen_button"):
@@ -100,7 +108,9 @@ if seen != newest:
 def save(x_pct: float, who: str, why: str) -> None:
     """Write a version, or say why it was not written."""
     try:
-        version = data.set_threshold(name, x_pct, set_by=who, reason=why, seen_version=seen)
+        version = data.set_threshold(
+            answers.place(about, name), x_pct, set_by=who, reason=why, seen_version=seen
+        )
     except ThresholdConflict as error:
         notices.trouble(f"Somebody else saved first. {error}")
     except ShopspreadError as error:
@@ -118,7 +128,7 @@ with left, st.form("set_threshold"):
     why = st.text_input("Why", key=f"why_{name}")
     if st.form_submit_button("Put in force", icon=":material/check:"):
         save(tried, who, why)
-earlier = answers.earlier_versions(frames, name)
+earlier = answers.earlier_versions(frames, about, name)
 if earlier:
     with right, st.form("go_back"):
         st.markdown("**Go back to an earlier version**")
@@ -127,11 +137,13 @@ if earlier:
         why_back = st.text_input("Why", key=f"why_back_{name}")
         if st.form_submit_button("Go back", icon=":material/undo:"):
             save(
-                answers.version_value(frames, name, version), who_back, answers.back_reason(version, why_back)
+                answers.version_value(frames, about, name, version),
+                who_back,
+                answers.back_reason(version, why_back),
             )
 st.subheader("History")
 parts.table(
-    answers.history(frames, name),
+    answers.history(frames, about, name),
     column_config={
         "threshold_pct": st.column_config.NumberColumn("X, %", format="%.1f"),
         "set_at": "when", "set_by": "who", "reason": st.column_config.TextColumn("why", width="large"),

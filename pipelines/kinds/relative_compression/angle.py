@@ -6,12 +6,12 @@ Hochmann D. & Sadok M. (2004), "Theory of synchronous averaging", IEEE Aerospace
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from pipelines.kinds.relative_compression.signals import Array, Bools, middle_of, middle_of_rows
+from pipelines.kinds.relative_compression.values import Array, Bools, middle_of, middle_of_rows
 
 BINS = 144  # 5 degrees: finer than any cranking event, and a multiple of 3, 4, 6, 8, 9, 12
 OUTLIER = 4.5
@@ -28,6 +28,8 @@ class Cycles:
         level: mean of each cycle in V or A, shape (cycles,).
         lowest: lowest bin of each cycle in V or A, shape (cycles,).
         seen: cycles found before the odd ones were left out.
+        unlike: left out for their shape alone, neither first nor last of a stretch: a cylinder that kicks now and then
+            does that too.
     """
 
     starts_s: Array
@@ -36,6 +38,7 @@ class Cycles:
     level: Array
     lowest: Array
     seen: int
+    unlike: Cycles | None = None
 
     @cached_property
     def typical(self) -> Array:
@@ -97,13 +100,44 @@ def take_cycles(load_down: Array, missing: Bools | None, rate_hz: float, boundar
             gaps = lost.reshape(-1, BINS).mean(axis=1)
             ripple = _bridged(values, lost)
         table = values.reshape(-1, BINS)
-        parts.append((edges[:-1], np.diff(edges), ripple, table.mean(axis=1), table.min(axis=1), gaps))
+        inner = np.ones(edges.size - 1)
+        inner[0] = inner[-1] = 0.0
+        parts.append((edges[:-1], np.diff(edges), ripple, table.mean(axis=1), table.min(axis=1), gaps, inner))
     if not parts:
         empty = np.empty(0)
         return Cycles(empty, empty, np.empty((0, BINS)), empty, empty, 0)
-    starts, lengths, ripple, level, lowest, gaps = (np.concatenate(p) for p in zip(*parts, strict=True))
-    keep = _alike(lengths, ripple, gaps)
-    return Cycles(starts[keep], lengths[keep], ripple[keep], level[keep], lowest[keep], int(starts.size))
+    starts, lengths, ripple, level, lowest, gaps, inner = (
+        np.concatenate(p) for p in zip(*parts, strict=True)
+    )
+    whole, keep = _alike(lengths, ripple, gaps)
+    every = Cycles(starts, lengths, ripple, level, lowest, int(starts.size))
+    out = np.asarray(whole & ~keep & (inner > 0))
+    return replace(chosen(every, keep), seen=every.seen, unlike=chosen(every, out) if out.any() else None)
+
+
+def joined(cycles: Cycles, more: Cycles) -> Cycles:
+    """Both in order of time."""
+    order = np.argsort(np.concatenate((cycles.starts_s, more.starts_s)))
+    return Cycles(
+        np.concatenate((cycles.starts_s, more.starts_s))[order],
+        np.concatenate((cycles.lengths_s, more.lengths_s))[order],
+        np.concatenate((cycles.ripple, more.ripple))[order],
+        np.concatenate((cycles.level, more.level))[order],
+        np.concatenate((cycles.lowest, more.lowest))[order],
+        cycles.seen,
+    )
+
+
+def chosen(cycles: Cycles, which: Bools) -> Cycles:
+    """Some of the cycles."""
+    return Cycles(
+        cycles.starts_s[which],
+        cycles.lengths_s[which],
+        cycles.ripple[which],
+        cycles.level[which],
+        cycles.lowest[which],
+        int(which.sum()),
+    )
 
 
 def _without_slow(values: Array) -> Array:
@@ -144,8 +178,8 @@ def _bridged(values: Array, lost: Bools) -> Array:
     return ripple
 
 
-def _alike(lengths: Array, ripple: Array, gaps: Array) -> Bools:
-    """Which cycles are like most of the others."""
+def _alike(lengths: Array, ripple: Array, gaps: Array) -> tuple[Bools, Bools]:
+    """Which cycles are whole and about as long as most of the others, and which of these are of their shape too."""
     usual = middle_of(lengths)
     keep = np.abs(lengths / usual - 1.0) < 0.2
     for most in (
@@ -156,12 +190,13 @@ def _alike(lengths: Array, ripple: Array, gaps: Array) -> Bools:
         if (keep & (gaps < most)).sum() >= 4 or most == 0.5:
             keep &= gaps < most
             break
+    whole = keep.copy()
     if keep.sum() < 2:
-        return np.asarray(keep)
+        return np.asarray(whole), np.asarray(keep)
     for _ in range(2):
         typical = middle_of_rows(ripple[keep])
         apart = np.sqrt(((ripple - typical) ** 2).mean(axis=1))
         usual_apart = middle_of(apart[keep])
         floor = 0.04 * float(np.sqrt((typical**2).mean()))
         keep &= apart <= OUTLIER * max(usual_apart, floor) if keep.sum() >= 4 else True
-    return np.asarray(keep)
+    return np.asarray(whole), np.asarray(keep)

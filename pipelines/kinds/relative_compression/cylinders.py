@@ -2,35 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from functools import partial
-
 import numpy as np
 
 from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import Check, ElementReading, EngineFamily, Events, Hookup, Identified, Reading
 from pipelines.kinds.relative_compression.angle import BINS
-from pipelines.kinds.relative_compression.front import DOUBTFUL, Front, look_at
-from pipelines.kinds.relative_compression.inversion import Inversion, invert
-from pipelines.kinds.relative_compression.setup_checks import setup_checks
-from pipelines.kinds.relative_compression.signals import Array, middle_of
-from pipelines.kinds.relative_compression.sync import Sync
+from pipelines.kinds.relative_compression.changes import Change, change_of
+from pipelines.kinds.relative_compression.front import DOUBTFUL, Front
+from pipelines.kinds.relative_compression.inversion import Inversion
+from pipelines.kinds.relative_compression.placing import best_trial
+from pipelines.kinds.relative_compression.setup_checks import cranked_s, setup_checks
+from pipelines.kinds.relative_compression.values import Array, middle_of
 from pipelines.waveform import Waveform
 
-FIRES_BEFORE_TOP_DEG = 8.0
-FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
+TOO_SHORT_S = 1.6  # three cycles at 225 rpm
+REPEATS = 0.5  # share of the ripple's power from which it repeats
 EVEN_WITHIN = 0.06  # how near a whole number the firings between two pulses must lie
 MANY = 6  # cylinders, from which every second one hardly compressing is a wrong family, not a fault
 NO_FIRING = 0.3  # of the others' compression: no whole half of an engine falls below
-NEAR_TOP_DEG = 20.0  # a coil fires no farther from its cylinder's top than this from the usual place
-UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
-CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.6
-LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still reaches 0.5
-LOWEST_PCT, HIGHEST_PCT = -60.0, 1000.0  # a dead cylinder's residue reaches -30; beyond, no cylinder was seen
-WORST_MISFIT = 0.5  # of the ripple's RMS; odd engines reach 0.35
-CLEARLY_BETTER = (
-    12.0  # difference of cost (chi-square like) that settles which of two halves of the cycle it is
-)
 
 
 def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, reader_version: int) -> Reading:
@@ -40,36 +29,16 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
             f"The sync cylinder {hookup.sync_cylinder} does not exist on engine family {family.name!r} "
             f"({family.cylinders} cylinders): correct sync_cylinder in captures.csv."
         )
-    front = look_at(waveform, hookup, family)
-    checks = setup_checks(front, hookup)
+    trial = best_trial(waveform, hookup, family)
+    front = trial.front
+    checks = setup_checks(front, hookup, family.cylinders)
     features = _features(front)
-    if front.cycles.count < FEWEST_CYCLES:
+    if trial.found is None or trial.relative is None:
         return Reading("unusable", _why_unusable(checks), features, (), checks, None, reader_version)
-    order, angles = _sequence(family, hookup.sync_cylinder)
-    rotation, settled, found = _place(front, angles)
-    relative = relative_of(found.strength)
-    engine = _is_an_engine(front, found, relative)
-    if front.sync is not None and not engine:
-        despite = _despite_pulses(front, front.sync, angles)
-        if despite is not None:
-            engine, settled, (named, rotation, found) = True, False, despite
-            relative = relative_of(found.strength)
-            if not named:
-                front = replace(front, sync=None)
-                checks = setup_checks(front, hookup)
-    angles = _rotated(angles, rotation)
+    found, relative, angles, engine = trial.found, trial.relative, trial.angles, trial.engine
     contradiction = _other_engine(front, family, relative) if engine else ""
     if not engine or contradiction:
-        reason = contradiction or (
-            "The supply shows no ripple of an engine of this family being cranked: check the engine family and the "
-            "signal names in the capture log, and crank for about ten seconds."
-        )
-        # what depends on cycles that are none says nothing
-        told = {name: value for name, value in features.items() if name == "rest_v"}
-        features = {**dict.fromkeys(features, np.nan), **told, "cycles": 0.0}
-        if front.channels.sync is not None:
-            checks = tuple(c for c in checks if c.check != "no_sync")
-        return Reading("unusable", reason, features, (), checks, None, reader_version)
+        return _refused(front, family, contradiction, features, checks, reader_version)
     error = standard_errors(found.by_cycle, relative)
     features |= {
         "ripple_coherence": front.cycles.coherence,
@@ -79,7 +48,16 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         "series_exponent": found.series,
         "top_after_sync_deg": found.phase_deg if front.sync is not None else np.nan,
     }
-    numbers, companions, identity = _names(front, order, angles, settled)
+    change = change_of(found)
+    if change is not None:
+        features |= {
+            "change_over_crank_pct": change.change_pct,
+            "change_position": change.position + 1.0,
+            "kicks": float(change.kicks),
+            "kick_position": change.kicker + 1.0 if change.kicker is not None else np.nan,
+            "kick_depth_pct": change.depth_pct,
+        }
+    numbers, companions, identity = _names(front, trial.order, angles, trial.settled)
     count = family.cylinders
     cylinders = tuple(
         ElementReading(
@@ -92,6 +70,8 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         )
         for i in range(count)
     )
+    if front.sync is not None and front.sync.style != family.sync_kind:
+        checks = (*checks, Check("family_doubtful", "warning", _other_style(front.sync.style, family)))
     return Reading(
         "read",
         "",
@@ -100,46 +80,52 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         checks,
         _events(front, angles, found),
         reader_version,
-        _notes(front, family),
+        (*_notes(front), *_changes(change, cylinders, found.by_cycle.shape[0])),
     )
 
 
-def _is_an_engine(front: Front, found: Inversion, relative: Array) -> bool:
-    """Whether the ripple repeats from cycle to cycle and is what cylinders being compressed make."""
-    if not (
-        np.isfinite(relative).all()
-        and np.median(found.strength) > 0
-        and relative.min() > LOWEST_PCT
-        and relative.max() < HIGHEST_PCT
-    ):
-        return False
-    if (
-        front.sync is not None
-        and front.cycles.coherence > CERTAIN_COHERENCE
-        and found.misfit < WORST_WITH_SYNC
-    ):
-        return True  # what repeats in step with the coil is the engine, however odd
-    return front.cycles.coherence > LEAST_COHERENCE and found.misfit < WORST_MISFIT
-
-
-def _despite_pulses(front: Front, sync: Sync, angles: Array) -> tuple[bool, int, Inversion] | None:
-    """The fit that takes no phase from the pulses, where it alone shows an engine; else None.
-
-    Few pulses may have come from elsewhere, and then name nobody. A whole train still names its cylinder where that
-    reaches its top beside it (many cylinders lead the fit from the pulses astray); where not, it is the coil of
-    another engine family, which must not pass for a missing sync.
-
-    Returns:
-        Whether the pulses name the cylinders, which firing the cycle starts with, and the fit.
-    """
-    alone = replace(front, sync=None)
-    rotation, _, found = _place(alone, angles)
-    if not _is_an_engine(alone, found, relative_of(found.strength)):
-        return None
-    if sync.missing > DOUBTFUL:
-        return False, rotation, found
-    beside = rotation == 0 and abs(found.phase_deg - FIRES_BEFORE_TOP_DEG) < NEAR_TOP_DEG
-    return (True, rotation, found) if beside and front.cycles.coherence > CERTAIN_COHERENCE else None
+def _refused(
+    front: Front,
+    family: EngineFamily,
+    contradiction: str,
+    features: dict[str, float],
+    checks: tuple[Check, ...],
+    reader_version: int,
+) -> Reading:
+    """No reading, with the reason it was: the log's engine, a record too short, coarse steps, or no steady ripple."""
+    # what depends on cycles that are none says nothing
+    told = {name: value for name, value in features.items() if name == "rest_v"}
+    features = {**dict.fromkeys(features, np.nan), **told, "cycles": 0.0}
+    if front.channels.sync is not None:
+        checks = tuple(c for c in checks if c.check != "no_sync")
+    raised = {c.check for c in checks}
+    if contradiction:
+        reason = contradiction
+        checks = (Check("family_doubtful", "unusable", reason), *checks)
+    elif cranked_s(front) < TOO_SHORT_S:
+        reason = (
+            f"Cranking lasts only {cranked_s(front):.1f} s, too short to tell the cylinders apart: crank for about ten "
+            "seconds, so that every cylinder is seen many times."
+        )
+        checks = (Check("too_short", "unusable", reason), *(c for c in checks if c.check != "too_short"))
+    elif "coarse_resolution" in raised and front.cycles.coherence < REPEATS:
+        reason = (
+            "The ripple is lost in the steps of the scope, and no cycle looks like the next: choose the smallest range "
+            "that holds the signal (or subtract an offset), or a scope mode with more bits."
+        )
+    elif front.cycles.coherence < REPEATS:
+        reason = (
+            "The supply is loaded, but its ripple does not repeat from one engine cycle to the next: look for a loose "
+            "clip, another load that switches on and off, or a supply channel that is not the one the log says."
+        )
+    else:
+        reason = (
+            f"The supply's ripple repeats, but an engine of {family.cylinders} cylinders with these firing intervals "
+            "does not make it so: check the engine family and the signal names in the capture log."
+        )
+    if "engine_started" in raised:
+        reason += " The engine also started during the record: keep it from starting."
+    return Reading("unusable", reason, features, (), checks, None, reader_version)
 
 
 def _other_engine(front: Front, family: EngineFamily, relative: Array) -> str:
@@ -166,12 +152,6 @@ def _other_engine(front: Front, family: EngineFamily, relative: Array) -> str:
     return ""
 
 
-def relative_of(strength: Array) -> Array:
-    """Strengths as per cent of the median cylinder, shape (cylinders,)."""
-    middle = middle_of(strength)
-    return np.asarray(100.0 * strength / middle) if middle != 0 else np.full(strength.size, np.nan)
-
-
 def standard_errors(by_cycle: Array, relative: Array) -> Array:
     """Standard error of each relative figure in per cent, from the cycles, shape (cylinders,).
 
@@ -194,85 +174,6 @@ def standard_errors(by_cycle: Array, relative: Array) -> Array:
     # taking off the mean makes neighbours look less alike by the share 1 / cycles: put that back
     lag = (apart[1:] * apart[:-1]).sum(axis=0) / (cycles - 1) + variance / cycles
     return np.asarray(np.sqrt(np.maximum(variance + 2.0 * lag, 0.4 * variance) / cycles))
-
-
-def _sequence(family: EngineFamily, sync_cylinder: int) -> tuple[tuple[int, ...], Array]:
-    """Firing order and angles beginning at the sync cylinder."""
-    at = family.firing_order.index(sync_cylinder)
-    order = family.firing_order[at:] + family.firing_order[:at]
-    intervals = np.roll(np.asarray(family.intervals_deg), -at)
-    return order, np.concatenate(([0.0], np.cumsum(intervals)[:-1]))
-
-
-def _rotated(angles: Array, by: int) -> Array:
-    """Angles of the sequence beginning at another firing."""
-    turned = np.roll(angles, -by)
-    return np.asarray((turned - turned[0]) % 720.0)
-
-
-def _place(front: Front, angles: Array) -> tuple[int, bool, Inversion]:
-    """Fit with every place the firing sequence may have against the cycle's start.
-
-    Returns:
-        Which firing the cycle starts with, whether that is certain, and the fit.
-    """
-    ripple = front.cycles.ripple
-    sync = front.sync
-    fit = partial(invert, drop=front.cranking.drop)
-    if sync is not None and sync.style == "coil_on_plug":
-        return 0, True, fit(ripple, angles, FIRES_BEFORE_TOP_DEG)
-    if sync is not None and sync.style == "waste_spark":
-        first = fit(ripple, angles, FIRES_BEFORE_TOP_DEG)
-        if _same_after_half(angles):
-            return 0, False, first
-        second = fit(np.roll(ripple, BINS // 2, axis=1), angles, FIRES_BEFORE_TOP_DEG)
-        better = min(first, second, key=lambda f: f.cost)
-        return 0, abs(first.cost - second.cost) > CLEARLY_BETTER, better
-    places = _unlike_places(angles)
-    if sync is not None:
-        fits = [(by, fit(ripple, _rotated(angles, by), FIRES_BEFORE_TOP_DEG)) for by in places]
-    else:
-        fits = []
-        for by in places:
-            turned = _rotated(angles, by)
-            fits.append((by, fit(ripple, turned, _first_top_deg(ripple, turned), UNSURE_DEG)))
-    by, best = min(fits, key=lambda f: f[1].cost)
-    return by, False, best
-
-
-def _same_after_half(angles: Array) -> bool:
-    turned = np.sort((angles + 360.0) % 720.0)
-    return bool(np.allclose(turned, np.sort(angles), atol=1.0))
-
-
-def _unlike_places(angles: Array) -> list[int]:
-    """Rotations of the firing sequence that are not the same set of intervals."""
-    intervals = np.diff(np.append(angles, 720.0))
-    seen: list[Array] = []
-    places = []
-    for by in range(angles.size):
-        turned = np.roll(intervals, -by)
-        if not any(np.allclose(turned, s, atol=1.0) for s in seen):
-            seen.append(turned)
-            places.append(by)
-    return places
-
-
-def _first_top_deg(ripple: Array, angles: Array) -> float:
-    """Angle from the cycle's start to the first compression, from the lowest point of the folded ripple.
-
-    The signal is lowest a little before or at top dead centre, so this is good enough to begin from.
-    """
-    mean = ripple.mean(axis=0)
-    bins = np.arange(BINS)
-    best, lowest = 0.0, np.inf
-    even = bool(np.ptp(np.diff(np.append(angles, 720.0))) < 1.0)
-    reach = 720.0 / angles.size if even else 720.0
-    for shift in np.arange(0.0, reach, 5.0):
-        at = np.interp((angles + shift) % 720.0, (bins + 0.5) * 720.0 / BINS, mean, period=720.0)
-        if at.sum() < lowest:
-            best, lowest = float(shift), float(at.sum())
-    return best
 
 
 def _names(
@@ -341,23 +242,55 @@ def _features(front: Front) -> dict[str, float]:
 def _why_unusable(checks: tuple[Check, ...]) -> str:
     for check in checks:
         if check.severity == "unusable":
-            return check.detail
+            started = any(c.check == "engine_started" for c in checks)
+            return check.detail + (
+                " The engine also started during the record: keep it from starting." if started else ""
+            )
     return (
         "No whole engine cycle could be made out in the cranking stretch: crank for about ten seconds with a steady "
         "supply and save the record again."
     )
 
 
-def _notes(front: Front, family: EngineFamily) -> tuple[str, ...]:
+def _changes(change: Change | None, cylinders: tuple[ElementReading, ...], cycles: int) -> list[str]:
+    """Sentences on what came and went during the crank."""
+    if change is None:
+        return []
+
+    def called(position: int) -> str:
+        c = cylinders[position]
+        if c.identified == "none" or c.element is None:
+            return f"The cylinder at firing position {position + 1}"
+        return f"Cylinder {c.element}" + (f" or {c.companion}" if c.companion is not None else "")
+
+    said = []
+    if change.lasting:
+        when = ("last", "first") if change.change_pct < 0 else ("first", "last")
+        said.append(
+            f"{called(change.position)} was {abs(change.change_pct):.0f} % weaker in the {when[0]} third of the crank "
+            f"than in the {when[1]}; the figure is the mean over all of it."
+        )
+    if change.kicks and change.kicker is not None:
+        said.append(
+            f"{called(change.kicker)} fell by about {change.depth_pct:.0f} % in single cycles ({change.kicks} of "
+            f"{cycles} cycles show such a fall); the figure is the mean over all of them."
+        )
+    return said
+
+
+def _other_style(style: str, family: EngineFamily) -> str:
+    return (
+        f"The pulses come as from {style.replace('_', ' ')}, the family's table says "
+        f"{family.sync_kind.replace('_', ' ')}; the pulses were believed. Check sync_kind and the number of cylinders "
+        "in engine_families.csv, and the engine family in the capture log."
+    )
+
+
+def _notes(front: Front) -> tuple[str, ...]:
     notes = []
     left = front.cycles.seen - front.cycles.count
     if left:
         notes.append(f"{left} of {front.cycles.seen} cycles were left out as unlike the others.")
-    if front.sync is not None and front.sync.style != family.sync_kind:
-        notes.append(
-            f"The pulses come as from {front.sync.style.replace('_', ' ')}, the family's table says "
-            f"{family.sync_kind.replace('_', ' ')}; the pulses were believed."
-        )
     if front.sync is not None and front.sync.missing > 0.01:
         notes.append(
             f"{100 * front.sync.missing:.0f} % of the sync pulses were missing; their places were counted in."

@@ -8,31 +8,19 @@ import numpy as np
 
 from pipelines.kinds.base import EngineFamily, Hookup
 from pipelines.kinds.relative_compression.angle import Cycles, take_cycles
+from pipelines.kinds.relative_compression.in_step import in_step
+from pipelines.kinds.relative_compression.injector import SENTENCE, looks_like_injector
 from pipelines.kinds.relative_compression.period import (
     RippleSpectrum,
     cycles_from_ripple,
     ripple_spectrum,
     track_cycles,
 )
-from pipelines.kinds.relative_compression.signals import (
-    Array,
-    Recognised,
-    Supply,
-    middle_of,
-    ranked,
-    recognise,
-    smallest_gap,
-)
+from pipelines.kinds.relative_compression.pulses import PulseTrains, pulse_trains
+from pipelines.kinds.relative_compression.signals import PLAIN, Recognised, Supply, View, recognise
 from pipelines.kinds.relative_compression.stretch import SHORTEST_S, Cranking, find_cranking
-from pipelines.kinds.relative_compression.sync import (
-    PulseTrains,
-    Sync,
-    in_step,
-    make_sense,
-    own_period_s,
-    pulse_trains,
-    starts_running_s,
-)
+from pipelines.kinds.relative_compression.sync import Sync, make_sense, own_period_s, starts_running_s
+from pipelines.kinds.relative_compression.values import Array, middle_of, ranked, smallest_gap
 from pipelines.waveform import Samples, Waveform
 
 FEW_CYCLES = 3
@@ -66,17 +54,18 @@ class Front:
     after_pulses_s: Array
     step: float
     pulse_s: float = np.nan
+    wrong_signal: str = ""
 
 
-def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
-    """Find channels, cranking, sync and cycles.
+def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View = PLAIN) -> Front:
+    """Find channels, cranking, sync and cycles, as `view` says.
 
     Raises:
         ShopspreadError: when the log names no channel this test could be read from.
     """
-    channels = recognise(waveform, hookup)
+    channels = recognise(waveform, hookup, view)
     supply = channels.supply
-    cranking = find_cranking(supply)
+    cranking = find_cranking(supply, turned=view.turned)
     if not cranking.spans:
         return Front(channels, cranking, None, None, np.nan, (), NOTHING, np.empty(0), 0.0)
     rate = supply.rate_hz
@@ -98,6 +87,9 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
             likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
         pulse_s = own_period_s(trains, spans_s)
         sync = make_sense(trains, spans_s, spectrum, likely, family)
+    wrong_signal = ""
+    if sync is not None and _is_injector(channels, sync):
+        sync, wrong_signal, trains, pulse_s = None, SENTENCE, PulseTrains(), np.nan
     boundaries: tuple[Array, ...] = ()
     if sync is not None:
         boundaries = _from_pulses(sync, supply.start_s)
@@ -122,7 +114,24 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Front:
         cycle_s, boundaries, cycles, sync = _from_ripple(supply, cranking, likely, family, trains)
     step = smallest_gap(raw_while_cranking(supply, cranking)[:4000]) * abs(supply.scale)
     after = sync.after_s if sync is not None else np.empty(0)
-    return Front(channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after, step, pulse_s)
+    return Front(
+        channels,
+        cranking,
+        spectrum,
+        sync,
+        cycle_s,
+        tuple(boundaries),
+        cycles,
+        after,
+        step,
+        pulse_s,
+        wrong_signal,
+    )
+
+
+def _is_injector(channels: Recognised, sync: Sync) -> bool:
+    times_s = np.concatenate([times for times, _ in sync.spans])
+    return channels.sync is not None and sync.per_cycle == 1 and looks_like_injector(channels.sync, times_s)
 
 
 def raw_while_cranking(supply: Supply, cranking: Cranking) -> Samples:
@@ -196,9 +205,19 @@ def _cut_at(
     return boundaries, take_cycles(cranking.load_down, supply.missing, supply.rate_hz, list(boundaries))
 
 
-def _from_pulses(sync: Sync, start_s: float) -> tuple[Array, ...]:
-    """Cycle boundaries from the pulses. With several pulses a cycle, two stretches cannot be joined: which
-    pulse is which is lost in the pause, so only the stretch with the most pulses is used."""
+def half_later(front: Front) -> Front:
+    """The same with cycles that begin at the other one of waste spark's two pulses a cycle."""
+    if front.sync is None:
+        return front
+    supply = front.channels.supply
+    boundaries = _from_pulses(front.sync, supply.start_s, first=1)
+    cycles = take_cycles(front.cranking.load_down, supply.missing, supply.rate_hz, list(boundaries))
+    return replace(front, boundaries_s=boundaries, cycles=cycles)
+
+
+def _from_pulses(sync: Sync, start_s: float, first: int = 0) -> tuple[Array, ...]:
+    """Cycle boundaries from the pulses, from the `first` one on. With several pulses a cycle, two stretches cannot be
+    joined: which pulse is which is lost in the pause, so only the stretch with the most pulses is used."""
     counted = sync.spans
     if sync.per_cycle > 1:
         counted = (max(counted, key=lambda c: c[1][-1] if c[1].size else 0.0),)
@@ -206,7 +225,7 @@ def _from_pulses(sync: Sync, start_s: float) -> tuple[Array, ...]:
     for times, numbers in counted:
         if times.size < 2:
             continue
-        whole = np.arange(0.0, np.floor(numbers[-1] / sync.per_cycle) + 1.0)
+        whole = np.arange(0.0, np.floor((numbers[-1] - first) / sync.per_cycle) + 1.0)
         if whole.size >= 2:
-            found.append(np.interp(whole * sync.per_cycle, numbers, times) - start_s)
+            found.append(np.interp(first + whole * sync.per_cycle, numbers, times) - start_s)
     return tuple(found)

@@ -33,8 +33,8 @@ import numpy as np
 import numpy.typing as npt
 
 from pipelines.kinds.relative_compression.angle import BINS
-from pipelines.kinds.relative_compression.signals import Array, middle_of
 from pipelines.kinds.relative_compression.torque import torque_orders
+from pipelines.kinds.relative_compression.values import Array, middle_of
 
 Complex = npt.NDArray[np.complex128]
 Ints = npt.NDArray[np.int64]
@@ -68,6 +68,7 @@ class Inversion:
         tau, kappa, phase_deg, mix, series: the fitted starter memory (in cycles / 2 pi), speed swing, angle from the
             cycle's start to top dead centre of position 1, shape, and exponent m of the flux.
         misfit: RMS of what the model leaves of the mean cycle, in units of the ripple's RMS.
+        left_by_cycle: RMS misfit of each cycle alone, in units of the ripple's RMS, shape (cycles,).
         cost: what was minimised; differences of cost compare rotations of the firing sequence.
     """
 
@@ -79,6 +80,7 @@ class Inversion:
     mix: float
     series: float
     misfit: float
+    left_by_cycle: Array
     cost: float
 
 
@@ -334,18 +336,21 @@ def invert(
     # each cycle alone, by the same motor and the same straight-line estimator
     each = np.ascontiguousarray(fit.observed(x, fit.seen_each(scaled, x))).view(np.float64)
     rows = each.shape[1]
-    by_cycle = np.linalg.solve(state.normal, state.predicted[:, :rows] @ each.T).T[:, :count]
+    linear = np.linalg.solve(state.normal, state.predicted[:, :rows] @ each.T).T
     looked_at = fit.observed(x, state.seen).view(np.float64)
-    misfit = float(np.sqrt((state.left[:rows] ** 2).sum() / max((looked_at**2).sum(), 1e-12)))
+    power = max(float((looked_at**2).sum()), 1e-12)
+    misfit = float(np.sqrt((state.left[:rows] ** 2).sum() / power))
+    left = ((each - linear @ state.predicted[:, :rows]) ** 2).sum(axis=1)
     return Inversion(
         strength=np.asarray(state.linear[:count]),
-        by_cycle=np.asarray(by_cycle),
+        by_cycle=np.ascontiguousarray(linear[:, :count]),
         tau=float(np.exp(x[0])),
         kappa=float(x[1]),
         phase_deg=float(x[2]),
         mix=float(x[3]),
         series=float(x[4]),
         misfit=misfit,
+        left_by_cycle=np.sqrt(left / power),
         cost=state.cost,
     )
 

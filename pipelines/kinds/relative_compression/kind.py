@@ -13,14 +13,14 @@ from pipelines.kinds.base import (
     Layout,
     Measure,
     Reading,
-    SetupCheck,
     Signal,
     Wording,
 )
 from pipelines.kinds.relative_compression.cylinders import read_cranking
+from pipelines.kinds.relative_compression.declared import CHECKS
 from pipelines.waveform import Waveform
 
-READER_VERSION = 2
+READER_VERSION = 3
 
 
 def read(waveform: Waveform, hookup: Hookup, family: EngineFamily | None) -> Reading:
@@ -106,44 +106,18 @@ FEATURES = (
         "1 permanent magnet, 2 series",
         "none",
     ),
+    Feature(
+        "change_over_crank_pct",
+        "Change of one cylinder over the crank",
+        "%",
+        "last third against the first, of the cylinder that changed most",
+        "low",
+    ),
+    Feature("change_position", "Position of that cylinder", "", "firing position", "none"),
+    Feature("kicks", "Cycles in which one cylinder fell", "", "single cycles, not lasting", "high"),
+    Feature("kick_position", "Position of the one that fell", "", "firing position", "none"),
+    Feature("kick_depth_pct", "How far it fell", "%", "in those cycles", "high"),
     Feature("top_after_sync_deg", "Top dead centre after the sync pulse", "degrees", "crank angle", "none"),
-)
-
-CHECKS = (
-    SetupCheck(
-        "no_sync", "no sync pulse: positions are read, cylinders cannot be named", "no sync pulse found"
-    ),
-    SetupCheck(
-        "reversed_leads",
-        "the battery leads are the wrong way round (the capture is read all the same)",
-        "leads the wrong way round",
-    ),
-    SetupCheck(
-        "swapped_channels",
-        "the signals are on each other's channel (recognised and read)",
-        "channels swapped",
-    ),
-    SetupCheck("too_short", "too few engine cycles for a good figure", "record too short"),
-    SetupCheck(
-        "engine_started",
-        "the engine started; only the cranking part counts",
-        "engine started during the test",
-    ),
-    SetupCheck("weak_battery", "the battery sags too far for a fair crank", "weak battery", habit=False),
-    SetupCheck(
-        "clipped", "a signal is cut off at the edge of the screen", "signal cut off at the edge of the screen"
-    ),
-    SetupCheck(
-        "ac_coupled", "the battery channel is AC coupled, so volts cannot be read", "AC coupling left on"
-    ),
-    SetupCheck(
-        "coarse_resolution",
-        "the ripple covers only a few steps of the scope",
-        "range too large, steps too coarse",
-    ),
-    SetupCheck(
-        "low_sample_rate", "too few samples a second for the pulses or the ripple", "too few samples a second"
-    ),
 )
 
 KIND = Kind(

@@ -7,16 +7,16 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipelines.kinds.relative_compression.signals import Array, block_mean
 from pipelines.kinds.relative_compression.stretch import moving_mean
 from pipelines.kinds.relative_compression.torque import torque_orders
+from pipelines.kinds.relative_compression.values import Array, block_mean
 
 COMB_HZ = 200.0
 CANDIDATES = 3
 LIKELY = 0.65  # of the best score: what a second look is worth for
 SEGMENT_S = 3.2
 FFT_SIZE = 2048
-LONGEST_CYCLE_S = 2.2  # 55 rpm
+LONGEST_CYCLE_S = 2.7  # 44 rpm
 SHORTEST_CYCLE_S = 0.2  # 600 rpm: nothing a starter turns goes faster
 USUAL_MEMORY = 0.5  # of a starter, in cycles / 2 pi: what it damps the high orders by
 ODD_ONE = 0.45  # one cylinder this much unlike the others puts as much into every order

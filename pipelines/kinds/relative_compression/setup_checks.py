@@ -6,8 +6,8 @@ import numpy as np
 
 from pipelines.kinds.base import Check, Hookup, Severity
 from pipelines.kinds.relative_compression.front import Front, raw_while_cranking
-from pipelines.kinds.relative_compression.signals import last_code, middle_of, spread_of
 from pipelines.kinds.relative_compression.stretch import PLAUSIBLE_REST_V
+from pipelines.kinds.relative_compression.values import block_mean, last_code, middle_of, spread_of
 from pipelines.waveform import Samples
 
 FEW_CYCLES = 3.5
@@ -15,8 +15,14 @@ WEAK_MEAN_V = 9.6  # common practice at about 21 C, no source: the published 9.6
 WEAK_REST_V = 11.89  # 0 % charge of a flooded 12 V battery at 26.7 C, table credited to BCI
 COARSE_STEPS = 4.0  # the ripple should span more steps than this
 SLOW_RATE_HZ = 900.0
+PULSE_RATE_HZ = 600.0  # below, a pulse of a millisecond falls between samples more often than not
+FEW_SAMPLES = 14.0  # from firing to firing
+NEAR_STALL_S = 1.5  # length of a cycle at 80 rpm
 MISSED_SHARE = 0.08
 STARTED_V = 0.35
+RUNS_ON = 4  # pulses after the starter's load is gone
+FASTER = 0.85  # of the cycle while cranking
+PLATEAU_S, PLATEAU = 0.16, (0.06, 0.65)  # an overrunning starter draws a part of what it drew
 CLIPPED_SHARE = 0.015
 STILL = 10.0  # so many times the samples of the step beside it
 NOISY_STEPS = 3.0  # noise of one standard deviation a step makes 1.65
@@ -24,7 +30,7 @@ MISSES_BELOW_HZ = 6000.0
 LOWEST_CRANK_V, HIGHEST_12_V = 5.5, 15.2
 
 
-def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
+def setup_checks(front: Front, hookup: Hookup, cylinders: int) -> tuple[Check, ...]:
     """Every setup check that failed, the gravest first."""
     found: list[Check] = []
 
@@ -63,7 +69,9 @@ def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
             f"The {what} channel is AC coupled, so its level is lost and slow parts are bent: set the channel to "
             "DC coupling.",
         )
-    if front.sync is None and cranking.spans and not unread:
+    if front.wrong_signal:
+        say("wrong_sync_signal", "warning", front.wrong_signal)
+    elif front.sync is None and cranking.spans and not (unread and front.channels.sync is not None):
         say("no_sync", "warning", _no_sync(front, hookup))
     if clip:
         say("clipped", "unusable" if unread else "warning", clip)
@@ -91,7 +99,7 @@ def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
         say("weak_battery", "warning", weak)
     step = front.step
     if step > 0 and front.cycles.count:
-        swing = float(np.ptp(front.cycles.typical))
+        swing = firing_ripple(front, cylinders)
         if swing < COARSE_STEPS * step:
             say(
                 "coarse_resolution",
@@ -99,9 +107,17 @@ def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
                 f"The ripple spans only {swing / step:.1f} steps of the scope: choose the smallest range that holds "
                 f"the {what} (or subtract an offset), or a scope mode with more bits.",
             )
-    slow = _slow(front, started=started)
+    slow = _slow(front, cylinders, started=started)
     if slow:
         say("low_sample_rate", "warning", slow)
+    if front.cycles.count and middle_of(front.cycles.lengths_s) > NEAR_STALL_S:
+        say(
+            "near_stall",
+            "warning",
+            f"The engine is cranked at only {120.0 / middle_of(front.cycles.lengths_s):.0f} rpm, near standstill: each "
+            "compression leaks while it is made, and every figure is doubtful. Charge the battery, check cables and "
+            "starter, warm the engine, then crank again.",
+        )
     if wrong_gain(front) and not clip:
         say(
             "off_house_setup",
@@ -111,6 +127,20 @@ def setup_checks(front: Front, hookup: Hookup) -> tuple[Check, ...]:
         )
     order = {"unusable": 0, "warning": 1, "note": 2}
     return tuple(sorted(found, key=lambda c: order[c.severity]))
+
+
+def firing_ripple(front: Front, cylinders: int) -> float:
+    """Usual swing of the mean cycle from one firing to the next, in V or A; 0 without cycles.
+
+    The median over windows of one firing's length: a dead cylinder must not pass for a tall ripple.
+    """
+    if not front.cycles.count:
+        return 0.0
+    cycle = front.cycles.typical
+    width = max(2, cycle.size // cylinders)
+    windows = np.concatenate((cycle, cycle[: width - 1]))
+    piece = np.lib.stride_tricks.sliding_window_view(windows, width)[::2]
+    return middle_of(piece.max(axis=1) - piece.min(axis=1))
 
 
 def cranked_s(front: Front) -> float:
@@ -214,15 +244,13 @@ def _cut(name: str, share_pct: float) -> str:
 
 
 def _started(front: Front) -> bool:
-    if not front.cranking.spans or front.channels.sync is None:
-        return _charging(front)
-    return _charging(front) or _runs_on(front)
+    return _charging(front) or _runs_on(front) or _overruns(front)
 
 
 def _charging(front: Front) -> bool:
     """The level after cranking lies above the level before, or at a charging voltage."""
     c = front.cranking
-    if c.nature != "voltage" or c.ac_coupled or not np.isfinite(c.after):
+    if c.nature != "voltage" or c.ac_coupled or c.shifted or not np.isfinite(c.after):
         return False
     if np.isfinite(c.rest):
         return c.after > c.rest + STARTED_V * max(1.0, c.rest / 12.6)
@@ -230,16 +258,48 @@ def _charging(front: Front) -> bool:
 
 
 def _runs_on(front: Front) -> bool:
-    """Pulses go on after the cranking at well over cranking speed."""
-    if front.after_pulses_s.size < 4 or front.sync is None:
+    """Pulses go on after the starter's load is gone, and no slower than before: an engine left to itself would stop
+    within about a turn."""
+    after, sync = front.after_pulses_s, front.sync
+    if sync is None or after.size < RUNS_ON:
         return False
-    gaps = np.diff(front.after_pulses_s) * front.sync.per_cycle
-    return middle_of(gaps) < 0.6 * front.cycle_s
+    gaps = np.diff(after[: 4 * RUNS_ON]) * sync.per_cycle
+    return middle_of(gaps) < FASTER * front.cycle_s and float(gaps[: RUNS_ON - 1].max()) < 1.1 * front.cycle_s
+
+
+def _overruns(front: Front) -> bool:
+    """The starter's current ends in a plateau well below the cranking current and without ripple: its clutch overruns,
+    the engine is faster than the starter drives it. A key let go cuts the current at once."""
+    c = front.cranking
+    if c.nature != "current" or c.ac_coupled or not np.isfinite(c.drop) or not c.spans or c.drop <= 0:
+        return False
+    rate = front.channels.supply.rate_hz
+    end = c.spans[-1][1]
+    level = -(c.rest if np.isfinite(c.rest) else c.after)
+    tail = c.load_down[end : end + int(3.0 * rate)]
+    width = max(1, int(0.02 * rate))
+    if tail.size < PLATEAU_S * rate:
+        return False
+    share = (level - block_mean(tail.astype(np.float32), width)) / c.drop
+    inside = (share > PLATEAU[0]) & (share < PLATEAU[1])
+    # the last firings carry the load down to the plateau
+    first = int(np.argmax(inside)) if inside.any() else inside.size
+    if first > 0.3 / 0.02:
+        return False
+    out = np.flatnonzero(~inside[first:])
+    last = first + (int(out[0]) if out.size else inside.size - first)
+    flat = share[first:last]
+    long = flat.size * 0.02 >= PLATEAU_S
+    return (
+        long
+        and float(np.ptp(flat[2:-1])) < 0.5 * middle_of(flat)
+        and (last >= share.size or share[last:].max() < 0.3)
+    )
 
 
 def _weak(front: Front, *, clipped: bool) -> str:
     c = front.cranking
-    if c.nature != "voltage" or c.ac_coupled or not c.spans or wrong_gain(front):
+    if c.nature != "voltage" or c.ac_coupled or c.shifted or not c.spans or wrong_gain(front):
         return ""
     if front.cycles.count:
         mean_v = middle_of(front.cycles.level)
@@ -259,12 +319,19 @@ def _weak(front: Front, *, clipped: bool) -> str:
     return ""
 
 
-def _slow(front: Front, *, started: bool) -> str:
+def _slow(front: Front, cylinders: int, *, started: bool) -> str:
+    """Pulses or ripple too thinly sampled: pulses that fall between two samples, few samples from firing to firing."""
     rate = front.channels.supply.raw_rate_hz
     sync = front.channels.sync
+    a_firing = rate * front.cycle_s / cylinders if np.isfinite(front.cycle_s) else np.inf
+    if a_firing < FEW_SAMPLES:
+        return (
+            f"The file holds {rate:.0f} samples a second, about {a_firing:.0f} from firing to firing: the ripple's "
+            "shape is lost. Sample at 5 kS/s or faster."
+        )
     missed = front.sync.missing if front.sync is not None else 0.0
     gaps = started or front.channels.supply.missing is not None or (sync is not None and sync.lost > 0)
-    if rate < SLOW_RATE_HZ or (sync is not None and rate < 2.0 * SLOW_RATE_HZ and front.sync is None):
+    if sync is not None and (rate < PULSE_RATE_HZ or (rate < 2.0 * SLOW_RATE_HZ and front.sync is None)):
         return (
             f"The file holds {rate:.0f} samples a second: sync pulses, which last about a millisecond, fall between "
             "them. Sample at 5 kS/s or faster."
@@ -282,7 +349,7 @@ def _slow(front: Front, *, started: bool) -> str:
 def wrong_gain(front: Front) -> bool:
     """Whether no 12 V or 24 V battery can show the levels seen."""
     c = front.cranking
-    if c.nature != "voltage" or c.ac_coupled or not c.spans:
+    if c.nature != "voltage" or c.ac_coupled or c.shifted or not c.spans:
         return False
     low, high = PLAUSIBLE_REST_V
     rest = c.rest if np.isfinite(c.rest) else c.after

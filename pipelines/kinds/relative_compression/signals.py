@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import Hookup
+from pipelines.kinds.relative_compression.values import Array, Bools, block_mean, middle_of, ranked
+from pipelines.sparse import filled_between
 from pipelines.waveform import Samples, Waveform
-
-Array = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 SUPPLY_SIGNALS = ("battery_voltage", "starter_current")
 SYNC_SIGNALS = ("ignition_primary", "ignition_pickup")
@@ -73,18 +72,40 @@ class SyncTrace:
 
 @dataclass(frozen=True, slots=True)
 class Recognised:
-    """The two channels this test needs. `sync` is None where none is connected or it is dead."""
+    """The two channels this test needs. `sync` is None where none is connected or it is dead; `others`: the log names
+    a second supply channel that is alive."""
 
     supply: Supply
     sync: SyncTrace | None
     swapped: bool
+    others: bool = False
 
 
-def recognise(waveform: Waveform, hookup: Hookup) -> Recognised:
+@dataclass(frozen=True, slots=True)
+class View:
+    """Another way to look at a capture that made no sense at first.
+
+    Attributes:
+        turned: the load pulls the other way than the level suggests.
+        exchanged: supply and sync the other way round than they look.
+        other_supply: the other one of two supply channels.
+        no_sync: without the sync channel.
+    """
+
+    turned: bool = False
+    exchanged: bool = False
+    other_supply: bool = False
+    no_sync: bool = False
+
+
+PLAIN = View()
+
+
+def recognise(waveform: Waveform, hookup: Hookup, view: View = PLAIN) -> Recognised:
     """Find supply and sync among the channels.
 
     The log's names are the first guess; when the named supply is a pulse train and the named sync is not,
-    they were exchanged.
+    they were exchanged. `view` asks for another answer.
 
     Raises:
         ShopspreadError: when the log names no battery voltage or starter current at all.
@@ -97,12 +118,15 @@ def recognise(waveform: Waveform, hookup: Hookup) -> Recognised:
             "The capture log names no battery_voltage or starter_current channel that the file holds; "
             "a relative compression capture needs one of them: correct ch1_signal, ch2_signal in captures.csv."
         )
+    waveform = _each_row(waveform, {*supplies, *syncs})
     scales = [_scale(hookup, i) for i in range(count)]
     looks = {i: _look(waveform.samples[i], waveform.rate_hz) for i in {*supplies, *syncs}}
     supply = max(supplies, key=lambda i: (looks[i].swing > 0, hookup.signals[i] == SUPPLY_SIGNALS[0]))
+    if view.other_supply:
+        supply = next((i for i in supplies if i != supply and looks[i].swing > 0), supply)
     sync = max(syncs, key=lambda i: looks[i].swing > 0) if syncs else None
     swapped = False
-    if sync is not None and _exchanged(looks[supply], looks[sync]):
+    if sync is not None and _exchanged(looks[supply], looks[sync]) != view.exchanged:
         supply, sync, swapped = sync, supply, True
     supply_at, sync_at, factor = supply, sync, scales[supply]
     if swapped and sync is not None:
@@ -113,10 +137,28 @@ def recognise(waveform: Waveform, hookup: Hookup) -> Recognised:
             factor = scales[sync]
     main = thin_supply(waveform, supply, factor, hookup.signals[supply_at])
     trace = None
-    if sync is not None and sync_at is not None and looks[sync].swing > 0:
+    if sync is not None and sync_at is not None and looks[sync].swing > 0 and not view.no_sync:
         sync_factor = scales[sync] if factor == scales[supply] else scales[supply]
         trace = thin_sync(waveform, sync, sync_factor, hookup.signals[sync_at])
-    return Recognised(main, trace, swapped)
+    others = any(i != supply and i != sync and looks[i].swing > 0 for i in supplies)
+    return Recognised(main, trace, swapped, others)
+
+
+def _each_row(waveform: Waveform, wanted: set[int]) -> Waveform:
+    """The same with channels of a lower rate (a sample in every n-th row) filled in."""
+    filled = {}
+    for i in wanted:
+        x = waveform.samples[i]
+        if not np.isfinite(x.sum()):
+            whole, every = filled_between(x)
+            if every > 1:
+                filled[i] = whole
+    if not filled:
+        return waveform
+    samples = waveform.samples.copy()
+    for i, whole in filled.items():
+        samples[i] = whole
+    return replace(waveform, samples=samples)
 
 
 def _scale(hookup: Hookup, index: int) -> float:
@@ -171,19 +213,6 @@ def _exchanged(supply: _Look, sync: _Look) -> bool:
     if pulses > 0.35 and quiet < 0.5 * pulses:
         return True
     return supply.peaky > 5.0 and supply.peaky > 3.0 * sync.peaky and pulses > 2.0 * quiet
-
-
-def block_mean(x: npt.NDArray[np.floating], step: int) -> Array:
-    """Mean of each `step` samples, the rest at the end left out; strided adds are the fastest way for few."""
-    if step == 1:
-        return x.astype(np.float64)
-    whole = x[: x.size // step * step]
-    if step <= 16:
-        total = whole[::step].astype(np.float64)
-        for k in range(1, step):
-            total += whole[k::step]
-        return total / step
-    return np.asarray(whole.reshape(-1, step).mean(axis=1, dtype=np.float64))
 
 
 def _present(x: Samples, named: str) -> Bools | None:
@@ -274,7 +303,7 @@ def thin_sync(waveform: Waveform, index: int, scale: float, named: str) -> SyncT
         else:
             square = whole.reshape(-1, step)
             high, low = square.max(axis=1), square.min(axis=1)
-    high, low, lost, off = _off_screen(high, low, waveform.rate_hz / step)
+    high, low, lost, off = _off_screen(high, low, waveform.rate_hz / step, _no_row(waveform, index, step))
     factor = np.float32(scale * _upright(high, low, scale))
     if factor != 1.0:
         high, low = high * factor, low * factor
@@ -293,73 +322,35 @@ def _upright(high: Samples, low: Samples, scale: float) -> float:
     return -1.0 if middle - bottom > 2.5 * (top - middle) else 1.0
 
 
-def _off_screen(high: Samples, low: Samples, rate_hz: float) -> tuple[Samples, Samples, float, bool]:
-    """Missing samples in a pulse train are mostly pulses beyond the screen: put short ones at the top."""
+def _no_row(waveform: Waveform, index: int, step: int) -> Bools | None:
+    """Blocks in which no other channel has a sample either: the record has a gap there, not the pulse; None where
+    the channel is whole or alone."""
+    if waveform.channels < 2 or np.isfinite(waveform.samples[index].sum()):
+        return None
+    others = np.delete(waveform.samples, index, axis=0)
+    none: Bools = np.asarray(~np.isfinite(others).any(axis=0))
+    return np.asarray(none[: none.size // step * step].reshape(-1, step).any(axis=1))
+
+
+def _off_screen(
+    high: Samples, low: Samples, rate_hz: float, no_row: Bools | None
+) -> tuple[Samples, Samples, float, bool]:
+    """Missing samples in a pulse train are mostly pulses beyond the screen: put short ones at the top.
+
+    Not those where the whole record has a gap.
+    """
     lost = ~np.isfinite(high)
     if not lost.any():
         return high, low, 0.0, False
+    high, low = high.copy(), low.copy()
     top, middle = np.nanmax(np.where(lost, np.nan, high)), np.nanmedian(high[~lost])
     edges = np.flatnonzero(np.diff(np.concatenate(([False], lost, [False])).astype(np.int8)))
-    high, low = high.copy(), low.copy()
     high[lost] = low[lost] = middle
     gaps, pulses = 0, 0
     for begin, end in edges.reshape(-1, 2)[:100_000].tolist():
-        if end - begin <= max(1, 0.004 * rate_hz):
+        if end - begin <= max(1, 0.004 * rate_hz) and (no_row is None or not no_row[begin:end].any()):
             high[begin:end] = top
             pulses += end - begin >= max(2, OFF_SCREEN_S * rate_hz)
         else:
             gaps += end - begin
     return high, low, gaps / high.size, pulses >= 4
-
-
-def ranked(x: npt.NDArray[np.floating], *shares: float) -> list[float]:
-    """Values at the given shares of the ordered samples (nearest rank): a quantile without numpy's overhead."""
-    ranks = [round(share * (x.size - 1)) for share in shares]
-    ordered = np.partition(x, sorted(set(ranks)))
-    return [float(ordered[rank]) for rank in ranks]
-
-
-def middle_of(x: npt.NDArray[np.floating]) -> float:
-    """Median of a flat array; numpy's own spends ten times as long on a short one."""
-    half = x.size // 2
-    if x.size % 2:
-        return float(np.partition(x, half)[half])
-    ordered = np.partition(x, (half - 1, half))
-    return 0.5 * (float(ordered[half - 1]) + float(ordered[half]))
-
-
-def middle_of_rows(x: Array) -> Array:
-    """Median over the first axis, as `np.median(x, axis=0)` of finite numbers."""
-    half = x.shape[0] // 2
-    ordered = np.sort(x, axis=0)
-    return np.asarray(ordered[half] if x.shape[0] % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
-
-
-def spread_of(x: npt.NDArray[np.floating], high: float, low: float) -> float:
-    """Distance between the values at two shares of the ordered samples."""
-    top, bottom = ranked(x, high, low)
-    return top - bottom
-
-
-def smallest_gap(x: npt.NDArray[np.floating]) -> float:
-    """Smallest step between two values of some samples, 0 where nearly every value is a new one."""
-    values = np.unique(x[np.isfinite(x)]).astype(np.float64)
-    if values.size < 2 or values.size > 0.5 * x.size:
-        return 0.0
-    gaps = np.diff(values)
-    gaps = gaps[gaps > 1e-5 * max(abs(values[0]), abs(values[-1]), 1e-12)]
-    if not gaps.size:
-        return 0.0
-    least = float(ranked(gaps, 0.1)[0])
-    # the mean over the gaps of one step is steadier than any one of them
-    return float(gaps[gaps < 1.5 * least].mean())
-
-
-def last_code(edge: float, step: float) -> bool:
-    """Whether a value is the last a converter can give: a power of two of its steps (64 or more) below zero, one
-    less above it (two's complement and plain binary alike)."""
-    if step <= 0:
-        return False
-    codes = abs(edge) / step
-    lasts = [2**power - less for power in range(6, 17) for less in ((1,) if edge > 0 else (0, 1))]
-    return any(abs(codes - last) < 0.02 + 1e-4 * last for last in lasts)

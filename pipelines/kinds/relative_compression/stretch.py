@@ -7,7 +7,8 @@ from typing import Literal
 
 import numpy as np
 
-from pipelines.kinds.relative_compression.signals import Array, Bools, Supply, block_mean, middle_of, ranked
+from pipelines.kinds.relative_compression.signals import Supply
+from pipelines.kinds.relative_compression.values import Array, Bools, block_mean, middle_of, ranked
 
 Nature = Literal["voltage", "current"]
 
@@ -16,6 +17,8 @@ LEVEL_S = 0.24  # longer than one compression event, shorter than the shortest c
 SHORTEST_S = 0.35
 STIRRING = 0.04  # of the usual ripple: less is a steady load, not an engine being turned
 PLAUSIBLE_REST_V = (10.5, 15.2)
+BATTERY_V = (5.0, 32.0)  # a level between these is a battery's, whichever way round
+ZERO_AT_REST = 0.1  # of what the starter draws
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,8 @@ class Cranking:
         rest: level before cranking in V or A; NaN where unknown.
         after: level after the last stretch in V or A; NaN where unknown.
         drop: how far cranking pulls the level down, in V or A; NaN where unknown.
+        sure: the level alone leaves no doubt which way the load pulls; where not, the ripple must tell.
+        shifted: volts without their level: an offset was taken off on the screen.
     """
 
     load_down: Array
@@ -41,6 +46,8 @@ class Cranking:
     rest: float
     after: float
     drop: float
+    sure: bool = True
+    shifted: bool = False
 
 
 def moving_mean(x: Array, width: int) -> Array:
@@ -53,8 +60,11 @@ def moving_mean(x: Array, width: int) -> Array:
     return np.asarray((total[end] - total[begin]) / (end - begin))
 
 
-def find_cranking(supply: Supply) -> Cranking:
-    """Find the cranking stretches of a supply channel, whatever its coupling and polarity."""
+def find_cranking(supply: Supply, *, turned: bool = False) -> Cranking:
+    """Find the cranking stretches of a supply channel, whatever its coupling and polarity.
+
+    `turned`: take the load to pull the other way than the level suggests.
+    """
     step = max(1, round(supply.rate_hz / LOOK_HZ))
     look = block_mean(supply.level.astype(np.float32), step)  # float32 is plenty to look at
     rate_hz = supply.rate_hz / step
@@ -66,32 +76,16 @@ def find_cranking(supply: Supply) -> Cranking:
     ref = _usual_ripple(ripple, width)
     # against the ripple of the liveliest part; where nothing is quieter than a tenth of it, all is cranking
     lively = ripple > (0.3 if float(ripple.min()) > 0.1 * ref else 0.12) * ref
-    swing = float(look.max() - look.min())
-    middle = middle_of(look)
-    named_current = supply.named == "starter_current"
-    floating = abs(middle) < 0.75 * swing and abs(float(look.mean())) < 0.75 * swing
-    nature: Nature = "voltage"
-    ac = False
-    if floating:
-        away = _lasting_offset(level, lively, width)
-        lasting = abs(away) > (0.7 if named_current else 2.5) * ref
-        nature = "current" if named_current or lasting else "voltage"
-        ac = not lasting
-    if nature == "current":
-        sign = -_sign_of_load(look, level, lively, rate_hz) if ac else -_sign(away)
-        natural = -1.0
-    elif ac:
-        sign, natural = -_sign_of_load(look, level, lively, rate_hz), 1.0
-    else:
-        sign, natural = _sign(middle), 1.0
+    way = _way(supply, look, level, lively, ref, width, rate_hz)
+    sign = -way.sign if turned else way.sign
     level, look = sign * level, sign * look
-    mask = lively if ac else _pulled_down(level, lively, ripple > STIRRING * ref, width)
+    mask = lively if way.ac or turned else _pulled_down(level, lively, ripple > STIRRING * ref, width)
     runs = _runs(mask, rate_hz)
     load_down = supply.level if sign > 0 else -supply.level
-    if ac and runs:
+    if way.ac and runs:
         load_down = _undo_coupling(load_down, supply.rate_hz, [(a * step, b * step) for a, b in runs])
-    rest, after, drop = _levels(look, level, runs, width) if not ac else (np.nan,) * 3
-    if nature == "current":
+    rest, after, drop = _levels(look, level, runs, width) if not way.ac else (np.nan,) * 3
+    if way.nature == "current":
         rest, after = -rest, -after
     if (
         supply.missing is not None
@@ -101,7 +95,48 @@ def find_cranking(supply: Supply) -> Cranking:
     ):
         rest = np.nan  # what stands there was filled in
     spans = _trim(look, runs, rate_hz, step, supply.level.size)
-    return Cranking(load_down, spans, nature, sign != natural, ac, rest, after, drop)
+    natural = -1.0 if way.nature == "current" else 1.0
+    if turned:
+        drop = np.nan
+    return Cranking(
+        load_down, spans, way.nature, sign != natural, way.ac, rest, after, drop, way.sure, way.shifted
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """What the level tells: `sign` turns the signal so that load pulls it down; the rest as in `Cranking`."""
+
+    sign: float
+    nature: Nature
+    ac: bool
+    sure: bool
+    shifted: bool
+
+
+def _way(
+    supply: Supply, look: Array, level: Array, lively: Bools, ref: float, width: int, rate_hz: float
+) -> _Way:
+    """Nature, coupling and polarity as far as the level tells them."""
+    swing = float(look.max() - look.min())
+    middle = middle_of(look)
+    current = supply.named == "starter_current"
+    if not (abs(middle) < 0.75 * swing and abs(float(look.mean())) < 0.75 * swing):
+        if current:  # a clamp on a record that begins and ends with cranking
+            return _Way(-_sign(middle), "current", False, False, False)
+        volts = BATTERY_V[0] < abs(middle) < BATTERY_V[1]
+        return _Way(_sign(middle), "voltage", False, volts, False)
+    away, rest = _lasting_offset(level, lively, width)
+    lasting = abs(away) > (0.7 if current else 2.5) * ref
+    if not lasting:
+        sign = -_sign_of_load(look, level, lively, rate_hz)
+        return _Way(sign, "current" if current else "voltage", True, False, False)
+    sign = -_sign(away)
+    at_zero = np.isfinite(rest) and abs(rest) < ZERO_AT_REST * abs(away)
+    # a clamp stands at zero before the starter pulls; so may a voltage whose rest was taken off on the screen
+    if current or (at_zero and (abs(away) > BATTERY_V[1] or away > 0)):
+        return _Way(sign, "current", False, bool(at_zero), False)
+    return _Way(sign, "voltage", False, False, True)
 
 
 def _sign(x: float) -> float:
@@ -123,14 +158,18 @@ def _usual_ripple(ripple: Array, width: int) -> float:
     return liveliest
 
 
-def _lasting_offset(level: Array, lively: Bools, width: int) -> float:
-    """Level in the later half of the lively part minus the level where nothing happens (or minus zero)."""
+def _lasting_offset(level: Array, lively: Bools, width: int) -> tuple[float, float]:
+    """Level in the later half of the lively part minus the level where nothing happens (or minus zero), and that
+    level, NaN where it is not seen."""
     at = np.flatnonzero(lively)
     if at.size < 4:
-        return 0.0
+        return 0.0, np.nan
     later = middle_of(level[at[at.size // 2 :]])
     quiet = level[: max(at[0] - width, 0)]
-    return later - (middle_of(quiet) if quiet.size > width // 2 else 0.0)
+    if quiet.size <= width // 2:
+        quiet = level[at[-1] + 2 * width :]
+    rest = middle_of(quiet) if quiet.size > width // 2 else np.nan
+    return later - (rest if np.isfinite(rest) else 0.0), rest
 
 
 def _sign_of_load(look: Array, level: Array, lively: Bools, rate_hz: float) -> float:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,15 +14,12 @@ from pipelines.kinds.relative_compression.period import (
     RippleSpectrum,
     comb_score,
 )
-from pipelines.kinds.relative_compression.signals import Array, SyncTrace, last_code, middle_of, smallest_gap
-from pipelines.waveform import Samples
+from pipelines.kinds.relative_compression.pulses import PulseTrain, PulseTrains
+from pipelines.kinds.relative_compression.values import Array, middle_of
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.floating]
 
-BASE_S = 0.08
-LONGEST_PULSE_S = 0.012  # a dwell lasts up to about 8 ms; a ripple of the supply several times that
-STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firings do on any engine
 STEADY_WITHIN = 0.22  # of a cycle: what a gap may be off, growing with the root of the cycles in it
 EVEN_GAPS = 4
 RUNS_FOR = 4  # gaps
@@ -32,23 +27,8 @@ RUNS_AT = 0.55  # of the usual gap while cranking: uneven firing keeps a gap in 
 UNEXPECTED = 0.75  # weight of a style other than the family's table says
 LEAST_AGREEMENT, BEYOND_DOUBT = 0.3, 0.93
 LEAST_COMB = 0.45  # of the best comb score: a cycle the ripple knows nothing of is none
-PULSE_OVER_BASE = (
-    0.35  # a dwell pulls a primary from the battery's level to about zero, a flyback lifts it far above
-)
-IN_STEP = 0.06  # of a cycle: how far apart the pulses of one coil lie at most
-BY_CHANCE = 0.02
-CUT_OFF_BELOW_V = 150.0  # a coil primary jumps higher than this unless the screen ends first
-
-
-@dataclass(frozen=True, slots=True)
-class PulseTrain:
-    """Firings seen on the sync channel, one time each, in s on the file's axis.
-
-    `cut_off`: the tops are all alike and low: the screen's edge, not the coil.
-    """
-
-    times_s: Array
-    cut_off: bool
+OUTSIDE = 0.5
+NEIGHBOUR = 0.7  # of the coil's own height: what its neighbours' pulses may reach
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,117 +53,6 @@ class Sync:
     missing: float
     cut_off: bool
     after_s: Array
-
-
-class PulseTrains:
-    """Candidate trains, each looked for only when it is asked for: the first is mostly enough."""
-
-    def __init__(self, found: Iterable[PulseTrain] = ()) -> None:
-        self._more = iter(found)
-        self._known: list[PulseTrain] = []
-
-    def __iter__(self) -> Iterator[PulseTrain]:
-        yield from self._known
-        for train in self._more:
-            self._known.append(train)
-            yield train
-
-
-def pulse_trains(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> PulseTrains:
-    """Candidate trains of two pulses or more: excursions up at three thresholds, and the ends of excursions down
-    (the dwell)."""
-    return PulseTrains(train for train in _candidates(trace, spans_s) if train.times_s.size >= 2)
-
-
-def _candidates(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> Iterator[PulseTrain]:
-    rate = trace.rate_hz
-    begin = max(0, int((spans_s[0][0] - trace.start_s - 0.3) * rate))
-    end = min(trace.high.size, int((spans_s[-1][1] - trace.start_s + 2.5) * rate) + 1)
-    if end - begin < 16:
-        return
-    high, low = trace.high[begin:end], trace.low[begin:end]
-    base = _baseline(high, rate)
-    start_s = trace.start_s + begin / rate
-    cranked_s = sum(b - a for a, b in spans_s)
-    resting = middle_of(base[:: max(1, base.size // 2000)])
-    step = smallest_gap(high[:: max(1, high.size // 2000)])
-    pickup = trace.named == "ignition_pickup"
-    for down in (False,) if pickup else (False, True):
-        # a pickup's burst rings both ways
-        up = np.maximum(high - base, base - low) if pickup else base - low if down else high - base
-        floor, top = _heights(up, rate, cranked_s)
-        floor = 0.0 if floor <= 1.01 * step else floor  # one code to and fro is the converter, not noise
-        for share in (0.5, 0.2, 0.08):
-            if share == 0.5 and top < PULSE_OVER_BASE * abs(resting):
-                break  # crosstalk on a lead that sits on the battery
-            least = max(2.5 * floor, 1.45 * step) if share == 0.5 else max(4.0 * floor, 2.2 * step)
-            if share * top < least:
-                break
-            at = np.flatnonzero(up > share * top)
-            if share == 0.5 and _usual_width(at) > LONGEST_PULSE_S * rate:
-                break  # a ripple, not a pulse
-            train = _first_of_groups(at, rate, ends=down)
-            yield PulseTrain(start_s + train / rate, _is_cut_off(high, at, top, step, rate, trace.off_screen))
-
-
-def _baseline(x: Samples, rate_hz: float) -> Samples:
-    """Median of each stretch of 80 ms, held over it, shape of `x`."""
-    width = max(4, int(BASE_S * rate_hz))
-    stride = max(1, width // 64)
-    blocks = x.size // width
-    if blocks == 0:
-        return np.full(x.size, np.median(x), dtype=np.float32)
-    part = x[: blocks * width].reshape(blocks, width)[:, ::stride]
-    middle = np.partition(part, part.shape[1] // 2, axis=1)[:, part.shape[1] // 2]
-    held = np.empty(x.size, dtype=np.float32)
-    held[: blocks * width].reshape(blocks, width)[:] = middle[:, None]
-    held[blocks * width :] = middle[-1]
-    return held
-
-
-def _usual_width(at: Ints) -> float:
-    """Median length of the unbroken runs in `at`, in samples."""
-    if at.size == 0:
-        return 0.0
-    breaks = np.flatnonzero(np.diff(at) > 1)
-    edges = np.concatenate(([-1], breaks, [at.size - 1]))
-    return middle_of(np.diff(edges))
-
-
-def _heights(up: Floats, rate_hz: float, cranked_s: float) -> tuple[float, float]:
-    """Height of the noise and of a usual pulse above the baseline."""
-    few = np.abs(up[:: max(1, up.size // 3000)])
-    # sorted whole: numpy's partition is several times slower on these long runs of equal values
-    floor = float(np.sort(few)[int(0.75 * few.size)])
-    width = max(1, int(0.04 * rate_hz))
-    blocks = up[: up.size // width * width].reshape(-1, width).max(axis=1)
-    ordered = np.sort(blocks)[::-1]
-    return floor, float(ordered[min(max(1, int(0.3 * cranked_s)), ordered.size - 1)])
-
-
-def _first_of_groups(at: Ints, rate_hz: float, *, ends: bool) -> Array:
-    """First index of each group of strikes (or the end of its first unbroken run), as float."""
-    if at.size == 0:
-        return np.empty(0)
-    apart = np.diff(at)
-    starts = np.flatnonzero(np.concatenate(([True], apart > max(1.5, STRIKE_GAP_S * rate_hz))))
-    if not ends:
-        return at[starts].astype(np.float64)
-    breaks = np.concatenate((np.flatnonzero(apart > max(1.5, 0.0006 * rate_hz)), [at.size - 1]))
-    return at[breaks[np.searchsorted(breaks, starts)]].astype(np.float64) + 1.0
-
-
-def _is_cut_off(high: Samples, at: Ints, top: float, step: float, rate_hz: float, off_screen: bool) -> bool:
-    """Whether the pulses end at the last code of a converter, far below what a coil primary reaches."""
-    if at.size < 4 or top > CUT_OFF_BELOW_V:
-        return False
-    if off_screen:
-        return True
-    values = high[at]
-    starts = np.flatnonzero(np.concatenate(([True], np.diff(at) > STRIKE_GAP_S * rate_hz)))
-    tops = np.maximum.reduceat(values, starts)
-    edge = float(tops.max())
-    return last_code(edge, step) and float(np.mean(tops >= edge - 0.3 * step)) > 0.5
 
 
 def starts_running_s(trains: PulseTrains) -> float:
@@ -265,37 +134,54 @@ def make_sense(
     seen = sum(n.size for _, n in counted)
     missing = 1.0 - seen / expected if expected else 1.0
     after = train.times_s[train.times_s > spans_s[-1][1]]
-    return Sync(style, per_cycle, cycle, tuple(counted), missing, train.cut_off, after)
+    sync = Sync(style, per_cycle, cycle, tuple(counted), missing, train.cut_off, after)
+    if style == "distributor" != family.sync_kind:
+        return own_coil(sync, train, family.sync_kind) or sync
+    return sync
 
 
-def in_step(trains: Iterable[PulseTrain], times_s: Array, cycles: Array) -> tuple[Array, float] | None:
-    """The pulses of a train that keep one place in the cycle the ripple tells, and that place, 0 to 1.
+def own_coil(sync: Sync, train: PulseTrain, style: SyncKind) -> Sync | None:
+    """The pulses of one coil among its neighbours' that the lead picked up: those clearly taller than all others.
 
-    For a coil that fires once a cycle and was caught only now and then, or among bursts from elsewhere. Pulses
-    thrown at random gather in a window by chance: the bound on that, n C(n-1, k-1) w^(k-1) for k of n in some
-    window of width w (each pulse may begin one; union bound over the binomial's leading term), must be small, and
-    no second place may hold half as many (every cylinder's coil would be seen).
+    In a train with a pulse for every cylinder the watched coil's come back every cycle at the same place (with waste
+    spark every half), above 1 / `NEIGHBOUR` of the next tallest. None where no place stands out.
     """
-    for train in trains:
-        pulses = train.times_s[(train.times_s >= times_s[0]) & (train.times_s <= times_s[-1])]
-        count = pulses.size
-        if count < 2:
+    per_cycle = {"coil_on_plug": 1, "waste_spark": 2}.get(style, 0)
+    if (
+        not per_cycle
+        or sync.per_cycle % per_cycle
+        or train.heights.size != train.times_s.size
+        or train.cut_off
+    ):
+        return None
+    places = sync.per_cycle // per_cycle
+    spans = []
+    for times, numbers in sync.spans:
+        heights = train.heights[np.searchsorted(train.times_s, times)]
+        by_place = np.array(
+            [
+                np.median(heights[numbers % places == k]) if (numbers % places == k).any() else 0.0
+                for k in range(places)
+            ]
+        )
+        if numbers.size < 2 * places:
             continue
-        place = np.interp(pulses, times_s, cycles) % 1.0
-        beyond = (place[None, :] - place[:, None]) % 1.0  # how far each lies behind each window's beginning
-        held = beyond <= IN_STEP
-        most = int(np.argmax(held.sum(axis=1)))
-        inside = held[most]
-        together = int(inside.sum())
-        if together < 2 or together > cycles[-1] + 1:
-            continue
-        outside = np.flatnonzero(~inside)
-        rival = int(held[np.ix_(outside, outside)].sum(axis=1).max()) if outside.size else 0
-        chance = count * math.comb(count - 1, together - 1) * IN_STEP ** (together - 1)
-        if chance < BY_CHANCE and rival <= max(1, together // 2):
-            turn = np.exp(2j * np.pi * place[inside]).mean()
-            return pulses[inside], float(np.angle(turn) / (2.0 * np.pi)) % 1.0
-    return None
+        own = int(np.argmax(by_place))
+        if np.delete(by_place, own).max() > NEIGHBOUR * by_place[own]:
+            return None
+        mine = numbers % places == own
+        spans.append((times[mine], (numbers[mine] - numbers[mine][0]) / places))
+    if not spans:
+        return None
+    seen, expected = sum(n.size for _, n in spans), sum(float(n[-1]) + 1.0 for _, n in spans)
+    return replace(
+        sync,
+        style=style,
+        per_cycle=per_cycle,
+        spans=tuple(spans),
+        missing=1.0 - seen / expected,
+        after_s=np.empty(0),
+    )
 
 
 def _is_uneven(family: EngineFamily) -> bool:
@@ -356,12 +242,19 @@ def _uneven_cycle(
 
 
 def _regularity(inside: list[Array], period: float, spans_s: list[tuple[float, float]]) -> float:
-    """Share of the pulses to be expected that are there at the right distance, less the ones out of step."""
+    """Share of the pulses to be expected that are there at the right distance, less the ones out of step.
+
+    A controller gives no spark until it knows where it is and stops when it pleases: what lies before the first pulse
+    and behind the last counts half.
+    """
     good = bad = expected = 0.0
     for times, (a, b) in zip(inside, spans_s, strict=True):
-        expected += max((b - a) / period - 1.0, 1.0)
+        whole_span = max((b - a) / period - 1.0, 1.0)
         if times.size < 2:
+            expected += whole_span
             continue
+        own = (times[-1] - times[0]) / period
+        expected += min(max(own, OUTSIDE * (whole_span + own)), max(whole_span, own))
         ratio = np.diff(times) / period
         whole = np.maximum(np.rint(ratio), 1.0)
         fits = np.abs(ratio - whole) < STEADY_WITHIN * np.sqrt(whole)

@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from pipelines.kinds.relative_compression.signals import Array
+from pipelines.kinds.relative_compression.values import Array
 
 Complex = npt.NDArray[np.complex128]
 

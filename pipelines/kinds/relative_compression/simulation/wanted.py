@@ -23,10 +23,10 @@ from pipelines.kinds.relative_compression.simulation.scope import ScopeChannel, 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """What is wrong with an engine: kind (see `randomised.FAULTS`), cylinders, planned loss of peak pressure."""
+    """What is wrong with an engine: kind (see `randomised.FAULTS`), elements (cylinders), loss of peak pressure."""
 
     kind: FaultKind
-    cylinders: tuple[int, ...]
+    elements: tuple[int, ...]
     loss: float
 
 
@@ -118,12 +118,12 @@ def cranking_run(capture: Wanted) -> CrankingRun:
             rng,
             engine,
             fault=fault.kind,
-            cylinders=fault.cylinders,
+            cylinders=fault.elements,
             loss=fault.loss,
             speed_rpm=family.speed_rpm,
             scatter=0.0,
         )
-        for cylinder in fault.cylinders if not gaskets else ():
+        for cylinder in fault.elements if not gaskets else ():
             was, now = scatter[cylinder - 1], made[cylinder - 1]
             health[cylinder - 1] = CylinderHealth(
                 was.leak_mm2 + now.leak_mm2, was.trapped * now.trapped, now.late_close_deg, now.open_to_air

@@ -1,0 +1,296 @@
+"""The people's and jobs' figures of the newest day, stored by the fit and read by the report and the pages.
+
+Each stands with a key that says everything it depends on: whatever was logged, set or decided since, and a newer
+program, make another key, and a figure of another key is never shown: whoever asks then works it out again.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from models.jobs.adoption import Adoption, adoption
+from models.jobs.comebacks import Comebacks, comebacks
+from models.people.coaching import (
+    BeforeAfter,
+    CoachingEffect,
+    CoachingList,
+    before_after,
+    coaching_effect,
+    needs_coaching,
+)
+from models.people.skill import TechnicianSkill, technicians
+from models.records.people_settings import PeopleSettings
+from models.records.shop import Shop
+from models.stats.logistic import NotConverged
+from models.thresholds.proposal import Cost, costs_at
+from pipelines import __version__
+from pipelines.fit import standing_hookup
+from pipelines.kinds import kind
+from pipelines.threads import one_thread
+from pipelines.warehouse import log as intake_log
+from pipelines.warehouse.codec import CodecError, decode, encode
+from pipelines.warehouse.database import Warehouse, query
+from pipelines.warehouse.decisions import settings_in
+from pipelines.warehouse.shop import shop_of
+
+FIGURES_VERSION = 1
+"""Raise it whenever a model of `models.people`, `models.jobs` or `models.thresholds` says something else of the
+same records, so that no figure of the earlier model is shown."""
+
+SETTINGS_THAT_MATTER = ("comeback_window_days", "house_setup")
+
+GroupCosts = Mapping[tuple[str, str, str], Cost]
+"""What the limits in force do, by test, measure and group."""
+
+PEOPLE_FRAMES: tuple[str, ...] = (
+    "captures", "checks", "outcomes", "orders", "technicians", "drills", "coaching", "repeated_elements",
+)  # fmt: skip
+COST_FRAMES: tuple[str, ...] = ("captures", "outcomes", "scores", "thresholds_in_force", "comparison_groups")
+_STATE = ("last_day", "figures_log", "settings", "thresholds_in_force")
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """The people's and jobs' figures as of the end of one day.
+
+    Attributes:
+        as_of: the newest day on record.
+        skills: every technician's figures, by name.
+        coaching: who needs coaching.
+        sessions, effect: every coaching session with the work before and after it, and all together.
+        adoption: use of the scope. comebacks: of scoped and other jobs.
+    """
+
+    as_of: dt.date
+    skills: tuple[TechnicianSkill, ...]
+    coaching: CoachingList
+    sessions: tuple[BeforeAfter, ...]
+    effect: CoachingEffect
+    adoption: Adoption
+    comebacks: Comebacks
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """What stands in the warehouse now, as far as figures depend on it."""
+
+    day: dt.date
+    people_key: str
+    costs_key: str
+    settings: PeopleSettings
+
+
+def people_settings(settings: Mapping[str, Any]) -> PeopleSettings:
+    """The shop's settings as the models about people take them."""
+    return PeopleSettings(
+        window_days=int(settings["comeback_window_days"]),
+        hookups=standing_hookup.setups(settings["house_setup"]),
+    )
+
+
+def last_day(frame: pl.DataFrame) -> dt.date:
+    """The newest day on record; today for an empty warehouse."""
+    found = frame["last_day"].drop_nulls()
+    return found[0] if len(found) else dt.date.today()
+
+
+def people_shop(frames: Mapping[str, pl.DataFrame]) -> Shop:
+    """The bundle the figures are worked out from; of `PEOPLE_FRAMES`.
+
+    It holds only the elements that a person's repeatability can rest on.
+    """
+    return shop_of({**frames, "elements": frames["repeated_elements"]})
+
+
+def figures_of(shop: Shop, chosen: PeopleSettings, day: dt.date) -> Figures:
+    """Everything about people and jobs, as of the end of a day.
+
+    Raises:
+        models.stats.logistic.NotConverged: where a model of the people's shares does not settle.
+    """
+    skills, coaching = people_of(shop, chosen, day)
+    with one_thread():
+        sessions = before_after(shop, as_of=day, settings=chosen)
+        return Figures(
+            as_of=day,
+            skills=skills,
+            coaching=coaching,
+            sessions=sessions,
+            effect=coaching_effect(sessions),
+            adoption=adoption(shop, as_of=day, settings=chosen),
+            comebacks=comebacks(shop, as_of=day, settings=chosen),
+        )
+
+
+def people_of(
+    shop: Shop, chosen: PeopleSettings, day: dt.date
+) -> tuple[tuple[TechnicianSkill, ...], CoachingList]:
+    """Everybody's figures and the coaching list, as of the end of a day.
+
+    Raises:
+        models.stats.logistic.NotConverged: where a model of the people's shares does not settle.
+    """
+    # With more threads the last digit would depend on the machine, and on whether a figure was stored or not.
+    with one_thread():
+        skills = technicians(shop, as_of=day, settings=chosen)
+        return skills, needs_coaching(skills, shop, as_of=day, settings=chosen)
+
+
+def costs_of(frames: Mapping[str, pl.DataFrame], end: dt.datetime) -> GroupCosts:
+    """What the limits in force do in every group of every test, by captures and outcomes up to `end`.
+
+    Args:
+        frames: the queries of `COST_FRAMES`.
+    """
+    records = shop_of(frames)
+    shop = records.with_frames(
+        captures=records.captures.filter(pl.col("captured_at") <= end),
+        outcomes=records.outcomes.filter(pl.col("confirmed_at") <= end),
+    )
+    groups, limits, scores = frames["comparison_groups"], frames["thresholds_in_force"], frames["scores"]
+    found: dict[tuple[str, str, str], Cost] = {}
+    for test in groups["test"].unique(maintain_order=True):
+        known = kind(test)
+        if known is None:
+            continue  # a test of a newer program: nothing is said of it
+        own = shop.of_test(test)
+        for measure in known.measures:
+            in_force = limits.filter((pl.col("test") == test) & (pl.col("measure") == measure.name))
+            at = dict(in_force.select("group", "threshold_pct").iter_rows())
+            with one_thread():
+                costs = costs_at(scores.filter(pl.col("measure") == measure.name), own, at)
+            for group in groups.filter(pl.col("test") == test)["group"]:
+                found[test, measure.name, group] = costs[group]
+    return found
+
+
+# -- stored ------------------------------------------------------------------------------------------------------------
+
+
+def store_figures(warehouse: Warehouse) -> bool:
+    """Work the newest day's figures out and store them in the place of the last ones.
+
+    No connection is held meanwhile. Where something landed in between, nothing is stored: those figures would
+    be of a shop that is no more.
+
+    Returns:
+        whether they stand in the warehouse now.
+    """
+    with warehouse.reading() as connection:
+        before = _state(connection)
+        frames = {name: query(connection, name) for name in PEOPLE_FRAMES}
+    try:
+        figures = figures_of(people_shop(frames), before.settings, before.day)
+    except NotConverged:
+        return False  # the page that asks says why
+    values = _encoded(figures, before)
+    del frames, figures
+    with warehouse.reading() as connection:
+        frames = {name: query(connection, name) for name in COST_FRAMES}
+    costs = costs_of(frames, dt.datetime.combine(before.day, dt.time.max))
+    values["costs"] = (before.costs_key, encode(dict(costs)))
+    del frames
+    with warehouse.transaction() as connection:
+        now = _state(connection)
+        if (now.people_key, now.costs_key, now.day) != (before.people_key, before.costs_key, before.day):
+            return False
+        connection.execute("DELETE FROM figure")
+        rows = [(name, before.day, key, value) for name, (key, value) in values.items()]
+        schema = {"name": pl.String, "as_of": pl.Date, "key": pl.String, "value": pl.String}
+        intake_log.append(connection, "figure", pl.DataFrame(rows, schema=schema, orient="row"))
+    return True
+
+
+def load_figures(warehouse: Warehouse, *, charts: bool = True) -> Figures | None:
+    """The stored figures of the newest day, or None where there are none of the shop as it is now.
+
+    Args:
+        charts: also the points of the coaching charts, which are many; without them that frame is empty.
+
+    Raises:
+        WarehouseError: when the warehouse cannot be read.
+    """
+    with warehouse.reading() as connection:
+        state = _state(connection)
+        names = [*_PARTS, "coaching", *(["chart_points"] if charts else [])]
+        found = {name: _stored(connection, name, state.people_key, state.day) for name in names}
+    if any(value is _NOTHING for value in found.values()):
+        return None
+    coaching: CoachingList = found.pop("coaching")
+    if charts:
+        coaching = _with_points(coaching, found.pop("chart_points"))
+    return Figures(as_of=state.day, coaching=coaching, **found)
+
+
+def load_costs(warehouse: Warehouse) -> GroupCosts | None:
+    """What the limits in force do, as stored, or None where something was logged or decided since.
+
+    Raises:
+        WarehouseError: when the warehouse cannot be read.
+    """
+    with warehouse.reading() as connection:
+        state = _state(connection)
+        found = _stored(connection, "costs", state.costs_key, state.day)
+    return None if found is _NOTHING else found
+
+
+_PARTS = ("skills", "sessions", "effect", "adoption", "comebacks")
+_NOTHING = object()
+
+
+def _encoded(figures: Figures, state: _State) -> dict[str, tuple[str, str]]:
+    points = figures.coaching.chart_points
+    values = {name: getattr(figures, name) for name in _PARTS}
+    values |= {"coaching": _with_points(figures.coaching, points.clear()), "chart_points": points}
+    return {name: (state.people_key, encode(value)) for name, value in values.items()}
+
+
+def _with_points(coaching: CoachingList, points: pl.DataFrame) -> CoachingList:
+    return CoachingList(
+        items=coaching.items,
+        false_alarm_per_year=coaching.false_alarm_per_year,
+        charts=coaching.charts,
+        unwatched=coaching.unwatched,
+        chart_points=points,
+        past=coaching.past,
+        note=coaching.note,
+    )
+
+
+def _state(connection: duckdb.DuckDBPyConnection) -> _State:
+    frames = {name: query(connection, name) for name in _STATE}
+    settings = settings_in(frames["settings"])
+    people = {
+        "figures": FIGURES_VERSION,
+        "program": __version__,
+        "log": frames["figures_log"]["log_id"][0],
+        "settings": {name: settings[name] for name in SETTINGS_THAT_MATTER},
+    }
+    limits = frames["thresholds_in_force"].select("test", "measure", "group", "version", "threshold_pct")
+    digest = hashlib.sha256(json.dumps(limits.rows()).encode()).hexdigest()
+    return _State(
+        day=last_day(frames["last_day"]),
+        people_key=json.dumps(people, sort_keys=True),
+        costs_key=json.dumps(people | {"thresholds": digest}, sort_keys=True),
+        settings=people_settings(settings),
+    )
+
+
+def _stored(connection: duckdb.DuckDBPyConnection, name: str, key: str, day: dt.date) -> Any:
+    row = connection.execute(
+        "SELECT value FROM figure WHERE name = ? AND key = ? AND as_of = ?", [name, key, day]
+    ).fetchone()
+    if row is None:
+        return _NOTHING
+    try:
+        return decode(row[0])
+    except CodecError:
+        return _NOTHING  # written by a program whose results had another shape

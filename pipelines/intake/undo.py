@@ -1,0 +1,133 @@
+"""Take back what one ingest brought, from its rows in the intake log."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from pipelines.errors import ShopspreadError
+from pipelines.intake.ingest import ingest
+from pipelines.intake.landing import CHILD_TABLES
+from pipelines.intake.merge import TARGETS
+from pipelines.intake.tables import SPECS
+from pipelines.warehouse import log as intake_log
+from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse.log import LogRow
+
+_AGAIN = "It is read again, because an ingest was undone."
+
+
+@dataclass(frozen=True, slots=True)
+class Undone:
+    """What an undo took back; `kept` are rows and captures that changed since, with the reason."""
+
+    rows: int
+    captures: int
+    kept: tuple[str, ...]
+
+
+def undo(warehouse: Warehouse, batch: str) -> Undone:
+    """Put back every row and capture of a batch as it was before; what came later is left alone.
+
+    Captures whose file had changed are read again from the copy of the earlier file. The drop folder is not
+    touched: as long as it says the same, the next ingest brings the same again.
+
+    Raises:
+        ShopspreadError: when there is no such batch, or it was no ingest.
+    """
+    done: dict[str, int] = {"rows": 0, "captures": 0}
+    kept: list[str] = []
+    with warehouse.transaction() as connection:
+        entries = connection.execute(
+            "SELECT log_id, subject, key, action, before, after FROM intake_log WHERE batch = ? AND action IN "
+            "('added', 'changed', 'read_again', 'waiting', 'refused') AND key IS NOT NULL ORDER BY log_id DESC",
+            [batch],
+        ).fetchall()
+        taken = [entry for entry in entries if _table(entry[1]) is not None or entry[1] == "waveform"]
+        if not taken:
+            raise ShopspreadError(
+                f"There is no ingest {batch!r} that brought anything; the log on the dashboard's intake page "
+                "names every batch."
+            )
+        log = []
+        for log_id, subject, key, action, before, after in taken:
+            later = connection.execute(
+                "SELECT batch FROM intake_log WHERE subject = ? AND key = ? AND log_id > ? AND batch <> ? "
+                "AND action NOT IN ('noted', 'undone') LIMIT 1",
+                [subject, key, log_id, batch],
+            ).fetchone()
+            if later:
+                kept.append(f"{subject}: {key}: changed since, by {later[0]}; undo that first.")
+                continue
+            was, came = _json(before), _json(after)
+            if subject == "waveform":
+                done["captures"] += _put_back_capture(connection, key, action, was)
+            elif action in ("added", "changed") and came is not None:
+                _put_back_row(connection, str(_table(subject)), was, came)
+                done["rows"] += 1
+            else:
+                continue
+            log.append(LogRow(subject, key, "undone", f"undo of {batch}", came, was))
+        intake_log.write(connection, uuid.uuid4().hex[:12], log)
+    ingest(None, warehouse, jobs=1)
+    return Undone(done["rows"], done["captures"], tuple(kept))
+
+
+def _json(text: str | None) -> dict[str, Any] | None:
+    value = json.loads(text) if text else None
+    return value if isinstance(value, dict) else None
+
+
+def _table(subject: str) -> str | None:
+    """Which table of the drop folder a subject of the log is, None for other subjects."""
+    stem = Path(subject).stem
+    return stem if subject != stem and stem in TARGETS else None
+
+
+def _put_back_row(
+    connection: duckdb.DuckDBPyConnection, name: str, was: dict[str, Any] | None, came: dict[str, Any]
+) -> None:
+    target, keys = TARGETS[name], SPECS[name].key
+    types = dict(
+        connection.execute(
+            "SELECT column_name, data_type FROM duckdb_columns() WHERE table_name = ? "
+            "AND database_name = 'warehouse_file'",
+            [target],
+        ).fetchall()
+    )
+    where = " AND ".join(f"{part} IS NOT DISTINCT FROM CAST(? AS {types[part]})" for part in keys)
+    connection.execute(f"DELETE FROM {target} WHERE {where}", [came.get(part) for part in keys])
+    if was is not None:
+        columns = [column for column in types if column in was]
+        values = ", ".join(f"CAST(? AS {types[column]})" for column in columns)
+        connection.execute(
+            f"INSERT INTO {target} ({', '.join(columns)}) VALUES ({values})",
+            [was[column] for column in columns],
+        )
+
+
+def _put_back_capture(
+    connection: duckdb.DuckDBPyConnection, name: str, action: str, was: dict[str, Any] | None
+) -> int:
+    """The capture as before: gone if this batch brought it, else about to be read from the earlier copy."""
+    state = connection.execute("SELECT status FROM capture_state WHERE capture_file = ?", [name]).fetchone()
+    if state is None:
+        return 0
+    if was is None:
+        if action in ("read_again", "changed"):
+            return 0
+        for table in (*CHILD_TABLES, "capture_trouble", "capture_state"):
+            connection.execute(f"DELETE FROM {table} WHERE capture_file = ?", [name])
+        connection.execute("UPDATE flag SET in_force = false WHERE capture_file = ?", [name])
+        return 1
+    connection.execute(
+        "UPDATE capture_state SET status = 'waiting', reason = ?, waveform_sha256 = coalesce(?, waveform_sha256), "
+        "file_sha256 = ?, file_bytes = NULL, file_mtime_ns = NULL, read_from = NULL WHERE capture_file = ?",
+        [_AGAIN, was.get("waveform_sha256"), was.get("file_sha256"), name],
+    )
+    return 1

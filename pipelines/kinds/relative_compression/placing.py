@@ -1,0 +1,264 @@
+"""Which way a capture makes an engine: the fit at every place the firing sequence may have, under every view of the
+channels that the level leaves open. The ripple decides: the view whose cycles are explained best stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+
+from pipelines.kinds.base import EngineFamily, Hookup
+from pipelines.kinds.relative_compression.angle import BINS
+from pipelines.kinds.relative_compression.changes import take_back
+from pipelines.kinds.relative_compression.front import DOUBTFUL, Front, half_later, look_at
+from pipelines.kinds.relative_compression.inversion import Inversion, invert
+from pipelines.kinds.relative_compression.signals import PLAIN, View
+from pipelines.kinds.relative_compression.sync import Sync
+from pipelines.kinds.relative_compression.values import Array, middle_of
+from pipelines.waveform import Waveform
+
+FIRES_BEFORE_TOP_DEG = 8.0
+FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
+NEAR_TOP_DEG = 26.0  # a coil fires no farther from its cylinder's top than this from the usual place
+UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
+CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.6
+LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still reaches 0.5
+LOWEST_PCT, HIGHEST_PCT = -60.0, 1000.0  # a dead cylinder's residue reaches -30; beyond, no cylinder was seen
+WORST_MISFIT = 0.5  # of the ripple's RMS; odd engines reach 0.35
+CLEARLY_BETTER = (
+    12.0  # difference of cost (chi-square like) that settles which of two halves of the cycle it is
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One view of a capture carried through to the fit.
+
+    Attributes:
+        order, angles: cylinders and their firing angles in deg from the cycle's start on.
+        settled: which half of the cycle is which is certain.
+        found, relative: the fit, and the strengths in % of the median; None where there are too few cycles.
+        engine: whether it is what cylinders being compressed make.
+    """
+
+    front: Front
+    order: tuple[int, ...]
+    angles: Array
+    settled: bool = False
+    found: Inversion | None = None
+    relative: Array | None = None
+    engine: bool = False
+
+
+def best_trial(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Trial:
+    """The view that explains the capture best.
+
+    What the log and the level say is tried first, and stands where the level leaves no doubt and an engine is seen.
+    Else both signs are fitted and the cheaper stands; where neither is an engine, other channels are tried.
+
+    Raises:
+        ShopspreadError: when the log names no channel this test could be read from.
+    """
+    first = _try(waveform, hookup, family, PLAIN)
+    sure = first.front.cranking.sure or not first.front.cranking.spans
+    if first.engine and sure:
+        return first
+    best = first
+    if not sure:
+        best = _better(first, _try(waveform, hookup, family, View(turned=True)))
+    if best.engine:
+        return best
+    for view in _other_views(first.front):
+        trial = _try(waveform, hookup, family, view)
+        # pulses tell which channel is the coil's; a primary carries the battery's ripple too
+        if view.exchanged and trial.front.sync is None:
+            continue
+        if trial.engine and trial.front.cycles.coherence > CERTAIN_COHERENCE:
+            if not trial.front.cranking.sure:
+                trial = _better(trial, _try(waveform, hookup, family, replace(view, turned=True)))
+            return trial
+    return best
+
+
+def _other_views(front: Front) -> list[View]:
+    """What else may be tried where nothing was seen."""
+    views = []
+    if front.channels.others:
+        views.append(View(other_supply=True))
+    if front.channels.sync is not None:
+        views.append(View(exchanged=True))
+        views.append(View(no_sync=True))
+    return views
+
+
+def _better(first: Trial, second: Trial) -> Trial:
+    """The one that is an engine and, of two, explains its cycles at less cost."""
+    if second.found is None or not second.engine:
+        return first
+    if first.found is None or not first.engine:
+        return second
+    return second if second.found.cost < first.found.cost else first
+
+
+def _try(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View) -> Trial:
+    front = look_at(waveform, hookup, family, view)
+    order, angles = _sequence(family, hookup.sync_cylinder)
+    if front.cycles.count < FEWEST_CYCLES:
+        return Trial(front, order, angles)
+    front, rotation, settled, found = _place(front, angles)
+    if front.cycles.unlike is not None:
+        # cycles left out for their shape may hold a cylinder that kicks
+        again = partial(
+            invert,
+            angles_deg=_rotated(angles, rotation),
+            phase_guess_deg=found.phase_deg,
+            drop=front.cranking.drop,
+        )
+        cycles, found = take_back(front.cycles, found, again)
+        front = replace(front, cycles=cycles)
+    relative = relative_of(found.strength)
+    engine = is_an_engine(front, found, relative)
+    if front.sync is not None and not engine:
+        despite = _despite_pulses(front, front.sync, angles)
+        if despite is not None:
+            engine, settled, (named, rotation, found) = True, False, despite
+            relative = relative_of(found.strength)
+            if not named:
+                front = replace(front, sync=None)
+    return Trial(front, order, _rotated(angles, rotation), settled, found, relative, engine)
+
+
+def is_an_engine(front: Front, found: Inversion, relative: Array) -> bool:
+    """Whether the ripple repeats from cycle to cycle and is what cylinders being compressed make."""
+    if not (
+        np.isfinite(relative).all()
+        and np.median(found.strength) > 0
+        and relative.min() > LOWEST_PCT
+        and relative.max() < HIGHEST_PCT
+    ):
+        return False
+    if (
+        front.sync is not None
+        and front.cycles.coherence > CERTAIN_COHERENCE
+        and found.misfit < WORST_WITH_SYNC
+    ):
+        return True  # what repeats in step with the coil is the engine, however odd
+    return front.cycles.coherence > LEAST_COHERENCE and found.misfit < WORST_MISFIT
+
+
+def _despite_pulses(front: Front, sync: Sync, angles: Array) -> tuple[bool, int, Inversion] | None:
+    """The fit that takes no phase from the pulses, where it alone shows an engine; else None.
+
+    Few pulses may have come from elsewhere, and then name nobody. A whole train still names its cylinder where that
+    reaches its top beside it (many cylinders lead the fit from the pulses astray); where not, it is the coil of
+    another engine family, which must not pass for a missing sync.
+
+    Returns:
+        Whether the pulses name the cylinders, which firing the cycle starts with, and the fit.
+    """
+    alone = replace(front, sync=None)
+    _, rotation, _, found = _place(alone, angles)
+    if not is_an_engine(alone, found, relative_of(found.strength)):
+        return None
+    if sync.missing > DOUBTFUL:
+        return False, rotation, found
+    if sync.per_cycle == 1 and rotation == 0:
+        # the first top behind a late spark is the next cylinder's: its own lies before the pulse
+        interval = 720.0 / angles.size
+        if (
+            np.ptp(np.diff(np.append(angles, 720.0))) < 1.0
+            and found.phase_deg > FIRES_BEFORE_TOP_DEG + 0.5 * interval
+        ):
+            ripple, drop = front.cycles.ripple, front.cranking.drop
+            found = invert(ripple, angles, found.phase_deg - interval, 0.5 * UNSURE_DEG, drop)
+    near = min(NEAR_TOP_DEG, 0.35 * 720.0 / angles.size)
+    beside = rotation == 0 and abs(found.phase_deg - FIRES_BEFORE_TOP_DEG) < near
+    return (True, rotation, found) if beside and front.cycles.coherence > CERTAIN_COHERENCE else None
+
+
+def relative_of(strength: Array) -> Array:
+    """Strengths as per cent of the median cylinder, shape (cylinders,)."""
+    middle = middle_of(strength)
+    return np.asarray(100.0 * strength / middle) if middle != 0 else np.full(strength.size, np.nan)
+
+
+def _sequence(family: EngineFamily, sync_cylinder: int) -> tuple[tuple[int, ...], Array]:
+    """Firing order and angles beginning at the sync cylinder."""
+    at = family.firing_order.index(sync_cylinder)
+    order = family.firing_order[at:] + family.firing_order[:at]
+    intervals = np.roll(np.asarray(family.intervals_deg), -at)
+    return order, np.concatenate(([0.0], np.cumsum(intervals)[:-1]))
+
+
+def _rotated(angles: Array, by: int) -> Array:
+    """Angles of the sequence beginning at another firing."""
+    turned = np.roll(angles, -by)
+    return np.asarray((turned - turned[0]) % 720.0)
+
+
+def _place(front: Front, angles: Array) -> tuple[Front, int, bool, Inversion]:
+    """Fit with every place the firing sequence may have against the cycle's start.
+
+    Returns:
+        The front (its cycles cut half a cycle later where waste spark's other pulse is the sync cylinder's), which
+        firing the cycle starts with, whether that is certain, and the fit.
+    """
+    ripple = front.cycles.ripple
+    sync = front.sync
+    fit = partial(invert, drop=front.cranking.drop)
+    if sync is not None and sync.style == "coil_on_plug":
+        return front, 0, True, fit(ripple, angles, FIRES_BEFORE_TOP_DEG)
+    if sync is not None and sync.style == "waste_spark":
+        first = fit(ripple, angles, FIRES_BEFORE_TOP_DEG)
+        later = front if _same_after_half(angles) else half_later(front)
+        if later.cycles.count < FEWEST_CYCLES or later is front:
+            return front, 0, False, first
+        second = fit(later.cycles.ripple, angles, FIRES_BEFORE_TOP_DEG)
+        settled = abs(first.cost - second.cost) > CLEARLY_BETTER
+        return (front, 0, settled, first) if first.cost <= second.cost else (later, 0, settled, second)
+    places = _unlike_places(angles)
+    if sync is not None:
+        fits = [(by, fit(ripple, _rotated(angles, by), FIRES_BEFORE_TOP_DEG)) for by in places]
+    else:
+        fits = []
+        for by in places:
+            turned = _rotated(angles, by)
+            fits.append((by, fit(ripple, turned, _first_top_deg(ripple, turned), UNSURE_DEG)))
+    by, best = min(fits, key=lambda f: f[1].cost)
+    return front, by, False, best
+
+
+def _same_after_half(angles: Array) -> bool:
+    turned = np.sort((angles + 360.0) % 720.0)
+    return bool(np.allclose(turned, np.sort(angles), atol=1.0))
+
+
+def _unlike_places(angles: Array) -> list[int]:
+    """Rotations of the firing sequence that are not the same set of intervals."""
+    intervals = np.diff(np.append(angles, 720.0))
+    seen: list[Array] = []
+    places = []
+    for by in range(angles.size):
+        turned = np.roll(intervals, -by)
+        if not any(np.allclose(turned, s, atol=1.0) for s in seen):
+            seen.append(turned)
+            places.append(by)
+    return places
+
+
+def _first_top_deg(ripple: Array, angles: Array) -> float:
+    """Angle from the cycle's start to the first compression, from the lowest point of the folded ripple.
+
+    The signal is lowest a little before or at top dead centre, so this is good enough to begin from.
+    """
+    mean = ripple.mean(axis=0)
+    bins = np.arange(BINS)
+    best, lowest = 0.0, np.inf
+    even = bool(np.ptp(np.diff(np.append(angles, 720.0))) < 1.0)
+    reach = 720.0 / angles.size if even else 720.0
+    for shift in np.arange(0.0, reach, 5.0):
+        at = np.interp((angles + shift) % 720.0, (bins + 0.5) * 720.0 / BINS, mean, period=720.0)
+        if at.sum() < lowest:
+            best, lowest = float(shift), float(at.sum())
+    return best

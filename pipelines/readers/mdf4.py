@@ -1,0 +1,74 @@
+"""ASAM MDF 4 measurement files: the channel group with most samples.
+
+Format: ASAM e.V., "MDF 4.2"; read with asammdf where it is installed. Units are the channels' own; time is the
+group's master channel.
+"""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipelines.errors import UnreadableFile
+from pipelines.readers._labelled import Labelled, broken, missing, too_large, waveform_of
+from pipelines.source import read_all
+from pipelines.waveform import Waveform
+
+SUFFIXES = (".mf4", ".mdf")
+
+
+def recognise(head: bytes, path: Path) -> bool:  # noqa: ARG001
+    """The identification block of a finished file, version 4."""
+    return head[:8] == b"MDF     " and head[8:10] == b"4."
+
+
+def read(path: Path) -> Waveform:
+    """The samples of one file.
+
+    Raises:
+        UnreadableFile: the reason, and what to do.
+    """
+    try:
+        from asammdf import MDF
+    except ImportError as error:
+        raise missing("MDF 4", "mdf") from error
+    try:
+        with MDF(io.BytesIO(read_all(path))) as file:
+            columns, notes = _columns(file)
+    except UnreadableFile:
+        raise
+    except Exception as error:
+        # The library raises errors of many kinds for broken files, none of them documented.
+        raise broken("MDF 4", error) from error
+    return waveform_of(columns, {}, notes)
+
+
+def _columns(file: Any) -> tuple[list[Labelled], list[str]]:
+    sizes = {number: int(group.channel_group.cycles_nr) for number, group in enumerate(file.groups)}
+    sizes = {
+        number: size for number, size in sizes.items() if size > 1 and len(file.groups[number].channels) > 1
+    }
+    if not sizes:
+        raise UnreadableFile("The MDF file holds no samples; save the capture again.")
+    chosen = max(sizes, key=lambda number: (sizes[number], -number))
+    too_large(sizes[chosen] * len(file.groups[chosen].channels))
+    # Further groups of the very same times belong to it (some writers give each channel a group of its own).
+    time = np.asarray(file.get_master(chosen), dtype=np.float64)
+    together = [
+        number
+        for number, size in sizes.items()
+        if number == chosen or (size == sizes[chosen] and np.array_equal(file.get_master(number), time))
+    ]
+    columns = [Labelled("time", time, "s")]
+    for number in together:
+        master = file.masters_db.get(number)
+        for index, channel in enumerate(file.groups[number].channels):
+            if index != master:
+                signal = file.get(group=number, index=index)
+                columns.append(Labelled(channel.name, np.asarray(signal.samples), str(signal.unit or "")))
+    left = len(sizes) - len(together)
+    notes = [f"{left} channel groups over other times were left out."] if left else []
+    return columns, notes

@@ -1,0 +1,57 @@
+"""Copies of the database file, made while nobody writes it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+from contextlib import suppress
+from pathlib import Path
+
+from pipelines.errors import WarehouseError
+
+# So many copies from before an upgrade are kept, the newest ones.
+KEPT_UPGRADES = 3
+FOLDER = "backups"
+
+
+def copy_database(database: Path, target: Path) -> None:
+    """Copy the database file and, where there is one, its write-ahead log; the caller holds the lock.
+
+    Not to be called while this process has the file open: closing the copy's handle would drop DuckDB's own
+    lock on it (POSIX record locks).
+    """
+    shutil.copy2(database, target)
+    log = database.with_name(database.name + ".wal")
+    if log.exists():
+        shutil.copy2(log, target.with_name(target.name + ".wal"))
+
+
+def keep_before_upgrade(database: Path, schema: int) -> Path:
+    """Keep a copy of the database as it was before its schema is upgraded; returns where.
+
+    Raises:
+        WarehouseError: when there is no room for it; the upgrade must not go on then.
+    """
+    folder = database.parent / FOLDER
+    moment = dt.datetime.now().strftime("%Y%m%dT%H%M%S%f")
+    target = folder / f"{database.stem}-before-upgrade-{moment}-schema{schema}.duckdb"
+    part = target.with_suffix(".part")
+    try:
+        folder.mkdir(exist_ok=True)
+        copy_database(database, part)
+        part.replace(target)
+        log = part.with_name(part.name + ".wal")
+        if log.exists():
+            log.replace(target.with_name(target.name + ".wal"))
+        copies = sorted(folder.glob(f"{database.stem}-before-upgrade-*.duckdb"))
+        for old in copies[:-KEPT_UPGRADES]:
+            old.unlink()
+            old.with_name(old.name + ".wal").unlink(missing_ok=True)
+    except OSError as error:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise WarehouseError(
+            f"The warehouse must be upgraded, but a copy from before cannot be kept in {folder} "
+            f"({error.strerror or error}); make room or give permission. Nothing was changed."
+        ) from error
+    return target

@@ -1,0 +1,169 @@
+"""Watching a drop folder: whole files come in by themselves, growing ones wait, one watcher a warehouse."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from pipelines.errors import WarehouseError
+from pipelines.intake import watch as module
+from pipelines.intake.ingest import IntakeSummary
+from pipelines.intake.watch import Clock, only_one, status, watch
+from pipelines.warehouse.database import Warehouse
+from tests.small_shop import log_row, small_drop, write_capture
+
+ROOT = Path(__file__).parents[1]
+
+
+class Day:
+    """A clock that tests turn: each look takes 5 s, and before each something may happen in the folder."""
+
+    def __init__(self, *happens: Callable[[], object] | None) -> None:
+        self.happens, self.now_s = list(happens), 0.0
+
+    def sleep(self, seconds: float) -> None:
+        self.now_s += seconds
+
+    def go_on(self) -> bool:
+        if not self.happens:
+            return False
+        happening = self.happens.pop(0)
+        if happening is not None:
+            happening()
+        return True
+
+
+def run(
+    drop: Path, house: Warehouse, *happens: Callable[[], object] | None
+) -> tuple[list[IntakeSummary], list[str]]:
+    day, landed, said = Day(*happens), [], []
+    clock = Clock(lambda: day.now_s, day.sleep)
+    watch(drop, house, landed=landed.append, say=said.append, clock=clock, go_on=day.go_on)
+    return landed, said
+
+
+@pytest.fixture
+def drop(tmp_path: Path) -> Path:
+    small_drop(tmp_path / "drop")
+    return tmp_path / "drop"
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Warehouse:
+    return Warehouse(tmp_path / "w", create=True)
+
+
+def test_a_folder_is_read_once_it_stands_still_and_again_when_it_changes(
+    drop: Path, house: Warehouse
+) -> None:
+    def more() -> None:
+        write_capture(drop / "late.csv", (1, 1, 1, 1), seed=5)
+        with (drop / "captures.csv").open("a") as file:
+            file.write(log_row("late.csv") + "\n")
+
+    landed, _ = run(drop, house, None, None, None, None, None, more, None, None, None, None)
+    assert [summary.worked_on for summary in landed] == [4, 1]
+    assert landed[-1].statuses == {"read": 5}
+
+
+def test_a_file_that_still_grows_waits_and_keeps_nobody_waiting(drop: Path, house: Warehouse) -> None:
+    write_capture(drop / "whole.csv", (1, 1, 1, 1), seed=6)
+    whole = (drop / "whole.csv").read_bytes()
+    (drop / "whole.csv").unlink()
+    with (drop / "captures.csv").open("a") as file:
+        file.write(log_row("whole.csv") + "\n")
+    parts = [whole[: len(whole) * n // 6] for n in range(1, 7)]
+    steps = [lambda part=part: (drop / "whole.csv").write_bytes(part) for part in parts]
+    landed, _ = run(drop, house, *steps, None, None, None)
+    # The others came while it grew; half of it was never read.
+    assert [summary.statuses.get("read") for summary in landed] == [4, 5]
+    assert "refused" not in landed[0].statuses
+    log = house.frame("intake_log", {"rows": 1000})
+    actions = log.filter((log["key"] == "whole.csv") & (log["subject"] == "waveform"))["action"].to_list()
+    assert "changed" not in actions
+    assert "added" in actions or "waiting" in actions
+
+
+def test_a_folder_that_is_gone_for_a_while_is_waited_for(drop: Path, house: Warehouse) -> None:
+    away = drop.with_name("away")
+    landed, said = run(
+        drop, house, None, None, None, lambda: drop.rename(away), None, lambda: away.rename(drop), None, None, None
+    )  # fmt: skip
+    assert len(said) == 1
+    assert "cannot be seen" in said[0]
+    assert house.frame("captures").height == 4
+    assert sum(summary.worked_on for summary in landed) == 4
+
+
+def test_a_restart_goes_on_where_it_was(drop: Path, house: Warehouse) -> None:
+    run(drop, house, None, None, None, None)
+    landed, _ = run(drop, house, None, None, None, None)
+    assert [summary.worked_on for summary in landed] == [0]
+
+
+def test_one_watcher_a_warehouse(drop: Path, house: Warehouse) -> None:
+    with only_one(house), pytest.raises(WarehouseError, match="one is enough"):
+        run(drop, house, None)
+    run(drop, house, None)
+
+
+def test_what_it_does_is_told_while_it_works(drop: Path, house: Warehouse) -> None:
+    seen: list[str | None] = []
+    look = lambda: seen.append(status(house.database))  # noqa: E731
+    run(drop, house, look, look, look, look)
+    assert seen[0] is None
+    assert f"Watching {drop}; looked" in str(seen[-1])
+    assert status(house.database) is None
+    file = module.status_file(house.database)
+    about = {"drop": "d", "doing": "waiting", "growing": ["a"], "looked_at": time.time() - 600, "pid": 1}
+    file.write_text(json.dumps(about))
+    assert "has not looked for 10 minutes" in str(status(house.database))
+    file.write_text("{")
+    assert status(house.database) is None
+
+
+def test_a_warehouse_inside_the_folder_does_not_start_itself_again(drop: Path) -> None:
+    inner = Warehouse(drop / "warehouse", create=True)
+    landed, _ = run(drop, inner, *[None] * 8)
+    assert len(landed) == 1
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs signals")
+def test_the_command_survives_a_kill_and_ends_with_ctrl_c(drop: Path, tmp_path: Path) -> None:
+    def start() -> subprocess.Popen[str]:
+        words = ["watch", str(drop), "--warehouse", str(tmp_path / "w"), "--every", "0.5", "--still", "0.5"]
+        return subprocess.Popen(
+            [sys.executable, "-c", "from pipelines.cli import main; main()", *words],
+            cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+
+    def until(count: int) -> None:
+        deadline = time.monotonic() + 120
+        while time.monotonic() < deadline:
+            file = tmp_path / "w" / "shopspread.duckdb"
+            if file.exists() and Warehouse(tmp_path / "w").frame("elements").height >= count:
+                return
+            time.sleep(0.5)
+        raise AssertionError("nothing came in")
+
+    first = start()
+    until(16)
+    first.kill()
+    first.communicate(timeout=30)
+    shutil.copy(drop / "week1/weak.csv", drop / "more.csv")
+    with (drop / "captures.csv").open("a") as file:
+        file.write(log_row("more.csv") + "\n")
+    second = start()
+    until(20)
+    second.send_signal(signal.SIGINT)
+    _, said = second.communicate(timeout=60)
+    assert "Traceback" not in said
