@@ -16,6 +16,7 @@ from pipelines.kinds.base import (
     Wording,
 )
 from pipelines.kinds.fuel_pump_current.read import read_current
+from pipelines.kinds.simulated import Simulation
 from pipelines.waveform import Waveform
 
 READER_VERSION = 1
@@ -36,6 +37,13 @@ def read(waveform: Waveform, hookup: Hookup, family: EngineFamily | None) -> Rea
     return read_current(
         waveform.samples[channel], waveform.rate_hz, waveform.start_s, hookup.scales[channel], READER_VERSION
     )
+
+
+def simulation() -> Simulation:
+    """The invented shop's pumps; imported only where somebody simulates."""
+    from pipelines.kinds.fuel_pump_current.simulation import PumpSimulation
+
+    return PumpSimulation()
 
 
 CAUTIONS = (
@@ -127,5 +135,6 @@ KIND = Kind(
     ),
     cautions=CAUTIONS,
     read=read,
+    simulation=simulation,
     reader_version=READER_VERSION,
 )
