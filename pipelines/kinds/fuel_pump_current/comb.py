@@ -36,6 +36,8 @@ LEAST_REACH_HZ = 1500.0
 WHOLE_FROM, WHOLE_SURE = 0.4, 1.5
 SIMPLER = 0.75
 COMB_LEAD, COMB_SHARE, CLEARER = 6.0, 0.55, 0.7
+LEAD_ALONE, COMB_LEAD_ALONE = 3.0, 9.0
+SHARE_UNCOUNTED, LEAD_UNCOUNTED = 0.75, 20.0
 STANDING, STANDING_LEAD = 1.2, 0.7
 STANDS = 200.0
 
@@ -75,8 +77,13 @@ class Count:
 
     @property
     def speed_told(self) -> bool:
-        """Whether the half turn is beyond doubt."""
-        return bool(self.comb_lead >= COMB_LEAD and self.comb >= COMB_SHARE and not self.doubtful)
+        """Whether the half turn is beyond doubt: the ripples were counted, or nearly all lines of the comb are there."""
+        if self.doubtful:
+            return False
+        if self.counted:
+            seen = self.comb >= COMB_SHARE and self.comb_lead >= COMB_LEAD
+            return bool(seen or (self.lead >= LEAD_ALONE and self.comb_lead >= COMB_LEAD_ALONE))
+        return bool(self.comb >= SHARE_UNCOUNTED and self.comb_lead >= LEAD_UNCOUNTED)
 
     @property
     def counted(self) -> bool:

@@ -35,6 +35,7 @@ class Levels:
         lag_s: L/R.
         place_turns: angle of the middle of each place, in turns from a whole number of `Turning.turns`.
         turns: turns used.
+        bars: what the number of bars can be, the likelier first.
         mean_turn: mean current over a turn in parts of its mean, beginning at the middle of place 1.
     """
 
@@ -43,6 +44,7 @@ class Levels:
     lag_s: float
     place_turns: Floats
     turns: int
+    bars: tuple[int, ...]
     mean_turn: Floats
 
 
@@ -55,7 +57,22 @@ def bar_levels(trace: Trace, turning: Turning, no_current_a: float) -> Levels | 
     ripples = turning.ripples
     if not ripples or len(turning.turns) < 2:
         return None
-    odd = ripples > 6 or (ripples == 5 and len(turning.bars) == 1)
+    found = _levels(trace, turning, no_current_a, odd=ripples > 6)
+    if ripples == 5 and found is not None and _takes_turns(found):
+        return _levels(trace, turning, no_current_a, odd=True)
+    return found
+
+
+def _takes_turns(ten: Levels) -> bool:
+    """Whether every other of ten places is low, as brushes that differ make it for five bars; a bad bar does not."""
+    lines = np.abs(np.fft.rfft(ten.relative_pct)) / 10.0
+    error = float(np.sqrt(np.mean(ten.se_pct**2) / 10.0))
+    return bool(lines[5] > 1.5 * max(lines[1], lines[3]) and lines[5] > 5.0 * error)
+
+
+def _levels(trace: Trace, turning: Turning, no_current_a: float, *, odd: bool) -> Levels | None:
+    """Level of every place of half a turn (`odd`) or of a whole one."""
+    ripples = turning.ripples
     places = ripples if odd else 2 * ripples
     cycles = turning.turns * (2.0 if odd else 1.0)
     points = POINTS * places
@@ -79,9 +96,9 @@ def bar_levels(trace: Trace, turning: Turning, no_current_a: float) -> Levels | 
     place = (np.arange(places) + best / OFFSETS) / places
     first = int(np.ceil(cycles[0])) + 1
     turn = np.roll(mean, -round(best * POINTS / OFFSETS)) / level + 1.0
-    return Levels(
-        relative, se, lag_s, (first + place) / (2.0 if odd else 1.0), len(rows) // (2 if odd else 1), turn
-    )
+    bars = (5,) if odd and ripples == 5 else turning.bars
+    turns = len(rows) // (2 if odd else 1)
+    return Levels(relative, se, lag_s, (first + place) / (2.0 if odd else 1.0), turns, bars, turn)
 
 
 def _depth(levels: Floats) -> float:

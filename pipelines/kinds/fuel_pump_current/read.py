@@ -19,6 +19,8 @@ SHORTEST_S = 0.06
 LOWEST_RIPPLE_HZ = 250.0
 MOST_A = 60.0
 SHAPE_POINTS = 180
+STEPS_FOR_BARS = 2.5
+ZERO_OFF_A = 0.35
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,10 +43,10 @@ def read_current(
     """
     trace = prepare(samples, rate_hz, scale)
     if trace is None:
-        return _unusable("no_ripple", version)
+        return _unusable(samples, None, version)
     turning = find_turning(trace) if trace.duration_s >= SHORTEST_S else None
     if turning is None or not _is_pump(trace, turning):
-        return _unusable(_why_none(samples, trace), version)
+        return _unusable(samples, trace, version)
     seen, names = look(samples, trace, turning)
     return Reading(
         "read",
@@ -54,7 +56,7 @@ def read_current(
         tuple(checks.check(name) for name in names),
         _events(seen, start_s),
         version,
-        _notes(turning),
+        _notes(turning, seen.levels),
     )
 
 
@@ -65,6 +67,8 @@ def look(samples: npt.NDArray[np.float32], trace: Trace, turning: Turning) -> tu
     running = float(np.median(part))
     found = sizes(trace, turning, 0.0)
     ripple = found.ripple_a if np.isfinite(found.ripple_a) else 2.8 * float(np.std(turning.flat))
+    if not abs(start.no_current_a) <= 0.4 * abs(running) + ZERO_OFF_A:
+        start = replace(start, no_current_a=nan, polarity=0)
     blocked = checks.blocks_direct_current(part, start.no_current_a)
     sign = start.polarity or (-1 if running < 0 and not blocked else 1)
     names = ["reversed_leads"] if sign < 0 else []
@@ -73,7 +77,8 @@ def look(samples: npt.NDArray[np.float32], trace: Trace, turning: Turning) -> tu
         start = replace(start, no_current_a=-start.no_current_a)
     zero = start.no_current_a if np.isfinite(start.no_current_a) else 0.0
     found = sizes(trace, turning, zero)
-    levels = None if blocked else bar_levels(trace, turning, zero)
+    fine = trace.step_a * STEPS_FOR_BARS < ripple
+    levels = bar_levels(trace, turning, zero) if fine and not blocked else None
     turned = float(turning.turns[-1] - turning.turns[0]) if len(turning.turns) else nan
     names += checks.of_sizes(trace, ripple, turned, (turning.last - turning.first) / len(trace.amps))
     if blocked:
@@ -94,18 +99,24 @@ def _is_pump(trace: Trace, turning: Turning) -> bool:
     return turning.line_hz > LOWEST_RIPPLE_HZ or (read is not None and read.speed_told)
 
 
-def _why_none(samples: npt.NDArray[np.float32], trace: Trace) -> str:
-    """The check that says best why no ripple could be followed."""
-    if trace.duration_s < 2 * SHORTEST_S:
-        return "too_short"
-    if checks.clipped(samples, trace):
-        return "clipped"
-    return "low_sample_rate" if trace.file_rate_hz < checks.LOWEST_RATE_HZ else "no_ripple"
-
-
-def _unusable(name: str, version: int) -> Reading:
-    found: Check = replace(checks.check(name), severity="unusable")
-    return Reading("unusable", found.detail, {}, checks=(found,), reader_version=version)
+def _unusable(samples: npt.NDArray[np.float32], trace: Trace | None, version: int) -> Reading:
+    """No ripple could be followed: the check that says best why comes first, and gives the reason."""
+    names = ["no_ripple"]
+    if trace is not None:
+        names = ["clipped"] if checks.clipped(samples, trace) else []
+        if trace.duration_s < 2 * SHORTEST_S:
+            names.insert(0, "too_short")
+        elif not names:
+            slow = trace.file_rate_hz < checks.LOWEST_RATE_HZ
+            names.append("low_sample_rate" if slow else "no_ripple")
+        running = float(np.median(trace.amps))
+        if "no_ripple" not in names and checks.switched(samples, trace.file_rate_hz, running) > 0:
+            names.append("pwm_driven")
+    first, *others = (checks.check(name) for name in names)
+    worst: Check = replace(first, severity="unusable")
+    return Reading(
+        "unusable", worst.detail, {}, checks=(worst, *others), reader_version=version
+    )
 
 
 def _features(seen: Seen, names: list[str]) -> dict[str, float]:
@@ -115,7 +126,7 @@ def _features(seen: Seen, names: list[str]) -> dict[str, float]:
     hidden = blocked or "clipped" in names
     mean = nan if blocked else found.mean_a
     turns = seen.turning.turns
-    bars = seen.turning.bars
+    bars = seen.levels.bars if seen.levels else seen.turning.bars
     return {
         "turns": float(int(turns[-1] - turns[0])) if len(turns) else nan,
         "bars": float(bars[0]) if len(bars) == 1 else nan,
@@ -147,7 +158,7 @@ def _events(seen: Seen, start_s: float) -> Events:
     if levels is None:
         return Events(first, last, none, none, np.empty(0, dtype=np.int64), none)
     places = len(levels.relative_pct)
-    span = 1.0 if seen.turning.ripples in (3, 4, 5, 6) else 0.5
+    span = 1.0 if places % 2 == 0 else 0.5
     whole = int((turning.turns[-1] - levels.place_turns[0]) / span)
     angles = (levels.place_turns[None, :] + span * np.arange(whole)[:, None]).ravel()
     number = np.tile(np.arange(1, places + 1), whole)
@@ -158,14 +169,16 @@ def _events(seen: Seen, start_s: float) -> Events:
     return Events(first, last, none, start_s + at / trace.rate_hz, number[inside], shape)
 
 
-def _notes(turning: Turning) -> tuple[str, ...]:
+def _notes(turning: Turning, levels: Levels | None) -> tuple[str, ...]:
     """What could not be decided, said."""
     if not turning.ripples:
         if len(turning.turns):
             return ("The speed is clear, but the ripples in a turn could not be counted: no bars are compared.",)
         return ("The bars look alike in this record, so that the ripple does not show where a turn begins.",)
-    if len(turning.bars) > 1:
+    if levels is None:
+        return ("Level, steps or length of this record do not allow to compare the bars.",)
+    if len(levels.bars) > 1:
         return ("Ten ripples a turn: a commutator of 10 bars, or of 5 of which each shows twice.",)
-    if turning.ripples in (3, 4, 6):
+    if levels.bars[0] % 2 == 0:
         return ("Opposite bars lie under the two brushes together: one worn bar lowers two opposite places.",)
     return ()

@@ -18,6 +18,7 @@ LOWEST_HZ, HIGHEST_HZ = 70.0, 6000.0
 DRIFT_PER_HOP, DRIFT_HZ = 0.03, 12.0
 PROMINENT = 25.0  # a line's power over its spectrum's median power
 SLOW_S = 0.02
+BLOCK_S, QUIET, FALLEN = 0.008, 0.2, 0.45
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,16 +76,40 @@ class Course:
     hz: Floats
 
 
-def courses(found: Spectra, size: int, length: int, most: int = 4) -> list[Course]:
+def running(amps: Floats, flat: Floats, rate_hz: float) -> npt.NDArray[np.bool_]:
+    """Where the pump runs, by sample: there is ripple, and the current has not fallen by more than half.
+
+    `amps` is the current, `flat` its flattened ripple.
+    """
+    block = max(1, int(BLOCK_S * rate_hz))
+    whole = len(flat) // block
+    if whole < 4:
+        return np.ones(len(flat), dtype=bool)
+    size = np.sqrt(np.mean(flat[: whole * block].reshape(whole, block) ** 2, axis=1))
+    on = size > QUIET * float(np.quantile(size, 0.7))
+    level = amps[: whole * block].reshape(whole, block).mean(axis=1)
+    usual = float(np.median(level[on])) if on.any() else 0.0
+    on &= level * np.sign(usual) > FALLEN * abs(usual)
+    return np.asarray(np.append(np.repeat(on, block), np.full(len(flat) - whole * block, on[-1])))
+
+
+def courses(
+    found: Spectra, on: npt.NDArray[np.bool_], size: int, length: int, most: int = 4
+) -> list[Course]:
     """The lines that can be followed, the strongest first; empty where no window holds a prominent line.
 
-    `size` is the window in samples, `length` the record.
+    `on` says where the pump runs (`running`), `size` is the window in samples, `length` the record.
     """
     power, hz = found.power, found.hz
     if power.size == 0 or power.shape[1] < 8:
         return []
     top = power.max(axis=1)
     usable = (top > PROMINENT * np.median(power, axis=1)) & (top > 0.02 * np.median(top))
+    off = np.concatenate([[0], np.cumsum(~on)])
+    begins = found.centre - size // 2
+    usable &= off[np.minimum(begins + size, length)] - off[begins] < 0.1 * size
+    if not usable.any():
+        return []
     first = _longest(power, hz, usable)
     if first is None:
         return []
@@ -99,6 +124,8 @@ def courses(found: Spectra, size: int, length: int, most: int = 4) -> list[Cours
         a, b, course = _grow(power, hz, usable, middle, peak)
         start = 0 if a == 0 else int(found.centre[a] - size // 4)
         stop = length if b == len(power) - 1 else int(found.centre[b] + size // 4)
+        inside = start + np.flatnonzero(on[start:stop])
+        start, stop = int(inside[0]), int(inside[-1]) + 1
         result.append(Course(start, stop, found.centre[a : b + 1].astype(float), np.asarray(course)))
     return result
 

@@ -53,7 +53,8 @@ def find_turning(trace: Trace) -> Turning | None:
     """
     flat = speed.flatten(trace.amps, trace.rate_hz)
     size = min(int(speed.WINDOW_S * trace.rate_hz), len(flat))
-    courses = speed.courses(speed.spectra(flat, trace.rate_hz), size, len(flat))
+    on = speed.running(trace.amps, flat, trace.rate_hz)
+    courses = speed.courses(speed.spectra(flat, trace.rate_hz), on, size, len(flat))
     found: list[tuple[speed.Course, speed.Track, comb.Count | None]] = []
     for course in courses:
         line_hz = float(course.hz.mean())

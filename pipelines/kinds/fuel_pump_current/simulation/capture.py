@@ -23,7 +23,7 @@ class ScopeSetup:
     duration_s: float = 1.2
     bits: int = 12
     screen_a: float = 0.0
-    noise_a: float = 0.02
+    noise_a: float = 0.01
     offset_a: float = 0.0
     reversed_clamp: bool = False
     ac_coupled: bool = False
@@ -37,7 +37,7 @@ def draw_motor(rng: np.random.Generator, bars: int = 8) -> Motor:
     contact = rng.uniform(0.06, 0.075) * ohm
     volt_s = (13.5 - amps * ohm) / speed
     return Motor(
-        bar_ohm=tuple((contact * np.exp(0.08 * rng.standard_normal(bars))).tolist()),
+        bar_ohm=tuple((contact * np.exp(0.12 * rng.standard_normal(bars))).tolist()),
         armature_ohm=ohm - 2.1 * contact,
         inductance_h=ohm * rng.uniform(2e-4, 3e-4),
         volt_s=volt_s,
