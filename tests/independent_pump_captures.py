@@ -6,14 +6,14 @@ are invented; orders of magnitude are common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from pipelines.waveform import Waveform
-from tests.independent_pump import RATES_HZ, Pump, armature, drive
+from tests.independent_pump import RATES_HZ, Pump, armature, drive, low_angles
 
 Floats = npt.NDArray[np.float64]
 CONDITIONS = ("usual", "loaded", "starved", "dry")
@@ -35,6 +35,7 @@ class Truth:
     turns: Floats = field(default_factory=lambda: np.empty(0))
     times_s: Floats = field(default_factory=lambda: np.empty(0))
     start_s: float | None = None
+    low_turns: Floats = field(default_factory=lambda: np.empty(0))
 
 
 def draw_pump(
@@ -210,6 +211,11 @@ def capture(
         truth.troubles.add("run_up_only")
     if len(times[late]) > 2:
         truth.rpm = 60 * float((turns[late][-1] - turns[late][0]) / np.ptp(times[late]))
+        if truth.odd_bar >= 0:
+            sound = replace(pump, contact_ohm=pump.contact_ohm.copy(), coil_ohm=pump.coil_ohm.copy())
+            sound.contact_ohm[truth.odd_bar] = np.median(pump.contact_ohm)
+            sound.coil_ohm[truth.odd_bar] = np.median(pump.coil_ohm)
+            truth.low_turns = low_angles(pump, sound, truth.rpm * 2 * np.pi / 60)
         truth.mean_a = float(np.interp(np.linspace(times[late][0], stop_s, 2000), times, amps).mean())
     if supply.pwm_hz:
         saw = (time_s * supply.pwm_hz) % 1.0 - 0.5

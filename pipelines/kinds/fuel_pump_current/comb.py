@@ -153,7 +153,7 @@ def count(
         level = _levels(power, background, cycles / half, top)
         if len(level) < min(RIPPLES) + 2:
             continue
-        heights = sorted(((_standing(level, r), r) for r in RIPPLES if len(level) >= r + 2), reverse=True)
+        heights = _ranked(level)
         lead = heights[0][0] - (heights[1][0] if len(heights) > 1 else 0.0)
         choices.append(
             Count(half, heights[0][1], seen, best - rival, heights[0][0], lead, odd_below, whole)
@@ -198,11 +198,26 @@ def _odd_below(level: Floats) -> float:
     return float(np.median(part[1::4]) - np.median(part[::2])) if len(part) >= 6 else 0.0
 
 
-def _standing(level: Floats, ripples: int) -> float:
-    """Mean height (log amplitude) of the multiples of `ripples` above their neighbours, times the root of their count."""
+def _ranked(level: Floats) -> list[tuple[float, int]]:
+    """Standing of every possible number of ripples, the highest first.
+
+    Multiples of six are multiples of three: what tells them apart is whether the odd multiples of three stand.
+    """
+    found = {ripples: _standing(level, ripples) for ripples in RIPPLES if len(level) >= ripples + 2}
+    if 6 in found:
+        odd = _standing(level, 3, every=2)
+        found[3] = min(found[3], 2.0 * odd)
+    return sorted(((height, ripples) for ripples, height in found.items()), reverse=True)
+
+
+def _standing(level: Floats, ripples: int, every: int = 1) -> float:
+    """Mean height (log amplitude) of the multiples of `ripples` above their neighbours, times the root of their count.
+
+    `every`: 2 looks at odd multiples only.
+    """
     values = [0.0, *level.tolist()]
     heights: list[float] = []
-    for at in range(ripples, len(values), ripples):
+    for at in range(ripples, len(values), ripples * every):
         low = [values[k] for k in (at - 1, at - 2) if k >= 1 and k % ripples]
         high = [values[k] for k in (at + 1, at + 2) if k < len(values) and k % ripples]
         if not high or len(heights) == MULTIPLES:

@@ -21,6 +21,7 @@ from pipelines.kinds.fuel_pump_current.turning import Turning
 FEWEST_TURNS = 8
 MOST_BLOCKS = 24
 POINTS = 12
+LEAST_TURNS_PCT = 0.1
 OFFSETS = 12
 LAGS_S = np.linspace(0.0, 8e-4, 17)
 
@@ -67,7 +68,7 @@ def _takes_turns(ten: Levels) -> bool:
     """Whether every other of ten places is low, as brushes that differ make it for five bars; a bad bar does not."""
     lines = np.abs(np.fft.rfft(ten.relative_pct)) / 10.0
     error = float(np.sqrt(np.mean(ten.se_pct**2) / 10.0))
-    return bool(lines[5] > 1.5 * max(lines[1], lines[3]) and lines[5] > 5.0 * error)
+    return bool(lines[5] > max(1.5 * lines[1], 1.5 * lines[3], 5.0 * error, LEAST_TURNS_PCT))
 
 
 def _levels(trace: Trace, turning: Turning, no_current_a: float, *, odd: bool) -> Levels | None:

@@ -89,7 +89,9 @@ def running(amps: Floats, flat: Floats, rate_hz: float) -> npt.NDArray[np.bool_]
     on = size > QUIET * float(np.quantile(size, 0.7))
     level = amps[: whole * block].reshape(whole, block).mean(axis=1)
     usual = float(np.median(level[on])) if on.any() else 0.0
-    on &= level * np.sign(usual) > FALLEN * abs(usual)
+    # an input that blocks d.c. shows a level near nothing, which tells nothing
+    if on.any() and abs(usual) > 1.5 * float(np.median(size[on])):
+        on &= level * np.sign(usual) > FALLEN * abs(usual)
     return np.asarray(np.append(np.repeat(on, block), np.full(len(flat) - whole * block, on[-1])))
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.signal import lfilter
 
 from pipelines.kinds.fuel_pump_current.simulation.motor import BarFault, Condition, Motor, run, with_fault
 from pipelines.waveform import Waveform
 
 INNER_RATE_HZ = 50_000.0
+AC_HZ = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +74,10 @@ def simulate(
     at = np.arange(int(scope.duration_s * scope.rate_hz)) * (inner / scope.rate_hz)
     amps = np.interp(at, np.arange(count), whole.current_a) + scope.offset_a
     if scope.ac_coupled:
-        amps = amps - np.mean(amps)
+        # a capacitor in the input: first-order high pass, long since charged where the pump ran before
+        keep = float(np.exp(-2 * np.pi * AC_HZ / scope.rate_hz))
+        level = float(amps[0]) if scope.start_s is not None else float(np.mean(amps))
+        amps = lfilter([1.0, -1.0], [1.0, -keep], amps, zi=[-level])[0]
     if scope.reversed_clamp:
         amps = -amps
     amps = amps + scope.noise_a * rng.standard_normal(len(amps))
