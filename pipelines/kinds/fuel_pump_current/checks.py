@@ -12,7 +12,7 @@ from pipelines.kinds.fuel_pump_current.signals import Floats, Trace
 
 FEWEST_TURNS = 12
 SHORTEST_RUN_S = 0.12
-EVEN, EVEN_KNOWN = 0.4, 0.2
+EVEN, EVEN_KNOWN = 0.2, 0.3
 RAIL_SHARE = 0.0005
 STEPS_IN_RIPPLE = 4.0
 LOWEST_RATE_HZ = 10_000.0
@@ -129,14 +129,15 @@ def blocks_direct_current(running: Floats, no_current_a: float) -> bool:
 
     `running` is the followed stretch, in A; its last part is looked at, where the level has had time to sink. A pump
     that drives nothing back draws no negative current, whatever its ripple; a clamp's zero may be off by some tenths
-    of an ampere, which is why a swing to both sides must be nearly even. `no_current_a` is NaN where not seen.
+    of an ampere, which is why the mean must lie near the middle of the swing. `no_current_a` is NaN where not seen.
     """
     part = running[-max(64, len(running) // 4) :]
     known = bool(np.isfinite(no_current_a))
-    low, high = np.quantile(part - (no_current_a if known else 0.0), [0.03, 0.97])
+    part = part - (no_current_a if known else 0.0)
+    low, high = np.quantile(part, [0.03, 0.97])
     if low >= 0 or high <= 0:
         return False
-    return bool(min(-low, high) > (EVEN_KNOWN if known else EVEN) * max(-low, high))
+    return bool(abs(part.mean()) < (EVEN_KNOWN if known else EVEN) * (high - low))
 
 
 def switched(samples: npt.NDArray[np.float32], rate_hz: float, running: float) -> float:

@@ -25,7 +25,7 @@ RIPPLES = (3, 4, 5, 6, 7, 9, 11)
 """Ripples in half a turn that 5 to 12 bars can give."""
 BARS = {3: (6,), 4: (8,), 5: (10, 5), 6: (12,), 7: (7,), 9: (9,), 11: (11,)}
 """Bars by ripples in half a turn."""
-LOWEST_RPM, HIGHEST_RPM = 2400.0, 12_000.0
+LOWEST_RPM, HIGHEST_RPM = 2400.0, 10_500.0
 """Speeds a petrol pump can have; from about 3,000 loaded to 10,000 dry is common practice, no source."""
 MOST_ORDERS = 22
 LINES = 36
@@ -77,7 +77,7 @@ class Count:
 
     @property
     def speed_told(self) -> bool:
-        """Whether the half turn is beyond doubt: the ripples were counted, or nearly all lines of the comb are there."""
+        """Whether the half turn is beyond doubt: the ripples were counted, or nearly all its lines are there."""
         if self.doubtful:
             return False
         if self.counted:
@@ -119,9 +119,7 @@ def stands(lines: tuple[Floats, Floats], cycles: int) -> bool:
     return bool(power[at - 1 : at + 2].max() > STANDS * background[at])
 
 
-def count(
-    lines: tuple[Floats, Floats], cycles: int, line_hz: float, highest_hz: float
-) -> Count | None:
+def count(lines: tuple[Floats, Floats], cycles: int, line_hz: float, highest_hz: float) -> Count | None:
     """How the lines are read; None where none fits.
 
     `lines` as `spectrum` gives them from `cycles` cycles of the followed line of `line_hz`; `highest_hz` is seen.
@@ -142,7 +140,10 @@ def count(
     combs.sort(reverse=True)
     best, order = combs[0]
     # lines that happen to lie half-way make the double comb a little better: the simpler one stands
-    best, order = min((c for c in combs if order % c[1] == 0 and c[0] >= best - (1.0 - SIMPLER) * abs(best)), key=lambda c: c[1])
+    best, order = min(
+        (c for c in combs if order % c[1] == 0 and c[0] >= best - (1.0 - SIMPLER) * abs(best)),
+        key=lambda c: c[1],
+    )
     rival = next((c for c, k in combs[1:] if k % order and order % k), -9.0)
     seen = best / (CAP_ODDS * max(1.0, reach * order / cycles))
     odd_below = _odd_below(_levels(power, background, cycles / order, top))
@@ -155,9 +156,7 @@ def count(
             continue
         heights = _ranked(level)
         lead = heights[0][0] - (heights[1][0] if len(heights) > 1 else 0.0)
-        choices.append(
-            Count(half, heights[0][1], seen, best - rival, heights[0][0], lead, odd_below, whole)
-        )
+        choices.append(Count(half, heights[0][1], seen, best - rival, heights[0][0], lead, odd_below, whole))
     return _choose(choices)
 
 
@@ -172,7 +171,8 @@ def _choose(choices: list[Count]) -> Count | None:
         return whole
     better, other = sorted(choices, key=lambda one: -one.clear)
     # four or six ripples in half a turn make even harmonics high by themselves
-    close = better.clear - other.clear < CLEARER or (not better.whole and better.ripples % 2 == 0)
+    close = better.clear - other.clear < CLEARER or better.ripples == 3
+    close = close or (not better.whole and better.ripples % 2 == 0)
     return replace(better, doubtful=close)
 
 

@@ -70,7 +70,9 @@ FEATURES = (
     Feature("mean_a", "Mean current", "A", "of the running pump", "either"),
     Feature("ripple_a", "Ripple of the current", "A", "peak to peak of the mean half turn", "high"),
     Feature("wobble_pct", "Wobble of the current", "%", "from half turn to half turn, of the mean", "high"),
-    Feature("lag_ms", "Electrical time constant", "ms", "L/R of the winding, from the ripple's shape", "none"),
+    Feature(
+        "lag_ms", "Electrical time constant", "ms", "L/R of the winding, from the ripple's shape", "none"
+    ),
     Feature("start_peak_a", "Start-up peak", "A", "above no current, where switching on is seen", "either"),
     Feature("run_up_s", "Run-up time", "s", "until nine tenths of the start-up peak are gone", "high"),
 )
@@ -81,7 +83,9 @@ CHECKS = (
     SetupCheck(
         "clipped", "a signal is cut off at the edge of the screen", "signal cut off at the edge of the screen"
     ),
-    SetupCheck("ac_coupled", "the input blocks direct current, so levels cannot be read", "AC coupling left on"),
+    SetupCheck(
+        "ac_coupled", "the input blocks direct current, so levels cannot be read", "AC coupling left on"
+    ),
     SetupCheck(
         "coarse_resolution",
         "the ripple covers only a few steps of the scope",
@@ -91,7 +95,9 @@ CHECKS = (
         "low_sample_rate", "too few samples a second for the pulses or the ripple", "too few samples a second"
     ),
     SetupCheck(
-        "reversed_leads", "leads or clamp the wrong way round (read all the same)", "leads the wrong way round"
+        "reversed_leads",
+        "leads or clamp the wrong way round (read all the same)",
+        "leads the wrong way round",
     ),
     SetupCheck(
         "pwm_driven",

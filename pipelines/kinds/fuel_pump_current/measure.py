@@ -12,17 +12,16 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 
 from pipelines.kinds.fuel_pump_current.angle import by_angle
 from pipelines.kinds.fuel_pump_current.signals import Floats, Trace, moving_mean
 from pipelines.kinds.fuel_pump_current.turning import Turning
 
 FEWEST_TURNS = 8
-MOST_BLOCKS = 24
+MOST_BLOCKS, TURNS_A_BLOCK = 8, 4
 POINTS = 12
 LEAST_TURNS_PCT = 0.1
-OFFSETS = 12
+OFFSETS, SLACK = 12, 3
 LAGS_S = np.linspace(0.0, 8e-4, 17)
 
 
@@ -86,14 +85,11 @@ def _levels(trace: Trace, turning: Turning, no_current_a: float, *, odd: bool) -
     cycle_s = len(amps) / trace.rate_hz / float(cycles[-1] - cycles[0])
     mean = rows.mean(axis=0)
     half = mean if odd else mean.reshape(2, -1).mean(axis=0)
-    lag_s = _lag(half, ripples, cycle_s if odd else cycle_s / 2.0)
-    rows = rows + _late(rows, lag_s, cycle_s)
+    half_s = cycle_s if odd else cycle_s / 2.0
     # a bar reaches over two places of an odd commutator, one of an even one
     windows = _windows(points, POINTS * (2 if odd else 1), places)
-    lows = [_depth(rows.mean(axis=0) @ window) for window in windows]
-    best = int(np.argmax(lows))
-    levels = rows @ windows[best] + level
-    relative, se = _relative(levels)
+    levels, lag_s, best = _at_places(mean, half, ripples, half_s, windows, range(OFFSETS))
+    relative, se = _relative(levels + level, rows, ripples, half_s, windows, best)
     place = (np.arange(places) + best / OFFSETS) / places
     first = int(np.ceil(cycles[0])) + 1
     turn = np.roll(mean, -round(best * POINTS / OFFSETS)) / level + 1.0
@@ -102,15 +98,17 @@ def _levels(trace: Trace, turning: Turning, no_current_a: float, *, odd: bool) -
     return Levels(relative, se, lag_s, (first + place) / (2.0 if odd else 1.0), turns, bars, turn)
 
 
-def _depth(levels: Floats) -> float:
-    return float(np.median(levels) - levels.min())
-
-
-def _late(rows: Floats, lag_s: float, cycle_s: float) -> Floats:
-    """What the current still lacks to its goal: L/R times its slope, by central differences along the rows."""
-    flat = rows.ravel()
-    step_s = cycle_s / rows.shape[1]
-    return np.asarray(np.gradient(flat, step_s) * lag_s).reshape(rows.shape)
+def _at_places(
+    mean: Floats, half: Floats, ripples: int, half_s: float, windows: tuple[Floats, ...], offsets: range
+) -> tuple[Floats, float, int]:
+    """Goal at each place of a mean turn, L/R, and the offset among `offsets` that shows the deepest place."""
+    lag_s = _lag(half, ripples, half_s)
+    lines = np.fft.rfft(mean)
+    order = np.arange(len(lines)) * (1.0 if len(mean) == len(half) else 0.5)
+    goal = np.fft.irfft(lines * (1.0 + 2j * np.pi * order * lag_s / half_s), len(mean))
+    levels = [goal @ windows[offset + SLACK] for offset in offsets]
+    best = int(np.argmax([np.median(one) - one.min() for one in levels]))
+    return levels[best], lag_s, offsets[best]
 
 
 def _lag(half: Floats, ripples: int, half_s: float) -> float:
@@ -122,15 +120,24 @@ def _lag(half: Floats, ripples: int, half_s: float) -> float:
     goal = lines[None, :] * (1.0 + 2j * np.pi * order[None, :] * LAGS_S[:, None] / half_s)
     even = np.einsum("lj,aj->laj", goal, turned).real
     share = np.sum(even**2, axis=2).max(axis=1) / (np.sum(np.abs(goal) ** 2, axis=1) + 1e-30)
-    return float(LAGS_S[int(np.argmax(share))])
+    top = int(np.argmax(share))
+    if not 0 < top < len(LAGS_S) - 1:
+        return float(LAGS_S[top])
+    low, middle, high = share[top - 1 : top + 2]
+    bend = low - 2.0 * middle + high
+    shift = 0.5 * (low - high) / bend if bend < 0 else 0.0
+    return float(LAGS_S[top] + shift * (LAGS_S[1] - LAGS_S[0]))
 
 
 @lru_cache(maxsize=32)
 def _windows(points: int, width: int, places: int) -> tuple[Floats, ...]:
-    """For each offset the weights, shape (points, places), that give every place's mean over its bar's passage."""
+    """For each offset the weights, shape (points, places), that give every place's mean over its bar's passage.
+
+    Offsets run from `-SLACK` to `OFFSETS + SLACK`, in parts of a place.
+    """
     at = np.arange(points)
     made: list[Floats] = []
-    for offset in range(OFFSETS):
+    for offset in range(-SLACK, OFFSETS + SLACK):
         middle = (np.arange(places) + offset / OFFSETS) * points / places
         apart = (at[:, None] - middle[None, :] + points / 2) % points - points / 2
         weight = np.where(np.abs(apart) < width, 1.0 + np.cos(np.pi * apart / width), 0.0)
@@ -138,17 +145,26 @@ def _windows(points: int, width: int, places: int) -> tuple[Floats, ...]:
     return tuple(made)
 
 
-def _relative(levels: Floats) -> tuple[Floats, Floats]:
-    """Per cent of the median place and its standard error. `levels` has shape (turns, places)."""
-    mean = levels.mean(axis=0)
-    middle = float(np.median(mean))
-    relative = 100.0 * mean / middle
-    blocks = min(MOST_BLOCKS, len(levels))
-    edges = np.linspace(0, len(levels), blocks + 1).astype(int)
-    parts = np.add.reduceat(levels, edges[:-1], axis=0) / np.diff(edges)[:, None]
-    apart = parts - np.median(parts, axis=1, keepdims=True)
-    scatter = apart.std(axis=0, ddof=1) / np.sqrt(blocks)
-    return relative, 100.0 * scatter / abs(middle)
+def _relative(
+    levels: Floats, rows: Floats, ripples: int, half_s: float, windows: tuple[Floats, ...], best: int
+) -> tuple[Floats, Floats]:
+    """Per cent of the median place and its standard error, from blocks of turns that are each read on their own.
+
+    Every block finds its own L/R and its own offset (near `best`), so that what choosing them costs is in the error.
+    """
+    middle = float(np.median(levels))
+    odd = windows[0].shape[1] == ripples
+    blocks = max(3, min(MOST_BLOCKS, len(rows) // TURNS_A_BLOCK))
+    near = range(best - SLACK, best + SLACK + 1)
+    found = []
+    for part in np.array_split(rows, blocks):
+        mean = part.mean(axis=0)
+        half = mean if odd else mean.reshape(2, -1).mean(axis=0)
+        at, _, _ = _at_places(mean, half, ripples, half_s, windows, near)
+        # against the mean: the median place would show no scatter at all
+        found.append(at - at.mean())
+    scatter = np.std(found, axis=0, ddof=1) / np.sqrt(blocks)
+    return 100.0 * levels / middle, 100.0 * scatter / abs(middle)
 
 
 @dataclass(frozen=True, slots=True)

@@ -114,9 +114,7 @@ def _unusable(samples: npt.NDArray[np.float32], trace: Trace | None, version: in
             names.append("pwm_driven")
     first, *others = (checks.check(name) for name in names)
     worst: Check = replace(first, severity="unusable")
-    return Reading(
-        "unusable", worst.detail, {}, checks=(worst, *others), reader_version=version
-    )
+    return Reading("unusable", worst.detail, {}, checks=(worst, *others), reader_version=version)
 
 
 def _features(seen: Seen, names: list[str]) -> dict[str, float]:
@@ -173,7 +171,9 @@ def _notes(turning: Turning, levels: Levels | None) -> tuple[str, ...]:
     """What could not be decided, said."""
     if not turning.ripples:
         if len(turning.turns):
-            return ("The speed is clear, but the ripples in a turn could not be counted: no bars are compared.",)
+            return (
+                "The speed is clear, but the ripples in a turn could not be counted: no bars are compared.",
+            )
         return ("The bars look alike in this record, so that the ripple does not show where a turn begins.",)
     if levels is None:
         return ("Level, steps or length of this record do not allow to compare the bars.",)

@@ -95,9 +95,7 @@ def running(amps: Floats, flat: Floats, rate_hz: float) -> npt.NDArray[np.bool_]
     return np.asarray(np.append(np.repeat(on, block), np.full(len(flat) - whole * block, on[-1])))
 
 
-def courses(
-    found: Spectra, on: npt.NDArray[np.bool_], size: int, length: int, most: int = 4
-) -> list[Course]:
+def courses(found: Spectra, on: npt.NDArray[np.bool_], size: int, length: int, most: int = 4) -> list[Course]:
     """The lines that can be followed, the strongest first; empty where no window holds a prominent line.
 
     `on` says where the pump runs (`running`), `size` is the window in samples, `length` the record.
