@@ -129,8 +129,11 @@ def test_the_windings_lag_is_found_and_taken_off() -> None:
     )
 
 
-def test_standard_errors_hold_what_noise_gives() -> None:
-    """Twelve records that differ in nothing but noise scatter as their stated errors say (0.8 to 1.25)."""
+def test_standard_errors_hold_at_least_what_noise_gives() -> None:
+    """Twelve records that differ in nothing but noise scatter no more than their errors say.
+
+    The errors also hold what the choice of L/R and of the places leaves open, which noise does not move.
+    """
     depth = DEPTHS[8]
     values, errors = [], []
     for seed in range(12):
@@ -142,7 +145,8 @@ def test_standard_errors_hold_what_noise_gives() -> None:
     # opposite places are alike, so half a turn's rotation must not count as scatter
     halves = np.array(values).reshape(12, 2, 4).mean(axis=1)
     stated = np.sqrt(np.mean(np.square(errors)) / 2)
-    assert 0.8 < float(np.sqrt(np.mean(halves.var(axis=0, ddof=1)))) / stated < 1.25
+    assert float(np.sqrt(np.mean(halves.var(axis=0, ddof=1)))) < 1.25 * stated
+    assert stated < 0.3
 
 
 @pytest.mark.parametrize("fault", ["worn_bar", "open_bar"])

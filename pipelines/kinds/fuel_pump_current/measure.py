@@ -21,6 +21,7 @@ FEWEST_TURNS = 8
 MOST_BLOCKS, TURNS_A_BLOCK = 8, 4
 POINTS = 12
 LEAST_TURNS_PCT = 0.1
+LAG_ERROR_S, CHOICE = 5e-5, 0.5
 OFFSETS, SLACK = 12, 3
 LAGS_S = np.linspace(0.0, 8e-4, 17)
 
@@ -90,6 +91,8 @@ def _levels(trace: Trace, turning: Turning, no_current_a: float, *, odd: bool) -
     windows = _windows(points, POINTS * (2 if odd else 1), places)
     levels, lag_s, best = _at_places(mean, half, ripples, half_s, windows, range(OFFSETS))
     relative, se = _relative(levels + level, rows, ripples, half_s, windows, best)
+    open_pct = 100.0 * _choice(mean, odd, lag_s, half_s, windows, best) / abs(level)
+    se = np.hypot(se, CHOICE * open_pct)
     place = (np.arange(places) + best / OFFSETS) / places
     first = int(np.ceil(cycles[0])) + 1
     turn = np.roll(mean, -round(best * POINTS / OFFSETS)) / level + 1.0
@@ -103,12 +106,31 @@ def _at_places(
 ) -> tuple[Floats, float, int]:
     """Goal at each place of a mean turn, L/R, and the offset among `offsets` that shows the deepest place."""
     lag_s = _lag(half, ripples, half_s)
-    lines = np.fft.rfft(mean)
-    order = np.arange(len(lines)) * (1.0 if len(mean) == len(half) else 0.5)
-    goal = np.fft.irfft(lines * (1.0 + 2j * np.pi * order * lag_s / half_s), len(mean))
+    goal = _goal(mean, len(mean) == len(half), lag_s, half_s)
     levels = [goal @ windows[offset + SLACK] for offset in offsets]
     best = int(np.argmax([np.median(one) - one.min() for one in levels]))
     return levels[best], lag_s, offsets[best]
+
+
+def _goal(mean: Floats, is_half: bool, lag_s: float, half_s: float) -> Floats:
+    """What the current of a mean turn (or half turn) runs after, shape as `mean`."""
+    lines = np.fft.rfft(mean)
+    order = np.arange(len(lines)) * (1.0 if is_half else 0.5)
+    return np.asarray(np.fft.irfft(lines * (1.0 + 2j * np.pi * order * lag_s / half_s), len(mean)))
+
+
+def _choice(
+    mean: Floats, is_half: bool, lag_s: float, half_s: float, windows: tuple[Floats, ...], best: int
+) -> Floats:
+    """What the choice of L/R and of the offset leaves open at each place, as a standard deviation."""
+    apart = []
+    for shift in (-SLACK, SLACK):
+        apart.append(_goal(mean, is_half, lag_s, half_s) @ windows[best + shift + SLACK])
+        late_s = lag_s + shift / SLACK * LAG_ERROR_S
+        apart.append(_goal(mean, is_half, late_s, half_s) @ windows[best + SLACK])
+    usual = _goal(mean, is_half, lag_s, half_s) @ windows[best + SLACK]
+    gone = np.array([one - one.mean() - usual + usual.mean() for one in apart])
+    return np.asarray(np.sqrt(np.mean(gone**2, axis=0)))
 
 
 def _lag(half: Floats, ripples: int, half_s: float) -> float:
