@@ -22,9 +22,9 @@ DIGITS_A = 1e-4
 class PumpSimulation:
     """Fuel pumps of the invented shop; see `pipelines.kinds.simulated.Simulation`."""
 
-    groups = tuple(BARS)
-    faults = tuple(FAULTS)
-    slips = ("clipped", "ac_coupled", "low_sample_rate", "reversed_leads", "too_short")
+    groups: tuple[str, ...] = tuple(BARS)
+    faults: tuple[str, ...] = tuple(FAULTS)
+    slips: tuple[str, ...] = ("clipped", "ac_coupled", "low_sample_rate", "reversed_leads", "too_short")
 
     def capture(self, group: str, *, fault: str, slip: str, vehicle_seed: int, seed: int) -> Simulated:
         """Simulate one capture.
