@@ -25,7 +25,7 @@ RIPPLES = (3, 4, 5, 6, 7, 9, 11)
 """Ripples in half a turn that 5 to 12 bars can give."""
 BARS = {3: (6,), 4: (8,), 5: (10, 5), 6: (12,), 7: (7,), 9: (9,), 11: (11,)}
 """Bars by ripples in half a turn."""
-LOWEST_RPM, HIGHEST_RPM = 2400.0, 10_500.0
+LOWEST_RPM, HIGHEST_RPM = 2400.0, 12_000.0
 """Speeds a petrol pump can have; from about 3,000 loaded to 10,000 dry is common practice, no source."""
 MOST_ORDERS = 22
 LINES = 36
@@ -37,7 +37,7 @@ WHOLE_FROM, WHOLE_SURE = 0.4, 1.5
 SIMPLER = 0.75
 COMB_LEAD, COMB_SHARE, CLEARER = 6.0, 0.55, 0.7
 LEAD_ALONE, COMB_LEAD_ALONE = 3.0, 9.0
-SHARE_UNCOUNTED, LEAD_UNCOUNTED = 0.75, 20.0
+SHARE_UNCOUNTED, LEAD_UNCOUNTED = 0.85, 20.0
 STANDING, STANDING_LEAD = 1.2, 0.7
 STANDS = 200.0
 
@@ -157,7 +157,11 @@ def count(lines: tuple[Floats, Floats], cycles: int, line_hz: float, highest_hz:
         heights = _ranked(level)
         lead = heights[0][0] - (heights[1][0] if len(heights) > 1 else 0.0)
         choices.append(Count(half, heights[0][1], seen, best - rival, heights[0][0], lead, odd_below, whole))
-    return _choose(choices)
+    found = _choose(choices)
+    if found is None or not _thirds(_levels(power, background, cycles / order, top)):
+        return found
+    faster = 30.0 * line_hz / found.order * (1.5 if found.whole else 3.0)
+    return replace(found, doubtful=found.doubtful or faster <= HIGHEST_RPM)
 
 
 def _choose(choices: list[Count]) -> Count | None:
@@ -196,6 +200,12 @@ def _odd_below(level: Floats) -> float:
     """How far odd harmonics lie below those that are even but no multiple of four (where ripples may lie)."""
     part = level[:16]
     return float(np.median(part[1::4]) - np.median(part[::2])) if len(part) >= 6 else 0.0
+
+
+def _thirds(level: Floats) -> bool:
+    """Whether every third line stands above all others: then the comb may be three times too fine."""
+    part = level[:9]
+    return len(part) == 9 and bool(part[2::3].min() > np.delete(part, [2, 5, 8]).max())
 
 
 def _ranked(level: Floats) -> list[tuple[float, int]]:
