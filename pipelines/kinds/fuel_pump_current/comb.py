@@ -34,10 +34,10 @@ CAP = 3.0
 CAP_ODDS = 6.0
 LEAST_REACH_HZ = 1500.0
 WHOLE_FROM, WHOLE_SURE = 0.4, 1.5
+USUAL_RPM = 9800.0
 SIMPLER = 0.75
 COMB_LEAD, COMB_SHARE, CLEARER = 6.0, 0.55, 0.7
 LEAD_ALONE, COMB_LEAD_ALONE = 3.0, 9.0
-SHARE_UNCOUNTED, LEAD_UNCOUNTED = 0.85, 20.0
 STANDING, STANDING_LEAD = 1.2, 0.7
 STANDS = 200.0
 
@@ -76,24 +76,17 @@ class Count:
         return self.standing + self.lead
 
     @property
-    def speed_told(self) -> bool:
-        """Whether the half turn is beyond doubt: the ripples were counted, or nearly all its lines are there."""
-        if self.doubtful:
+    def told(self) -> bool:
+        """Whether half turn and ripples are both beyond doubt; without the ripples the speed is not to be trusted."""
+        if self.doubtful or not self.counted:
             return False
-        if self.counted:
-            seen = self.comb >= COMB_SHARE and self.comb_lead >= COMB_LEAD
-            return bool(seen or (self.lead >= LEAD_ALONE and self.comb_lead >= COMB_LEAD_ALONE))
-        return bool(self.comb >= SHARE_UNCOUNTED and self.comb_lead >= LEAD_UNCOUNTED)
+        seen = self.comb >= COMB_SHARE and self.comb_lead >= COMB_LEAD
+        return bool(seen or (self.lead >= LEAD_ALONE and self.comb_lead >= COMB_LEAD_ALONE))
 
     @property
     def counted(self) -> bool:
         """Whether one number of ripples stands out from all the others."""
         return bool(self.standing >= STANDING and self.lead >= STANDING_LEAD)
-
-    @property
-    def told(self) -> bool:
-        """Whether half turn and ripples are both beyond doubt."""
-        return self.speed_told and self.counted
 
 
 def spectrum(rows: Floats) -> tuple[Floats, Floats]:
@@ -158,6 +151,9 @@ def count(lines: tuple[Floats, Floats], cycles: int, line_hz: float, highest_hz:
         lead = heights[0][0] - (heights[1][0] if len(heights) > 1 else 0.0)
         choices.append(Count(half, heights[0][1], seen, best - rival, heights[0][0], lead, odd_below, whole))
     found = _choose(choices)
+    if found is not None and found.whole and 30.0 * line_hz / found.order > USUAL_RPM:
+        # few pumps are that fast: likelier is half the speed, and bars that differ in an unlucky way
+        found = replace(found, doubtful=True)
     if found is None or not _thirds(_levels(power, background, cycles / order, top)):
         return found
     faster = 30.0 * line_hz / found.order * (1.5 if found.whole else 3.0)

@@ -20,7 +20,7 @@ from pipelines.kinds.fuel_pump_current.turning import Turning
 FEWEST_TURNS = 8
 MOST_BLOCKS, TURNS_A_BLOCK = 8, 4
 POINTS = 12
-LEAST_TURNS_PCT = 0.1
+LEAST_TURNS_PCT = 0.3
 LAG_ERROR_S, CHOICE = 5e-5, 0.5
 OFFSETS, SLACK = 12, 3
 LAGS_S = np.linspace(0.0, 8e-4, 17)

@@ -96,7 +96,7 @@ def _is_pump(trace: Trace, turning: Turning) -> bool:
     if float(np.quantile(np.abs(part), 0.99)) > MOST_A:
         return False
     read = turning.count
-    return turning.line_hz > LOWEST_RIPPLE_HZ or (read is not None and read.speed_told)
+    return turning.line_hz > LOWEST_RIPPLE_HZ or (read is not None and read.told)
 
 
 def _unusable(samples: npt.NDArray[np.float32], trace: Trace | None, version: int) -> Reading:
@@ -174,7 +174,8 @@ def _notes(turning: Turning, levels: Levels | None) -> tuple[str, ...]:
             return (
                 "The speed is clear, but the ripples in a turn could not be counted: no bars are compared.",
             )
-        return ("The bars look alike in this record, so that the ripple does not show where a turn begins.",)
+        said = "The ripples of a turn could not be counted in this record: neither speed nor bars are read."
+        return (said,)
     if levels is None:
         return ("Level, steps or length of this record do not allow to compare the bars.",)
     if len(levels.bars) > 1:

@@ -75,12 +75,12 @@ def find_turning(trace: Trace) -> Turning | None:
         return None
     course, track, read = max(found, key=lambda one: (_worth(one[2]), one[1].last - one[1].first))
     line_hz = float(course.hz.mean())
-    if read is None or not read.speed_told:
+    if read is None or not read.told:
         return Turning(track.first, track.last, np.empty(0), read, line_hz, flat)
     track = speed.phase(flat, trace.rate_hz, course, read.order / line_hz)
     turns = np.maximum.accumulate(track.cycles) / (2.0 * read.order)
     return Turning(track.first, track.last, turns, read, line_hz, flat)
 
 
-def _worth(read: comb.Count | None) -> tuple[bool, bool, float]:
-    return (False, False, 0.0) if read is None else (read.told, read.speed_told, read.comb)
+def _worth(read: comb.Count | None) -> tuple[bool, float]:
+    return (False, 0.0) if read is None else (read.told, read.comb)
