@@ -80,8 +80,12 @@ class Count:
         """Whether half turn and ripples are both beyond doubt; without the ripples the speed is not to be trusted."""
         if self.doubtful or not self.counted:
             return False
-        seen = self.comb >= COMB_SHARE and self.comb_lead >= COMB_LEAD
-        return bool(seen or (self.lead >= LEAD_ALONE and self.comb_lead >= COMB_LEAD_ALONE))
+        return bool(self.is_comb or (self.lead >= LEAD_ALONE and self.comb_lead >= COMB_LEAD_ALONE))
+
+    @property
+    def is_comb(self) -> bool:
+        """Whether the lines are harmonics of something that turns as fast as a pump, whatever the count."""
+        return bool(self.comb >= COMB_SHARE and self.comb_lead >= COMB_LEAD)
 
     @property
     def counted(self) -> bool:

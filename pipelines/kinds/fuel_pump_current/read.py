@@ -96,7 +96,7 @@ def _is_pump(trace: Trace, turning: Turning) -> bool:
     if float(np.quantile(np.abs(part), 0.99)) > MOST_A:
         return False
     read = turning.count
-    return turning.line_hz > LOWEST_RIPPLE_HZ or (read is not None and read.told)
+    return turning.line_hz > LOWEST_RIPPLE_HZ or (read is not None and read.is_comb)
 
 
 def _unusable(samples: npt.NDArray[np.float32], trace: Trace | None, version: int) -> Reading:
