@@ -199,7 +199,7 @@ def capture(
     rate_hz = float(rng.choice(RATES_HZ[3:7] if clean else RATES_HZ))
     stop_s = min(rng.uniform(0.5, 2.5), MOST_SAMPLES / rate_hz)
     if not clean and rng.random() < 0.04:
-        stop_s = rng.uniform(0.004, 0.02)
+        stop_s = max(rng.uniform(0.004, 0.02), 20 / rate_hz)  # shorter files are refused
         truth.checks.add("too_short")
     supply = _supply(rng, truth, stop_s, clean)
     times, amps, turns = drive(pump, supply, stop_s, rng, 600.0 if truth.start_s is None else 0.0)
