@@ -42,7 +42,7 @@ def drop(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def truth(drop: Path) -> dict[str, WheelTruth]:
-    return write_wheels(drop)
+    return write_wheels(drop, captures=80)
 
 
 @pytest.fixture(scope="module")
@@ -140,8 +140,8 @@ def test_report_and_week_speak_of_it(shop: Warehouse) -> None:
     test = next(one for one in document["tests"] if one["test"] == "wheel_teeth")
     assert [group["component"] for group in test["groups"]] == sorted(COMPONENTS)
     for group in test["groups"]:
-        assert group["captures"] == 30
-        assert group["known_good"] == 6
+        assert group["captures"] == 40
+        assert group["known_good"] == 8
         assert group["measures"][0]["detection"]["estimate"] > 0.9
         assert group["threshold"] > 0
     assert document["families"] == []
