@@ -36,8 +36,9 @@ KINDS = (
         "no_ripple",
         "unusable",
         "No pump ripple was found on this channel: check that the clamp is closed around one wire of the pump's own "
-        "loop, that the log names the right channel, and that the pump runs while you record.",
-        True,
+        "loop, that the log names the right channel, and that the pump runs while you record. The ripple of a very "
+        "even or a noisy pump may be too small to follow.",
+        False,
     ),
     CheckKind(
         "too_short",
