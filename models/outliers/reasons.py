@@ -24,6 +24,9 @@ REASON = pl.Struct(
 
 MOST_REASONS = 3
 
+NEVER_TOLD = "odd_se_pct"
+"""How sure a gap is says nothing to a person of what is wrong; it weighs, and is not named."""
+
 UNITS: dict[str, str] = {
     "pct": " %", "rpm": " rpm", "hz": " Hz", "deg": " degrees", "kpa": " kPa", "ms": " ms", "mv": " mV", "v": " V",
     "a": " A", "s": " s",
@@ -124,9 +127,10 @@ def feature_reasons(
         value = values[row]
         outside = np.isfinite(value) & ((value < low) | (value > high))
         order = np.argsort(-weight[at], kind="stable")
-        picked = [c for c in order if outside[c] and weight[at, c] > 0][:MOST_REASONS]
+        told_of = [c for c in order if not names[c].endswith(NEVER_TOLD)]
+        picked = [c for c in told_of if outside[c] and weight[at, c] > 0][:MOST_REASONS]
         if not picked:
-            picked = [c for c in order if np.isfinite(value[c])][:1]
+            picked = [c for c in told_of if np.isfinite(value[c])][:1]
         told.append(
             [
                 {

@@ -57,7 +57,7 @@ def comeback_answer(value: Comebacks) -> Answer:
     answer = {"yes": "Yes, fewer among like jobs", "no": "No, more among like jobs"}.get(
         adjusted.answer, "Not clear yet"
     )
-    detail = f"{adjusted.headline} {in_a_hundred(difference, value.window_days)}"
+    detail = in_a_hundred(difference, value.window_days)
     if adjusted.not_recorded:
         detail += f" Not recorded, so not allowed for: {', '.join(adjusted.not_recorded)}."
     return Answer(question, answer, detail, "good" if adjusted.answer == "yes" else "plain")
