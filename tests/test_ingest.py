@@ -6,7 +6,6 @@ import json
 import shutil
 from pathlib import Path
 
-import numpy as np
 import polars as pl
 import pytest
 
@@ -168,10 +167,10 @@ def test_an_unreadable_file_is_refused_with_its_reason_and_the_rest_goes_on(
 def test_a_test_nobody_reads_yet_waits_with_its_waveform_kept(drop: Path, house: Warehouse) -> None:
     write_capture(drop / "pump.csv", (1, 1, 1, 1), seed=33)
     with (drop / "captures.csv").open("a") as file:
-        file.write(log_row("pump.csv", test="fuel_pump_current") + "\n")
+        file.write(log_row("pump.csv", test="seat_heater_current") + "\n")
     status, reason = reason_of(ingest(drop, house, jobs=1), "pump.csv")
     assert status == "waiting"
-    assert "fuel_pump_current" in reason
+    assert "seat_heater_current" in reason
     assert len(list(house.waveforms.rglob("*.parquet"))) == 5
 
 
@@ -196,10 +195,8 @@ def test_worker_processes_read_what_one_process_reads(drop: Path, tmp_path: Path
     ingest(drop, one, jobs=1)
     ingest(drop, two, jobs=2, progress=lambda done, total: seen.append((done, total)))
     alone, shared = exported(one, "cylinders"), exported(two, "cylinders")
-    figures = ["relative_pct", "se_pct"]
-    assert shared.drop(figures).equals(alone.drop(figures))
-    # Linear algebra adds up in another order where it has other threads: equal but for the last digits.
-    np.testing.assert_allclose(shared[figures].to_numpy(), alone[figures].to_numpy(), rtol=1e-6)
+    # To the last digit, whoever read it: a reader works with one thread of linear algebra everywhere.
+    assert shared.equals(alone)
     assert seen[-1] == (16, 16)
 
 

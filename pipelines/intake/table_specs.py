@@ -42,13 +42,7 @@ PURPOSES = ("drill", "diagnosis", "known_good")
 CALLS = ("even", "odd", "unsure")
 FINDINGS = ("even", "odd", "other")
 METHODS = ("gauge", "leak_down", "borescope", "teardown", "repair_verified")
-# What tests of the course may use beyond those there are readers for.
-FURTHER_SIGNALS = ("fuel_pump_current",)
-SIGNALS = tuple(
-    dict.fromkeys(
-        [*(signal.name for known in kinds().values() for signal in known.signals), *FURTHER_SIGNALS]
-    )
-)
+SIGNALS = tuple(dict.fromkeys(signal.name for known in kinds().values() for signal in known.signals))
 TESTS = tuple(kinds())
 # Scope use is talked over, not coached at the bench.
 COACHED = tuple(topic for topic in TOPICS if topic != SCOPE_USE)
