@@ -12,6 +12,7 @@ import sys
 import textwrap
 import time
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -220,6 +221,11 @@ def deadly(task: Task) -> Done:
     return Done(task.capture_file)
 
 
+def harmless(task: Task) -> Done:
+    """Stands in for a reader that finds nothing to say."""
+    return Done(task.capture_file)
+
+
 @posix
 def test_a_dying_worker_costs_its_own_file_only(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(workers, "run", deadly)
@@ -231,6 +237,19 @@ def test_a_dying_worker_costs_its_own_file_only(monkeypatch: pytest.MonkeyPatch,
     refused = {done.capture_file: done.refused for done in answers if done.refused}
     assert list(refused) == ["killer"]
     assert "ended the process" in str(refused["killer"])
+
+
+def test_workers_start_though_the_main_file_is_gone(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A page of the dashboard is the main file while it is drawn; workers have no use for it."""
+    main = ModuleType("__main__")
+    main.__file__ = str(tmp_path / "gone.py")
+    monkeypatch.setitem(sys.modules, "__main__", main)
+    monkeypatch.setattr(workers, "run", harmless)
+    names = [f"file{number}" for number in range(14)]
+    answers = list(workers.run_all([Task(name, None, None, tmp_path) for name in names], 2))
+    assert sorted(done.capture_file for done in answers) == sorted(names)
+    assert not any(done.refused for done in answers)
+    assert sys.modules["__main__"] is main
 
 
 @posix

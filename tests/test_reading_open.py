@@ -37,7 +37,7 @@ def engine(
 
 def low(reading: Reading) -> int | None:
     assert reading.status == "read", reading.reason
-    return min(reading.cylinders, key=lambda c: c.relative_pct).cylinder
+    return min(reading.elements, key=lambda c: c.relative_pct).element
 
 
 def checks(reading: Reading) -> set[str]:
@@ -152,7 +152,7 @@ def test_neighbouring_coils_are_told_by_height(share: float) -> None:
     wave, hookup, fam = capture(c)
     reading = read(neighbours(c, wave, share), hookup, fam)
     assert low(reading) == 2
-    assert {x.identified for x in reading.cylinders} == {"sync"}
+    assert {x.identified for x in reading.elements} == {"sync"}
     assert "family_doubtful" not in checks(reading)
 
 
@@ -160,7 +160,7 @@ def test_pulses_of_every_coil_at_one_height_name_nobody() -> None:
     c = engine(6)
     wave, hookup, fam = capture(c)
     reading = read(neighbours(c, wave, 1.0), hookup, fam)
-    assert {x.identified for x in reading.cylinders} == {"none"}
+    assert {x.identified for x in reading.elements} == {"none"}
     assert "family_doubtful" in checks(reading)
 
 
@@ -187,7 +187,7 @@ def test_an_injector_logged_as_the_primary_is_refused_as_a_sync(on_s: float, kic
     assert reading.status == "read"
     assert "wrong_sync_signal" in checks(reading)
     assert "no_sync" not in checks(reading)
-    assert {x.identified for x in reading.cylinders} == {"none"}
+    assert {x.identified for x in reading.elements} == {"none"}
 
 
 @pytest.mark.parametrize("top_v", [40.0, 60.0, 400.0])
@@ -254,12 +254,12 @@ def test_events_of_waste_spark_on_odd_engines_stand_at_their_tops(cylinders: int
     assert low(reading) == 2
     assert reading.events is not None
     for place in range(cylinders):
-        at = reading.events.compression_s[reading.events.position == place + 1] - wave.start_s
+        at = reading.events.event_s[reading.events.position == place + 1] - wave.start_s
         own = c.top_s[place]
         usual = float(np.median(np.diff(own))) / cylinders
         assert np.median(np.abs(at[:, None] - own[None]).min(axis=1)) < 0.25 * usual
     # lowest where the weak cylinder's neighbour passes its top, not half a cycle off: the mean cycle begins at a dip
-    cycle = reading.events.mean_cycle
+    cycle = reading.events.mean_shape
     dips = np.array([cycle[int(k * cycle.size / cylinders)] for k in range(cylinders)])
     assert dips.min() < 0.0
 
@@ -290,7 +290,7 @@ def test_a_cylinder_that_kicks_is_averaged_and_named() -> None:
     """Weak by half in 3 of about 14 cycles: the mean lies near 100 - 50 * 3 / 14."""
     reading = read(*spliced({4, 7, 9}))
     count = reading.features["cycles"]
-    value = {c.cylinder: c.relative_pct for c in reading.cylinders}[3]
+    value = {c.element: c.relative_pct for c in reading.elements}[3]
     assert value == pytest.approx(100.0 - 50.0 * 3 / count, abs=4.0)
     assert reading.features["kicks"] == 3.0
     assert reading.features["kick_position"] == 3.0
@@ -321,8 +321,8 @@ def test_the_standard_error_is_honest_on_a_coarse_scope(cylinders: int, step_v: 
         c = crank(family(cylinders), np.ones(cylinders), scatter=0.01, seed=seed, start_deg=37.0 * seed)
         reading = read(*capture(c, Scope(step_v=step_v, noise_v=0.01, seed=seed)))
         assert reading.status == "read"
-        values.append([x.relative_pct for x in reading.cylinders])
-        claimed.append([x.se_pct for x in reading.cylinders])
+        values.append([x.relative_pct for x in reading.elements])
+        claimed.append([x.se_pct for x in reading.elements])
     spread = np.sqrt(np.var(values, axis=0, ddof=1).mean())
     ratio = spread / np.sqrt(np.mean(np.square(claimed)))
     assert 0.7 < ratio < 1.4, ratio

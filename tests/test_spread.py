@@ -220,7 +220,7 @@ def test_unnamed_elements_are_still_judged(kind: str) -> None:
     if kind == "none":
         assert scores["odd_element"].is_null().all()
         assert scores["odd_companion"].is_null().all()
-        assert fit.stats["why"].str.contains("No sync names the elements").all()
+        assert fit.stats["why"].str.contains("Nothing names the elements").all()
         assert fit.pattern["pattern_pct"].to_list() == [100.0] * fit.pattern.height
     else:
         assert scores["odd_companion"].is_not_null().all()

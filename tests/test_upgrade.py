@@ -143,7 +143,9 @@ def test_untouched_tables_and_history_are_kept_whole(
         log = connection.sql(
             "SELECT * EXCLUDE (component) RENAME (call_elements AS call_cylinders) FROM capture_log ORDER BY ALL"
         ).pl()
-        assert connection.execute("SELECT version FROM warehouse").fetchone() == (13,)
+        assert connection.execute("SELECT version FROM warehouse").fetchone() == (
+            12 + len(migrations()) - 2,
+        )  # one step a migration
     assert_frame_equal(flags, before["flag"], check_exact=True)
     assert_frame_equal(log, before["capture_log"], check_exact=True)
     for after, name in ((drawings, "capture_events"), (outcomes.drop("test"), "outcome")):

@@ -111,7 +111,8 @@ def _qualities(scores: pl.DataFrame, shop: Shop) -> tuple[pl.DataFrame, list[str
     names = [
         name
         for name in table.columns
-        if name not in fixed
+        if table.height
+        and name not in fixed
         and table[name].is_not_null().mean() >= _KNOWN_SHARE  # type: ignore[operator]
         and table[name].n_unique() > 2
     ]

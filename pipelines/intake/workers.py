@@ -5,13 +5,15 @@ from __future__ import annotations
 import itertools
 import multiprocessing
 import os
+import sys
 import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from multiprocessing import connection
 from pathlib import Path
+from types import ModuleType
 
 from pipelines.intake.work import Done, Task, run
 
@@ -84,6 +86,23 @@ def _pool(workers: int) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(workers, mp_context=context, initializer=end_with_parent)
 
 
+def _submitted(pool: ProcessPoolExecutor, task: Task) -> Future[Done]:
+    with _main_file_hidden():
+        return pool.submit(run, task)
+
+
+@contextmanager
+def _main_file_hidden() -> Iterator[None]:
+    """While workers start: a spawned process runs the main file again, which here may be a page of the
+    dashboard (it would be drawn once more) or a file that is gone (every worker would die of it)."""
+    main = sys.modules["__main__"]
+    sys.modules["__main__"] = ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = main
+
+
 def _until_one_dies(waiting: Iterator[Task], workers: int, suspects: list[Task]) -> Iterator[Done]:
     """Work through the tasks; when a worker dies, those that were handed out become suspects."""
     pool = _pool(workers)
@@ -92,7 +111,7 @@ def _until_one_dies(waiting: Iterator[Task], workers: int, suspects: list[Task])
         while True:
             for task in itertools.islice(waiting, workers * AHEAD - len(out)):
                 try:
-                    out[pool.submit(run, task)] = task
+                    out[_submitted(pool, task)] = task
                 except BrokenProcessPool:
                     suspects.append(task)
             if not out:
@@ -116,7 +135,7 @@ def _until_one_dies(waiting: Iterator[Task], workers: int, suspects: list[Task])
 def _alone(task: Task) -> Iterator[Done]:
     with _pool(1) as pool:
         try:
-            yield pool.submit(run, task).result()
+            yield _submitted(pool, task).result()
         except BrokenProcessPool:
             yield _died(task)
 
