@@ -6,6 +6,7 @@ group's master channel.
 
 from __future__ import annotations
 
+import gc
 import io
 import traceback
 from pathlib import Path
@@ -45,6 +46,7 @@ def read(path: Path) -> Waveform:
         # The library raises errors of many kinds for broken files, none of them documented. Its half-built file
         # complains when it is collected, so it goes now and not in the middle of somebody else's work.
         traceback.clear_frames(error.__traceback__)
+        gc.collect()
         raise broken("MDF 4", error) from error
     return waveform_of(columns, {}, notes)
 
