@@ -111,12 +111,6 @@ def _frame(stamp: str, name: str, parameters: tuple[tuple[str, Any], ...]) -> pl
     return found[name]
 
 
-def fit_stamp(stamp: str) -> str:
-    """Changes with every fit, and not with decisions or coaching sessions in between."""
-    found = _frame(stamp, "last_fit", ())
-    return f"{stamp.rpartition('|')[0]}|fit {found['fit_id'][0] if found.height else 0}"
-
-
 def work_stamp(stamp: str) -> str:
     """Changes when captures, orders, outcomes, coaching or settings do, and not when a threshold is set.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -39,3 +40,11 @@ def worker_id(request: pytest.FixtureRequest) -> str:
     """Name of the xdist worker, `master` without xdist."""
     workerinput = getattr(request.config, "workerinput", None)
     return str(workerinput["workerid"]) if workerinput else "master"
+
+
+@pytest.fixture
+def own_copy(small_warehouse: Path, tmp_path: Path) -> Path:
+    """The small shop, to write to."""
+    folder = tmp_path / "shop"
+    shutil.copytree(small_warehouse, folder, ignore=shutil.ignore_patterns("drop"))
+    return folder

@@ -17,7 +17,7 @@ from pipelines.fit.run import fit_warehouse
 from pipelines.intake.ingest import ingest
 from pipelines.reports.week import week_of
 from pipelines.warehouse.database import Warehouse
-from tests.test_pages import assert_sound, opened, press, texts
+from tests.page_driver import assert_sound, opened, press, texts
 from tests.wheel_kind import WHEEL
 from tests.wheel_shop import COMPONENTS, WheelTruth, write_wheels
 

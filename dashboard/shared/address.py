@@ -9,7 +9,6 @@ import datetime as dt
 import difflib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from urllib.parse import urlencode
 
 import streamlit as st
 
@@ -151,8 +150,3 @@ def write(entry: Entry) -> None:
     state[WRITTEN] = wanted
     if wanted != {name: str(st.query_params[name]) for name in st.query_params}:
         st.query_params.from_dict(wanted)
-
-
-def link(entry: Entry, **values: str) -> str:
-    """The address of a page that shows something."""
-    return f"{entry.name}?{urlencode(values)}"

@@ -1,0 +1,222 @@
+"""What a person decides or enters on a page, kept and guarded against a second one who saves later."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from pipelines.errors import SettingConflict
+from pipelines.kinds import kinds
+from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse.decisions import Place, read_settings, set_setting, set_settings, set_threshold
+from tests.page_driver import assert_sound, fresh_caches, opened, press, texts  # noqa: F401
+
+# On one worker, so that the small shop is built and its figures are worked out once.
+pytestmark = pytest.mark.xdist_group("pages")
+
+OWN = ("relative_compression", "relative_compression")
+
+
+def in_force(folder: Path) -> dict[str, Any]:
+    """The first threshold in force of the test the pages open with."""
+    rows = Warehouse(folder).frame("thresholds_in_force").filter(pl.col("test") == OWN[0])
+    return rows.row(0, named=True)
+
+
+def family_and_version(folder: Path) -> tuple[str, int]:
+    row = in_force(folder)
+    return row["group"], row["version"]
+
+
+def test_setting_a_threshold_asks_who_and_why_and_adds_a_version(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    family, version = family_and_version(own_copy)
+    app = opened(monkeypatch, own_copy, "thresholds")
+    app.selectbox(key="kept_group").select(family).run()
+    app.slider(key=f"kept_x_{'_'.join(OWN)}_{family}").set_value(17.5).run()
+    press(app, "Put in force")
+    assert any("needs who sets it and why" in error.value for error in app.error)
+    assert family_and_version(own_copy) == (family, version)
+    app.text_input(key="kept_who").input("Ida")
+    app.text_input(key=f"why_{family}").input("two false alarms last week")
+    press(app, "Put in force")
+    assert_sound(app)
+    row = in_force(own_copy)
+    assert (row["version"], row["threshold_pct"], row["set_by"]) == (version + 1, 17.5, "Ida")
+    history = next(t.value for t in app.dataframe if "set_by" in t.value.columns)
+    assert history["version"].tolist() == list(range(version + 1, 0, -1))
+    # and back again: a new version with the old value
+    app.selectbox(key=f"back_{family}").select(version).run()
+    app.text_input(key="kept_who_back").input("Ida")
+    app.text_input(key=f"why_back_{family}").input("it was right before")
+    press(app, "Go back")
+    after = Warehouse(own_copy).frame("thresholds").filter(pl.col("group") == family).sort("version")
+    assert after["version"][-1] == version + 2
+    assert after["threshold_pct"][-1] == after["threshold_pct"][version - 1]
+
+
+def test_who_saves_second_is_told_and_nothing_is_lost(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    family, version = family_and_version(own_copy)
+    app = opened(monkeypatch, own_copy, "thresholds")
+    app.selectbox(key="kept_group").select(family).run()
+    set_threshold(
+        Warehouse(own_copy),
+        Place(*OWN, family),
+        21.0,
+        set_by="Olaf",
+        reason="after the audit",
+        seen_version=version,
+    )
+    app.text_input(key="kept_who").input("Ida")
+    app.text_input(key=f"why_{family}").input("mine")
+    press(app, "Put in force")
+    said = " ".join(error.value for error in app.error)
+    assert "Somebody else saved first" in said
+    assert "Olaf" in said
+    row = in_force(own_copy)
+    assert (row["version"], row["set_by"]) == (version + 1, "Olaf")
+    app.button(key="seen_button").click().run()
+    press(app, "Put in force")
+    assert_sound(app)
+    assert in_force(own_copy)["set_by"] == "Ida"
+
+
+def test_moving_x_shows_which_captures_change_side(monkeypatch: pytest.MonkeyPatch, own_copy: Path) -> None:
+    scores = (
+        Warehouse(own_copy)
+        .frame("scores")
+        .join(Warehouse(own_copy).frame("captures"), on="capture_file", how="inner")
+    )
+    own = pl.col("test") == OWN[0]
+    flagged = scores.filter(own & pl.col("flagged") & (pl.col("odd_pct") < 24.0))
+    row = flagged.row(0, named=True)
+    app = opened(monkeypatch, own_copy, "thresholds")
+    app.selectbox(key="kept_group").select(row["group"]).run()
+    app.slider(key=f"kept_x_{'_'.join(OWN)}_{row['group']}").set_value(25.0).run()
+    assert_sound(app)
+    table = next(t.value for t in app.dataframe if "change" in t.value.columns)
+    own = scores.filter((pl.col("group") == row["group"]) & pl.col("flagged") & (pl.col("odd_pct") < 25.0))
+    assert set(table["capture_file"]) == set(own["capture_file"])
+    assert set(table["change"]) == {"no longer odd"}
+
+
+def test_a_coaching_session_is_logged(monkeypatch: pytest.MonkeyPatch, own_copy: Path) -> None:
+    before = Warehouse(own_copy).frame("coaching").height
+    app = opened(monkeypatch, own_copy, "technicians")
+    app.selectbox(key="coaching_topic").select("calls")
+    press(app, "Log this session")
+    assert_sound(app)
+    assert Warehouse(own_copy).frame("coaching").height == before + 1
+
+
+def test_a_setting_needs_a_name_and_is_kept(monkeypatch: pytest.MonkeyPatch, own_copy: Path) -> None:
+    app = opened(monkeypatch, own_copy, "intake")
+    app.number_input(key="set_comeback_window_days").set_value(45)
+    press(app, "Save")
+    assert any("Say who decides" in error.value for error in app.error)
+    app.text_input(key="set_who").input("Ida")
+    press(app, "Save")
+    assert_sound(app)
+    assert read_settings(Warehouse(own_copy))["comeback_window_days"] == 45
+
+
+def test_the_form_writes_only_what_this_person_changed(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    app = opened(monkeypatch, own_copy, "intake")
+    set_setting(Warehouse(own_copy), "cost_miss", 777.0, set_by="Olaf")
+    app.number_input(key="set_comeback_window_days").set_value(45)
+    app.text_input(key="set_who").input("Ida")
+    press(app, "Save")
+    assert_sound(app)
+    now = read_settings(Warehouse(own_copy))
+    assert (now["comeback_window_days"], now["cost_miss"]) == (45, 777.0)
+    assert app.number_input(key="set_cost_miss").value == 777.0  # a field left alone follows
+
+
+def test_a_setting_changed_by_two_is_refused_to_the_second(own_copy: Path) -> None:
+    warehouse = Warehouse(own_copy)
+    seen = read_settings(warehouse)
+    set_setting(warehouse, "cost_miss", 777.0, set_by="Olaf")
+    with pytest.raises(SettingConflict, match=r"777\.0 now, set by Olaf"):
+        set_settings(warehouse, {"labour_rate_per_h": 80.0, "cost_miss": 500.0}, seen=seen, set_by="Ida")
+    now = read_settings(warehouse)
+    assert (now["cost_miss"], now["labour_rate_per_h"]) == (777.0, seen["labour_rate_per_h"])
+
+
+def test_a_standing_hookup_is_previewed_saved_and_undone(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    test = "relative_compression"
+    app = opened(monkeypatch, own_copy, "intake")
+    assert app.multiselect(key=f"house_signals_{test}").options == [
+        signal.title for signal in kinds()[test].signals
+    ]
+    app.multiselect(key=f"house_signals_{test}").set_value(["starter_current"]).run()
+    app.text_input(key=f"house_scales_{test}").input("100").run()
+    assert re.search(r"\d+ of \d+ captures of this test would differ", texts(app))
+    app.text_input(key="house_who").input("Ida").run()
+    press(app, "Save and check every capture against it")
+    assert_sound(app)
+    assert read_settings(Warehouse(own_copy))["house_setup"][test]["signals"] == ["starter_current"]
+    app.text_input(key="house_who").input("Ida").run()
+    press(app, "Undo the last change")
+    assert_sound(app)
+    assert read_settings(Warehouse(own_copy))["house_setup"][test] == {}
+
+
+# -- what waits ----------------------------------------------------------------------------------------
+
+
+def waiting_jobs(app: AppTest) -> list[str]:
+    tables = [t.value for t in app.dataframe if "waits_days" in t.value.columns]
+    return tables[0]["repair_order"].tolist() if tables else []
+
+
+def test_every_flagged_job_without_an_outcome_waits_and_an_outcome_ends_it(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    warehouse = Warehouse(own_copy)
+    with warehouse.transaction() as connection:
+        connection.execute("DELETE FROM outcome")
+    flagged = (
+        warehouse.frame("scores")
+        .filter(pl.col("flagged"))
+        .join(warehouse.frame("captures"), on="capture_file")
+        .filter(pl.col("repair_order").is_not_null() & (pl.col("purpose") == "diagnosis"))
+        .sort("captured_at")
+    )
+    app = opened(monkeypatch, own_copy, "todo")
+    app.session_state["kept_todo_weeks"] = "all records"
+    app.run()
+    assert_sound(app)
+    jobs = waiting_jobs(app)
+    assert set(jobs) == set(flagged["repair_order"])
+    assert jobs
+    waits = next(t.value for t in app.dataframe if "waits_days" in t.value.columns)["waits_days"].tolist()
+    assert waits == sorted(waits, reverse=True)
+    row = flagged.row(0, named=True)
+    job, number = row["repair_order"], row["flagged_elements"][0]
+    app.switch_page("views/capture/capture.py").run()
+    app.selectbox(key="capture").select(row["capture_file"]).run()
+    app.radio(key=f"finding_{job}").set_value("odd")
+    app.multiselect(key=f"found_{job}").set_value([number])
+    app.selectbox(key=f"how_{job}").select("gauge")
+    press(app, "Enter")
+    assert any("Say who enters this" in error.value for error in app.error)
+    app.text_input(key="kept_entered_by").input("Ida")
+    press(app, "Enter")
+    assert_sound(app)
+    assert f"A weak cylinder confirmed (cylinder {number}), by gauge" in texts(app)
+    stored = warehouse.frame("outcomes").filter(repair_order=job).row(0, named=True)
+    assert (stored["finding"], stored["confirmed_elements"], stored["method"]) == ("odd", [number], "gauge")
+    app.switch_page("views/todo/todo.py").run()
+    assert set(waiting_jobs(app)) == set(flagged["repair_order"]) - {job}
