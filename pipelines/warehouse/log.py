@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -73,12 +74,16 @@ def append(
     """Insert a frame's rows by column name; with `replace`, rows of the same primary key give way."""
     if frame.is_empty():
         return
+    verb = "INSERT OR REPLACE" if replace else "INSERT"
     connection.register("incoming", frame.to_arrow())
     try:
-        verb = "INSERT OR REPLACE" if replace else "INSERT"
         connection.execute(f"{verb} INTO {table} BY NAME SELECT * FROM incoming")
-    finally:
-        connection.unregister("incoming")
+    except duckdb.Error:
+        # A transaction that has failed refuses this as well; the first error is the one that tells.
+        with suppress(duckdb.Error):
+            connection.unregister("incoming")
+        raise
+    connection.unregister("incoming")
 
 
 def _json(value: Any) -> str | None:
