@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import timedelta
 from pathlib import Path
 
@@ -21,6 +22,7 @@ GAUGE_NOISE = 0.015
 METHODS = ("gauge", "leak_down", "borescope", "teardown", "repair_verified")
 METHOD_SHARES = (0.62, 0.18, 0.08, 0.04, 0.08)
 UNDEFINED_FAMILY = "unlisted-2.2-i4"
+SPOILT = 5
 
 
 def write(path: Path, frame: pl.DataFrame) -> None:
@@ -171,16 +173,27 @@ def outcomes(
     return pl.DataFrame(found, schema=schema), dict(VERIFIED)
 
 
+def to_spoil(named: Mapping[str, Planned]) -> list[str]:
+    """Five captures to spoil: sound practice, so that no repair order loses its capture.
+
+    A very small shop has less of it; then references and unsound practice give way, and jobs last.
+    """
+    practice = [file for file, capture in named.items() if capture.purpose == "drill" and not capture.slip]
+    if len(practice) < SPOILT:
+        others = (file for file in named if file not in practice)
+        by_use = sorted(others, key=lambda file: (bool(named[file].order), bool(named[file].slip)))
+        practice += by_use[: SPOILT - len(practice)]
+    return practice[:: max(1, len(practice) // SPOILT)][:SPOILT]
+
+
 def plant_bad_files(
     drop: Path, log: pl.DataFrame, named: dict[str, Planned]
 ) -> tuple[pl.DataFrame, dict[str, dict[str, str]]]:
     """Spoil five things on purpose, so that the demo shows what is refused and what waits.
 
-    Practice captures are taken, so that no repair order loses its capture. Returns the log as it is then, and the
-    truth by file.
+    Returns the log as it is then, and the truth by file.
     """
-    practice = [file for file, capture in named.items() if capture.purpose == "drill" and not capture.slip]
-    garbled, empty, gone, unlogged, unlisted = practice[:: max(1, len(practice) // 5)][:5]
+    garbled, empty, gone, unlogged, unlisted = to_spoil(named)
     noise = np.random.default_rng(404).integers(0, 256, 4096, dtype=np.uint8)
     (drop / garbled).write_bytes(noise.tobytes())
     (drop / empty).write_bytes(b"")

@@ -16,6 +16,7 @@ import pytest
 
 from demo_warehouse.people import FIRST_DAY, HOOKUP_COACHED, LAST_DAY, PEOPLE, at
 from demo_warehouse.plan import plan_captures
+from demo_warehouse.rows import to_spoil
 from demo_warehouse.scenario import Truth, build
 from demo_warehouse.shop import Order, comeback_truth, make_orders, make_vehicles
 from pipelines.kinds.relative_compression.simulation.families import BY_NAME, FAMILIES
@@ -208,6 +209,21 @@ def test_a_drifting_family_drifts() -> None:
     np.testing.assert_allclose(first, 1.0)
     np.testing.assert_allclose(last[:3], 1.0)
     assert 0.94 < last[3] < 0.96
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_shop_with_hardly_any_practice_still_has_five_captures_to_spoil(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    vehicles = make_vehicles(rng, 23)
+    planned = plan_captures(rng, make_orders(rng, 50, vehicles), vehicles, 20 / 600)
+    named = {str(n): capture for n, capture in enumerate(planned)}
+    spoilt = to_spoil(named)
+    assert len(set(spoilt)) == 5
+    practice = [file for file, one in named.items() if one.purpose == "drill" and not one.slip]
+    assert set(spoilt) >= set(practice[:5]) or len(practice) > 5
+    unused = [one for file, one in named.items() if file not in spoilt]
+    if any(named[file].order for file in spoilt):
+        assert all(one.order for one in unused)
 
 
 def test_too_small_a_shop_is_refused(tmp_path: Path) -> None:

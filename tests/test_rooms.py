@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import io
+import tokenize
 from pathlib import Path
 
 import pytest
@@ -135,3 +137,40 @@ def test_every_room_has_a_rule_and_the_table_of_the_docs_names_it() -> None:
     developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     for name in rooms - {KIND, PAGE}:
         assert f"`{name.replace('.', '/')}/`" in developers, name
+
+
+LONGEST_FILE = 400
+LONGEST_FUNCTION = 60
+_NO_CODE = {
+    tokenize.COMMENT, tokenize.NL, tokenize.NEWLINE, tokenize.INDENT, tokenize.DEDENT, tokenize.ENDMARKER,
+}  # fmt: skip
+
+
+def code_lines(source: str) -> dict[str, int]:
+    """Lines of code of each function, its signature included: no blank line, comment or docstring."""
+    code: set[int] = set()
+    for token in tokenize.generate_tokens(io.StringIO(source).readline):
+        if token.type not in _NO_CODE:
+            code |= set(range(token.start[0], token.end[0] + 1))
+    found = {}
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            own = set(range(node.lineno, (node.end_lineno or node.lineno) + 1))
+            first = node.body[0]
+            if isinstance(first, ast.Expr) and ast.get_docstring(node) is not None:
+                own -= set(range(first.lineno, (first.end_lineno or first.lineno) + 1))
+            found[f"{node.name}:{node.lineno}"] = len(own & code)
+    return found
+
+
+def test_lines_of_code_are_counted_without_docstrings_comments_and_blank_lines() -> None:
+    source = 'def f(\n    x,\n):\n    """Says\n\n    so."""\n    # why\n\n    y = """two\n    lines"""\n    return y\n'
+    assert code_lines(source) == {"f:1": 6}
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_files_and_functions_can_be_read_at_one_sitting(path: Path) -> None:
+    source = path.read_text(encoding="utf-8")
+    assert len(source.splitlines()) <= LONGEST_FILE
+    long = {name: lines for name, lines in code_lines(source).items() if lines > LONGEST_FUNCTION}
+    assert not long, "split these"

@@ -211,3 +211,13 @@ def test_aggregates_inside_the_database_match_certified_values(
         found = connection.execute("SELECT avg(value), stddev_samp(value) FROM feature").fetchone()
     assert found is not None
     np.testing.assert_allclose(found, (mean, sd), rtol=1e-13)
+
+
+def test_a_row_the_warehouse_refuses_is_told_by_the_error_that_refused_it(tmp_path: Path) -> None:
+    house = Warehouse(tmp_path / "shop", create=True)
+    twice = pl.DataFrame({"capture_file": ["a", "a"], "feature": ["x", "x"], "value": [1.0, 2.0]})
+    with pytest.raises(duckdb.ConstraintException, match="duplicate key"), house.transaction() as connection:
+        intake_log.append(connection, "feature", twice)
+    with house.transaction() as connection:
+        intake_log.append(connection, "feature", twice[:1])
+    assert house.frame("features").height == 1

@@ -6,6 +6,8 @@ Those of the newest day were worked out by the fit and are only read; those of a
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
+from typing import TypeVar
 
 import polars as pl
 import streamlit as st
@@ -26,9 +28,10 @@ from models.people.power import delays
 from models.people.skill import TechnicianSkill, technicians
 from models.records.people_settings import PeopleSettings
 from models.records.shop import Shop
-from pipelines.reports.report import people_settings
+from pipelines.reports.report import Figures, people_settings
 
 KEPT = 6
+Found = TypeVar("Found")
 
 
 def settings_of(stamp: str) -> PeopleSettings:
@@ -46,50 +49,72 @@ def _settings() -> PeopleSettings:
     return settings_of(data.stamp())
 
 
+def _stored_or(
+    work_stamp: str,
+    as_of: dt.date,
+    stored: Callable[[Figures], Found],
+    worked_out: Callable[[Shop, PeopleSettings], Found],
+) -> Found:
+    """A figure as the fit stored it, or, where it stored none of that day, worked out from the records."""
+    figures = data.figures(work_stamp, as_of)
+    return stored(figures) if figures is not None else worked_out(_shop(work_stamp), _settings())
+
+
 @st.cache_resource(max_entries=KEPT, show_spinner="Counting where the scope was used")
 def scope_use(work_stamp: str, as_of: dt.date) -> Adoption:
     """Use of the scope up to a day."""
-    stored = data.figures(work_stamp, as_of)
-    if stored is not None:
-        return stored.adoption
-    return adoption(_shop(work_stamp), as_of=as_of, settings=_settings())
+    return _stored_or(
+        work_stamp,
+        as_of,
+        lambda figures: figures.adoption,
+        lambda shop, settings: adoption(shop, as_of=as_of, settings=settings),
+    )
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Comparing comebacks")
 def returns(work_stamp: str, as_of: dt.date) -> Comebacks:
     """Comebacks up to a day."""
-    stored = data.figures(work_stamp, as_of)
-    if stored is not None:
-        return stored.comebacks
-    return comebacks(_shop(work_stamp), as_of=as_of, settings=_settings())
+    return _stored_or(
+        work_stamp,
+        as_of,
+        lambda figures: figures.comebacks,
+        lambda shop, settings: comebacks(shop, as_of=as_of, settings=settings),
+    )
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Weighing everybody's captures and calls")
 def skills(work_stamp: str, as_of: dt.date) -> tuple[TechnicianSkill, ...]:
     """Every technician's figures up to a day, by name."""
-    stored = data.figures(work_stamp, as_of)
-    if stored is not None:
-        return stored.skills
-    return technicians(_shop(work_stamp), as_of=as_of, settings=_settings())
+    return _stored_or(
+        work_stamp,
+        as_of,
+        lambda figures: figures.skills,
+        lambda shop, settings: technicians(shop, as_of=as_of, settings=settings),
+    )
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Looking for who may need a hand")
 def coaching_list(work_stamp: str, as_of: dt.date) -> CoachingList:
     """Who needs coaching, on the evidence up to a day."""
-    stored = data.figures(work_stamp, as_of)
-    if stored is not None:
-        return stored.coaching
-    return needs_coaching(skills(work_stamp, as_of), _shop(work_stamp), as_of=as_of, settings=_settings())
+    return _stored_or(
+        work_stamp,
+        as_of,
+        lambda figures: figures.coaching,
+        lambda shop, settings: needs_coaching(
+            skills(work_stamp, as_of), shop, as_of=as_of, settings=settings
+        ),
+    )
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
 def sessions(work_stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], CoachingEffect]:
     """Each coaching session with the work before and after it, and all of them together."""
-    stored = data.figures(work_stamp, as_of)
-    if stored is not None:
-        return stored.sessions, stored.effect
-    each = before_after(_shop(work_stamp), as_of=as_of, settings=_settings())
-    return each, coaching_effect(each)
+
+    def worked_out(shop: Shop, settings: PeopleSettings) -> tuple[tuple[BeforeAfter, ...], CoachingEffect]:
+        each = before_after(shop, as_of=as_of, settings=settings)
+        return each, coaching_effect(each)
+
+    return _stored_or(work_stamp, as_of, lambda figures: (figures.sessions, figures.effect), worked_out)
 
 
 def funnel_of(work_stamp: str, as_of: dt.date, measure: str) -> Funnel:

@@ -15,6 +15,7 @@ from models.stats.results import Estimate
 from pipelines.fit.figures import (
     COST_FRAMES,
     PEOPLE_FRAMES,
+    Figures,
     costs_of,
     figures_of,
     last_day,
@@ -28,7 +29,7 @@ from pipelines.reports.groups import GROUP_FRAMES, family_reports, test_reports
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import read_settings
 
-__all__ = ["build_report", "last_day", "load_figures", "people_settings"]
+__all__ = ["Figures", "build_report", "last_day", "load_figures", "people_settings"]
 
 # A file that waits has no time of its own: as of any day, it waits.
 STATUSES = ("read", "unusable", "waiting", "refused")

@@ -180,6 +180,58 @@ def _spoil(
     return CylinderHealth(usual.leak_mm2 + engine.leak_for_loss(loss, speed_rpm), usual.trapped)
 
 
+def _that_turns(
+    rng: np.random.Generator,
+    motor: CrankingEngine,
+    starter_kind: Literal["permanent_magnet", "series"] | None,
+    weak_battery: bool | None,
+    oil_c: float | None,
+) -> tuple[CrankingRun, float]:
+    """Starter, battery and oil that turn the engine, and the speed in rpm they were chosen for."""
+    for _ in range(400):
+        wanted_rpm = float(rng.uniform(130.0, 280.0))
+        battery = random_battery(rng, weak=weak_battery)
+        # most captures are taken warm; one in five starts in the cold
+        oil = oil_c
+        if oil is None:
+            oil = float(rng.uniform(-12.0, 8.0) if rng.random() < 0.2 else rng.uniform(10.0, 70.0))
+        starter = random_starter(rng, motor, battery, kind=starter_kind, speed_rpm=wanted_rpm)
+        trial = CrankingRun(motor, starter, battery, oil_c=oil)
+        speed_rpm, mean_v = trial.steady_state()
+        if speed_rpm >= 115.0 and mean_v >= 7.8 and trial.stall_margin() >= 1.05:
+            return trial, wanted_rpm
+    raise ValueError("no starter and battery turn this engine under the given conditions")
+
+
+def _hit(rng: np.random.Generator, motor: CrankingEngine, kind: Fault) -> tuple[int, ...]:
+    """Which cylinders a fault is in: neighbours share a gasket, of the others it is mostly one."""
+    if kind == "none":
+        return ()
+    if kind == "gasket":
+        first = int(rng.integers(1, motor.cylinders))
+        return first, first + 1
+    faulty = 2 if rng.random() < 0.12 else 1
+    return tuple(int(c) for c in rng.choice(motor.cylinders, size=faulty, replace=False) + 1)
+
+
+def _random_coil(rng: np.random.Generator, motor: CrankingEngine) -> CoilLoad:
+    coil_kind: Literal["coil_on_plug", "waste_spark", "distributor"]
+    if motor.cylinders % 2 == 0 and not motor.firing_intervals_deg:
+        coil_kind = ("coil_on_plug", "waste_spark", "distributor")[int(rng.choice(3, p=[0.6, 0.2, 0.2]))]
+    else:
+        coil_kind = "coil_on_plug" if rng.random() < 0.85 else "distributor"
+    return CoilLoad(
+        kind=coil_kind,
+        dwell_s=float(rng.uniform(0.002, 0.006)),
+        current_a=float(rng.uniform(4.0, 9.0)),
+        strikes=int(rng.integers(1, 5)) if coil_kind == "coil_on_plug" else 1,
+        strike_gap_s=float(rng.uniform(0.0015, 0.0035)),
+        advance_deg=float(rng.uniform(3.0, 13.0)),
+        advance_jitter_deg=float(rng.uniform(0.0, 0.4)),
+        ready_deg=float(rng.uniform(60.0, 700.0)),
+    )
+
+
 def random_run(
     rng: np.random.Generator,
     *,
@@ -205,58 +257,25 @@ def random_run(
         ValueError: when what is given leaves no combination that turns the engine.
     """
     motor = engine or random_engine(rng, cylinders=cylinders, odd_fire=odd_fire)
-    for _ in range(400):
-        wanted_rpm = float(rng.uniform(130.0, 280.0))
-        battery = random_battery(rng, weak=weak_battery)
-        # most captures are taken warm; one in five starts in the cold
-        oil = oil_c
-        if oil is None:
-            oil = float(rng.uniform(-12.0, 8.0) if rng.random() < 0.2 else rng.uniform(10.0, 70.0))
-        starter = random_starter(rng, motor, battery, kind=starter_kind, speed_rpm=wanted_rpm)
-        trial = CrankingRun(motor, starter, battery, oil_c=oil)
-        speed_rpm, mean_v = trial.steady_state()
-        if speed_rpm >= 115.0 and mean_v >= 7.8 and trial.stall_margin() >= 1.05:
-            break
-    else:
-        raise ValueError("no starter and battery turn this engine under the given conditions")
+    turning, wanted_rpm = _that_turns(rng, motor, starter_kind, weak_battery, oil_c)
     kind: Fault = fault or FAULTS[int(rng.choice(6, p=[0.4, 0.22, 0.14, 0.12, 0.06, 0.06]))]
     share = float(0.08 + 0.92 * rng.random() ** 2) if loss is None else loss
-    hit: tuple[int, ...] = ()
-    if kind == "gasket":
-        first = int(rng.integers(1, motor.cylinders))
-        hit = (first, first + 1)
-    elif kind != "none":
-        faulty = 2 if rng.random() < 0.12 else 1
-        hit = tuple(int(c) for c in rng.choice(motor.cylinders, size=faulty, replace=False) + 1)
+    hit = _hit(rng, motor, kind)
     spread = float(rng.uniform(0.005, 0.018)) if scatter is None else scatter
     health, gaskets = random_health(
         rng, motor, fault=kind, cylinders=hit, loss=share, speed_rpm=wanted_rpm, scatter=spread
     )
-    coil_kind: Literal["coil_on_plug", "waste_spark", "distributor"]
-    if motor.cylinders % 2 == 0 and not motor.firing_intervals_deg:
-        coil_kind = ("coil_on_plug", "waste_spark", "distributor")[int(rng.choice(3, p=[0.6, 0.2, 0.2]))]
-    else:
-        coil_kind = "coil_on_plug" if rng.random() < 0.85 else "distributor"
-    coil = CoilLoad(
-        kind=coil_kind,
-        dwell_s=float(rng.uniform(0.002, 0.006)),
-        current_a=float(rng.uniform(4.0, 9.0)),
-        strikes=int(rng.integers(1, 5)) if coil_kind == "coil_on_plug" else 1,
-        strike_gap_s=float(rng.uniform(0.0015, 0.0035)),
-        advance_deg=float(rng.uniform(3.0, 13.0)),
-        advance_jitter_deg=float(rng.uniform(0.0, 0.4)),
-        ready_deg=float(rng.uniform(60.0, 700.0)),
-    )
+    coil = _random_coil(rng, motor)
     rest_s = float(rng.uniform(0.2, 1.5))
     length_s = float(rng.uniform(6.0, 12.0)) if duration_s is None else duration_s
     return CrankingRun(
         engine=motor,
-        starter=starter,
-        battery=battery,
+        starter=turning.starter,
+        battery=turning.battery,
         coil=coil,
         health=health,
         gaskets=gaskets,
-        oil_c=oil,
+        oil_c=turning.oil_c,
         duration_s=length_s,
         rest_before_s=min(rest_s, 0.2 * length_s),
         start_angle_deg=float(rng.uniform(0.0, 720.0)),
