@@ -21,20 +21,16 @@ import streamlit as st
 from dashboard.launch import WAREHOUSE_VARIABLE
 from dashboard.shared import inert
 from models.records.shop import Shop
-from models.records.topics import TOPICS
 from models.spread.fit import GroupFit, Scores, fit_groups
 from models.thresholds.proposal import Proposal
-from pipelines.errors import ShopspreadError
 from pipelines.fit import standing_hookup
 from pipelines.fit.figures import Figures, load_figures
 from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_scores
-from pipelines.intake import form
 from pipelines.intake.watch import status as watch_status
 from pipelines.kinds import kind, kinds
 from pipelines.reports.report import last_day
 from pipelines.warehouse import decisions
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
-from pipelines.warehouse.decisions import Place
 from pipelines.warehouse.shop import shop_of
 from pipelines.warehouse.waveforms import load
 from pipelines.waveform import Waveform
@@ -54,14 +50,19 @@ def path() -> Path:
     return Path(os.environ.get(WAREHOUSE_VARIABLE) or DEFAULT_WAREHOUSE)
 
 
-def warehouse() -> Warehouse:
+def warehouse(*, create: bool = False) -> Warehouse:
     """The warehouse.
+
+    Args:
+        create: make one where there is none yet.
 
     Raises:
         WarehouseError: when there is none, or it is of a newer program, or in use for too long.
     """
     place = path()
     file = _database(place)
+    if create and not file.exists():
+        Warehouse(place, create=True)
     return _opened(str(place), file.stat().st_ino if file.exists() else 0)
 
 
@@ -307,39 +308,6 @@ def title(test: str | None) -> str:
     return known.title if known is not None else (test or "no test named").replace("_", " ")
 
 
-def set_threshold(place: Place, threshold_pct: float, *, set_by: str, reason: str, seen_version: int) -> int:
-    """Write a new threshold version; see `pipelines.warehouse.decisions.set_threshold`.
-
-    Raises:
-        ThresholdConflict: when somebody else saved first.
-        ShopspreadError: when name, reason or value are missing or senseless.
-    """
-    return decisions.set_threshold(
-        warehouse(), place, threshold_pct, set_by=set_by, reason=reason, seen_version=seen_version
-    )
-
-
-def set_settings(changes: Mapping[str, Any], *, seen: Mapping[str, Any], set_by: str) -> None:
-    """Change some of the shop's settings, all or none; the old values stay in the log.
-
-    Raises:
-        SettingConflict: when somebody else has changed one of them since it was looked at.
-        ShopspreadError: when a value may not stand, or nobody is named.
-    """
-    if not set_by.strip():
-        raise ShopspreadError("Say who decides this; the name is kept with the change.")
-    decisions.set_settings(warehouse(), changes, set_by=set_by, seen=seen)
-
-
-def enter(table: str, row: Mapping[str, str], *, by: str) -> tuple[str, ...]:
-    """Bring in one row a person has typed; see `pipelines.intake.form.enter`.
-
-    Raises:
-        ShopspreadError: when nobody is named or the row may not stand.
-    """
-    return form.enter(warehouse(), table, row, by=by)
-
-
 def would_differ(stamp: str, test: str, hookup: Mapping[str, Any]) -> tuple[int, int]:
     """How many captures of a test would differ from a standing hookup, and of how many."""
     own = frames(stamp)["captures"].filter(
@@ -358,24 +326,3 @@ def hookup_before(stamp: str, test: str) -> dict[str, Any] | None:
         if before != after:
             return before or {}
     return None
-
-
-def log_coaching(technician: str, held_on: dt.date, topic: str, test: str | None) -> str:
-    """Note that a coaching session was held; returns its key.
-
-    Raises:
-        ShopspreadError: when the technician or the topic is not known.
-    """
-    return decisions.log_coaching(warehouse(), technician=technician, held_on=held_on, topic=topic, test=test)
-
-
-def fit_again() -> None:
-    """Recompute spread and proposals, after a setting that they depend on has changed."""
-    from pipelines.fit.run import fit_warehouse
-
-    fit_warehouse(warehouse())
-
-
-def coaching_topics() -> tuple[str, ...]:
-    """What a coaching session can be about."""
-    return tuple(TOPICS)

@@ -31,3 +31,7 @@ class SettingConflict(WarehouseError):
 
 class ThresholdConflict(WarehouseError):
     """Somebody else set a threshold for the same family since the caller last looked."""
+
+
+class WaitingConflict(ShopspreadError):
+    """Somebody else has decided about the same waiting thing meanwhile; nothing was written."""

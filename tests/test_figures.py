@@ -19,10 +19,11 @@ from hypothesis import strategies as st
 from models.stats.results import Estimate
 from pipelines.fit import figures
 from pipelines.fit.figures import COST_FRAMES, PEOPLE_FRAMES, load_costs, load_figures
+from pipelines.intake.entry import log_coaching
 from pipelines.reports import report
 from pipelines.warehouse.codec import CodecError, decode, encode
 from pipelines.warehouse.database import Warehouse
-from pipelines.warehouse.decisions import Place, log_coaching, read_settings, set_setting, set_threshold
+from pipelines.warehouse.decisions import Place, read_settings, set_setting, set_threshold
 from pipelines.warehouse.shop import read_shop
 
 
@@ -176,7 +177,7 @@ def test_a_stale_figure_is_never_shown(house: Warehouse, monkeypatch: pytest.Mon
     set_threshold(house, place, 9.9, set_by="ada", reason="to see", seen_version=_newest(house, place))
     assert load_costs(house) is None, "costs are of the limits in force"
     assert load_figures(house) is not None, "no limit moves a person's figure"
-    log_coaching(house, technician=_somebody(house), held_on=dt.date(2026, 1, 5), topic="calls")
+    log_coaching(house, technician=_somebody(house), held_on=dt.date(2026, 1, 5), topic="calls", by="mira")
     assert load_figures(house) is None
     assert figures.store_figures(house)
     found = load_figures(house)
@@ -190,7 +191,9 @@ def test_figures_of_a_shop_that_changed_meanwhile_are_not_stored(
     work = figures.figures_of
 
     def while_somebody_writes(*args: Any) -> figures.Figures:
-        log_coaching(house, technician=_somebody(house), held_on=dt.date(2026, 1, 6), topic="calls")
+        log_coaching(
+            house, technician=_somebody(house), held_on=dt.date(2026, 1, 6), topic="calls", by="mira"
+        )
         return work(*args)
 
     monkeypatch.setattr(figures, "figures_of", while_somebody_writes)

@@ -14,12 +14,12 @@ from models.spread.null import element_oddness
 from models.thresholds.flags import flags
 from pipelines.errors import ShopspreadError, ThresholdConflict
 from pipelines.fit.standing_hookup import refresh
+from pipelines.intake.entry import log_coaching
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import (
     Place,
     judge,
-    log_coaching,
     propose_thresholds,
     read_settings,
     set_setting,
@@ -215,12 +215,12 @@ def test_a_senseless_setting_is_refused(house: Warehouse, name: str, value: obje
 def test_coaching_is_logged_for_people_and_topics_there_are(house: Warehouse) -> None:
     import datetime as dt
 
-    log_coaching(house, technician="ada", held_on=dt.date(2026, 3, 2), topic="calls")
+    log_coaching(house, technician="ada", held_on=dt.date(2026, 3, 2), topic="calls", by="mira")
     assert house.frame("coaching")["technician"].to_list() == ["ada"]
     with pytest.raises(ShopspreadError, match="no technician"):
-        log_coaching(house, technician="nobody", held_on=dt.date(2026, 3, 2), topic="calls")
+        log_coaching(house, technician="nobody", held_on=dt.date(2026, 3, 2), topic="calls", by="mira")
     with pytest.raises(ShopspreadError, match="topic"):
-        log_coaching(house, technician="ada", held_on=dt.date(2026, 3, 2), topic="tidiness")
+        log_coaching(house, technician="ada", held_on=dt.date(2026, 3, 2), topic="tidiness", by="mira")
 
 
 @pytest.mark.parametrize(("second", "named"), [(-12.0, [2]), (-40.0, [2, 3])])

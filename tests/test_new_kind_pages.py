@@ -126,7 +126,7 @@ def test_a_threshold_is_set_for_a_component(
     app.selectbox(key="kept_group").select(group).run()
     key = f"{WHEEL.name}_{WHEEL.measures[0].name}_{group}"
     app.slider(key=f"kept_x_{key}").set_value(14.0).run()
-    app.text_input(key="kept_who").input("Ida")
+    app.text_input(key="by_threshold").input("Ida")
     app.text_input(key=f"why_{group}").input("a test")
     press(app, "Put in force")
     assert_sound(app)

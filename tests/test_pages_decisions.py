@@ -43,7 +43,7 @@ def test_setting_a_threshold_asks_who_and_why_and_adds_a_version(
     press(app, "Put in force")
     assert any("needs who sets it and why" in error.value for error in app.error)
     assert family_and_version(own_copy) == (family, version)
-    app.text_input(key="kept_who").input("Ida")
+    app.text_input(key="by_threshold").input("Ida")
     app.text_input(key=f"why_{family}").input("two false alarms last week")
     press(app, "Put in force")
     assert_sound(app)
@@ -53,7 +53,7 @@ def test_setting_a_threshold_asks_who_and_why_and_adds_a_version(
     assert history["version"].tolist() == list(range(version + 1, 0, -1))
     # and back again: a new version with the old value
     app.selectbox(key=f"back_{family}").select(version).run()
-    app.text_input(key="kept_who_back").input("Ida")
+    app.text_input(key="by_threshold_back").input("Ida")
     app.text_input(key=f"why_back_{family}").input("it was right before")
     press(app, "Go back")
     after = Warehouse(own_copy).frame("thresholds").filter(pl.col("group") == family).sort("version")
@@ -75,7 +75,7 @@ def test_who_saves_second_is_told_and_nothing_is_lost(
         reason="after the audit",
         seen_version=version,
     )
-    app.text_input(key="kept_who").input("Ida")
+    app.text_input(key="by_threshold").input("Ida")
     app.text_input(key=f"why_{family}").input("mine")
     press(app, "Put in force")
     said = " ".join(error.value for error in app.error)
@@ -113,8 +113,16 @@ def test_a_coaching_session_is_logged(monkeypatch: pytest.MonkeyPatch, own_copy:
     app = opened(monkeypatch, own_copy, "technicians")
     app.selectbox(key="coaching_topic").select("calls")
     press(app, "Log this session")
+    assert any("Say who enters this" in error.value for error in app.error)
+    app.text_area(key="coaching_note").input("three more captures with the clamp")
+    app.text_input(key="by_coaching").input("Ida")
+    press(app, "Log this session")
     assert_sound(app)
-    assert Warehouse(own_copy).frame("coaching").height == before + 1
+    house = Warehouse(own_copy)
+    assert house.frame("coaching").height == before + 1
+    assert house.frame("coaching_notes")["note"].to_list() == ["three more captures with the clamp"]
+    newest = house.frame("intake_log", {"rows": 1}).row(0, named=True)
+    assert (newest["subject"], newest["action"], newest["entered_by"]) == ("coaching.csv", "added", "Ida")
 
 
 def test_a_setting_needs_a_name_and_is_kept(monkeypatch: pytest.MonkeyPatch, own_copy: Path) -> None:
@@ -122,7 +130,7 @@ def test_a_setting_needs_a_name_and_is_kept(monkeypatch: pytest.MonkeyPatch, own
     app.number_input(key="set_comeback_window_days").set_value(45)
     press(app, "Save")
     assert any("Say who decides" in error.value for error in app.error)
-    app.text_input(key="set_who").input("Ida")
+    app.text_input(key="by_settings").input("Ida")
     press(app, "Save")
     assert_sound(app)
     assert read_settings(Warehouse(own_copy))["comeback_window_days"] == 45
@@ -134,7 +142,7 @@ def test_the_form_writes_only_what_this_person_changed(
     app = opened(monkeypatch, own_copy, "intake")
     set_setting(Warehouse(own_copy), "cost_miss", 777.0, set_by="Olaf")
     app.number_input(key="set_comeback_window_days").set_value(45)
-    app.text_input(key="set_who").input("Ida")
+    app.text_input(key="by_settings").input("Ida")
     press(app, "Save")
     assert_sound(app)
     now = read_settings(Warehouse(own_copy))
@@ -163,11 +171,11 @@ def test_a_standing_hookup_is_previewed_saved_and_undone(
     app.multiselect(key=f"house_signals_{test}").set_value(["starter_current"]).run()
     app.text_input(key=f"house_scales_{test}").input("100").run()
     assert re.search(r"\d+ of \d+ captures of this test would differ", texts(app))
-    app.text_input(key="house_who").input("Ida").run()
+    app.text_input(key="by_hookup").input("Ida").run()
     press(app, "Save and check every capture against it")
     assert_sound(app)
     assert read_settings(Warehouse(own_copy))["house_setup"][test]["signals"] == ["starter_current"]
-    app.text_input(key="house_who").input("Ida").run()
+    app.text_input(key="by_hookup").input("Ida").run()
     press(app, "Undo the last change")
     assert_sound(app)
     assert read_settings(Warehouse(own_copy))["house_setup"][test] == {}
@@ -212,7 +220,7 @@ def test_every_flagged_job_without_an_outcome_waits_and_an_outcome_ends_it(
     app.selectbox(key=f"how_{job}").select("gauge")
     press(app, "Enter")
     assert any("Say who enters this" in error.value for error in app.error)
-    app.text_input(key="kept_entered_by").input("Ida")
+    app.text_input(key="by_outcome").input("Ida")
     press(app, "Enter")
     assert_sound(app)
     assert f"A weak cylinder confirmed (cylinder {number}), by gauge" in texts(app)

@@ -15,6 +15,7 @@ import pytest
 from pipelines.errors import ShopspreadError, WarehouseError
 from pipelines.fit.run import fit_warehouse
 from pipelines.intake.check import check
+from pipelines.intake.entry import log_coaching
 from pipelines.intake.ingest import ingest
 from pipelines.intake.undo import undo
 from pipelines.reports.report import build_report
@@ -23,7 +24,7 @@ from pipelines.warehouse import keeping, people
 from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.backups import backup, restore
 from pipelines.warehouse.database import Warehouse, migrations
-from pipelines.warehouse.decisions import log_coaching, set_setting
+from pipelines.warehouse.decisions import set_setting
 from pipelines.warehouse.exporting import export
 from tests.small_shop import log_row, small_drop, write_capture
 
@@ -239,7 +240,7 @@ def test_a_forgotten_name_is_nowhere_and_stays_so(shop: Path) -> None:
         (drop / file).write_text((drop / file).read_text().replace("ada", name), encoding="utf-8")
     ingest(drop, house, jobs=1)
     set_setting(house, "cost_miss", 500, set_by=name)
-    log_coaching(house, technician=name, held_on=dt.date(2026, 3, 3), topic="hookup")
+    log_coaching(house, technician=name, held_on=dt.date(2026, 3, 3), topic="hookup", by="mira")
     before = house.frame("captures")
     assert {"technician", "capture_log", "setting", "coaching", "intake_log"} <= set(everywhere(house, name))
     pseudonym, paths = people.forget(house, name)

@@ -7,8 +7,8 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import data
-from dashboard.shared import notices
+from dashboard import writing
+from dashboard.shared import notices, who
 from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import Kind
 
@@ -52,13 +52,13 @@ def form(row: dict[str, Any], known: Kind, elements: int) -> None:
                 key=f"gauge_{job}",
                 help=f"One for each {known.element.noun} by number, with a semicolon between them; may stay empty.",
             )
-        who = st.text_input("Who enters this", key="kept_entered_by")
+        by = who.ask("outcome")
         if st.form_submit_button("Enter", icon=":material/check:"):
             _enter(
                 row,
                 known,
                 {"finding": finding, "numbers": numbers, "how": method, "on": day, "gauge": gauge},
-                who,
+                by,
             )
 
 
@@ -67,7 +67,7 @@ def _day(row: dict[str, Any]) -> dt.date:
     return taken.date() if taken is not None else dt.date.today()
 
 
-def _enter(row: dict[str, Any], known: Kind, typed: dict[str, Any], who: str) -> None:
+def _enter(row: dict[str, Any], known: Kind, typed: dict[str, Any], by: str) -> None:
     if not typed["finding"]:
         notices.trouble("Choose what was found.")
         return
@@ -82,9 +82,10 @@ def _enter(row: dict[str, Any], known: Kind, typed: dict[str, Any], who: str) ->
         "confirmed_at": f"{typed['on'].isoformat()}T23:59:00",
     }
     try:
-        notes = data.enter("outcomes", cells, by=who)
+        entered = writing.enter("outcomes", cells, by=by)
     except ShopspreadError as error:
         notices.trouble(str(error))
     else:
-        st.toast(" ".join([f"Entered for job {row['repair_order']}.", *notes]))
+        who.remember(by)
+        st.toast(" ".join([f"Entered for job {row['repair_order']}.", *entered.notes]))
         st.rerun()

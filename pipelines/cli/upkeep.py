@@ -52,6 +52,20 @@ def export(
     out.result("\n".join(f"{folder / view}.parquet: {count} rows" for view, count in rows.items()))
 
 
+def tables(
+    folder: Annotated[Path, typer.Argument(help="Folder for the tables.")],
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+) -> None:
+    """Write the shop's tables as a drop folder takes them.
+
+    With everything that was entered in the browser; dropping them again changes nothing.
+    """
+    from pipelines.intake.written import write_tables
+
+    rows = write_tables(Warehouse(warehouse), folder)
+    out.result("\n".join(f"{folder / file}: {count} rows" for file, count in rows.items()))
+
+
 def backup(
     folder: Annotated[Path, typer.Argument(help="A new folder for the backup.")],
     warehouse: WarehousePath = DEFAULT_WAREHOUSE,
@@ -174,5 +188,5 @@ def watch(
 
 def register(app: typer.Typer) -> None:
     """Add the sub-commands of this module to the command."""
-    for command in (watch, check, export, backup, restore, forget, person, undo):
+    for command in (watch, check, export, tables, backup, restore, forget, person, undo):
         app.command()(command)

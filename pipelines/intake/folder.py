@@ -93,7 +93,7 @@ def look(
         table = relative in tables
         wanted = table or entry.name.lower().endswith(suffixes)
         if reason is None and wanted:
-            reason = _odd_by_name(relative)
+            reason = odd_by_name(relative)
         if reason is not None:
             odd.append(OddEntry(printable(relative), reason))
         elif table:
@@ -157,7 +157,7 @@ def _odd_by_kind(entry: os.DirEntry[str], root: Path) -> str | None:
     return None
 
 
-def _odd_by_name(relative: str) -> str | None:
+def odd_by_name(relative: str) -> str | None:
     """Why no row of captures.csv could name this file, or None."""
     try:
         relative.encode("utf-8")

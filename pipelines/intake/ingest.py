@@ -13,7 +13,7 @@ import polars as pl
 
 from pipelines import kinds
 from pipelines.errors import ShopspreadError
-from pipelines.intake import folder, standing
+from pipelines.intake import folder, standing, uploads
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
 from pipelines.intake.merge import TableIntake, merge_tables, sheet_name
 from pipelines.intake.tables import SPECS
@@ -89,6 +89,8 @@ def ingest(
     jobs: int | None = None,
     progress: Progress | None = None,
     leave: Collection[str] = (),
+    batch: str | None = None,
+    apart: bool = False,
 ) -> IntakeSummary:
     """Bring the warehouse to what the drop folder says; the folder itself is never changed.
 
@@ -99,6 +101,10 @@ def ingest(
         jobs: worker processes; by default one per processor this process may use.
         progress: called with (captures done, captures to do).
         leave: paths below the folder to leave for another time (files that still grow).
+        batch: names this ingest in the log, where it is part of a piece of work that has a name already.
+        apart: read even a single file in a process of its own, because this one must live on whatever happens.
+
+    Files that were uploaded in the browser lie in a folder of the warehouse's own, which belongs to every ingest.
 
     Raises:
         ShopspreadError: when the folder does not exist or is no folder.
@@ -106,7 +112,7 @@ def ingest(
     """
     if drop is not None and not drop.is_dir():
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
-    batch = uuid.uuid4().hex[:12]
+    batch = batch or uuid.uuid4().hex[:12]
     _tidy(warehouse)
     contents = _contents(drop, warehouse, batch, leave)
     files = contents.files
@@ -121,7 +127,9 @@ def ingest(
         if task is not None:
             tasks.append(task)
     pending: list[Done] = []
-    for done_count, done in enumerate(run_all(tasks, jobs, warehouse.waveforms / AT_WORK), start=1):
+    for done_count, done in enumerate(
+        run_all(tasks, jobs, warehouse.waveforms / AT_WORK, apart=apart), start=1
+    ):
         pending.append(done)
         if progress is not None:
             progress(done_count, len(tasks))
@@ -144,16 +152,19 @@ def ingest(
 
 def _contents(drop: Path | None, warehouse: Warehouse, batch: str, leave: Collection[str]) -> folder.Contents:
     """What lies in the drop folder; entries that cannot be used are logged, once each."""
+    uploaded = uploads.held(warehouse)
     if drop is None:
-        return folder.Contents({}, {}, (), 0)
-    ours = {warehouse.waveforms} | ({warehouse.path} if warehouse.path.is_dir() else set())
+        return folder.Contents({}, uploaded, (), 0)
+    ours = {warehouse.waveforms, uploads.place(warehouse)} | (
+        {warehouse.path} if warehouse.path.is_dir() else set()
+    )
     tables = [name for spec in SPECS.values() for name in (spec.file, sheet_name(spec))]
     found = folder.look(drop, tables, known_suffixes(), ours, leave)
     if found.odd:
         said = [LogRow("drop folder", entry.name, "refused", entry.reason) for entry in found.odd]
         with warehouse.transaction() as connection:
             intake_log.write(connection, batch, intake_log.unsaid(connection, said))
-    return found
+    return replace(found, files=uploaded | found.files)
 
 
 def _tidy(warehouse: Warehouse) -> None:

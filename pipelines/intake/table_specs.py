@@ -327,6 +327,7 @@ _ALL = (
             Column("held_on", day, pl.Date(), required=True),
             Column("topic", choice(*COACHED), pl.String(), required=True),
             Column("test", open_choice(*TESTS), pl.String()),
+            Column("note", remark, pl.String()),
         ),
     ),
 )

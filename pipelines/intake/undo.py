@@ -15,6 +15,7 @@ from pipelines.intake.ingest import ingest
 from pipelines.intake.landing import CHILD_TABLES
 from pipelines.intake.merge import TARGETS
 from pipelines.intake.tables import SPECS
+from pipelines.intake.uploads import UPLOAD, set_aside
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.log import LogRow
@@ -31,51 +32,78 @@ class Undone:
     kept: tuple[str, ...]
 
 
-def undo(warehouse: Warehouse, batch: str) -> Undone:
+def undo(warehouse: Warehouse, batch: str, *, by: str | None = None) -> Undone:
     """Put back every row and capture of a batch as it was before; what came later is left alone.
+
+    Nothing is erased: the log keeps both, and a file that was uploaded is set aside, not deleted.
 
     Captures whose file had changed are read again from the copy of the earlier file. The drop folder is not
     touched: as long as it says the same, the next ingest brings the same again.
+
+    Args:
+        by: who takes it back, where a person does so in a form.
 
     Raises:
         ShopspreadError: when there is no such batch, or it was no ingest.
     """
     done: dict[str, int] = {"rows": 0, "captures": 0}
     kept: list[str] = []
+    own = uuid.uuid4().hex[:12]
     with warehouse.transaction() as connection:
         entries = connection.execute(
             "SELECT log_id, subject, key, action, before, after FROM intake_log WHERE batch = ? AND action IN "
-            "('added', 'changed', 'read_again', 'waiting', 'refused') AND key IS NOT NULL ORDER BY log_id DESC",
+            "('added', 'changed', 'read_again', 'waiting', 'refused') AND key IS NOT NULL "
+            "ORDER BY subject = 'upload', log_id DESC",
             [batch],
         ).fetchall()
-        taken = [entry for entry in entries if _table(entry[1]) is not None or entry[1] == "waveform"]
+        taken = [
+            entry for entry in entries if _table(entry[1]) is not None or entry[1] in ("waveform", UPLOAD)
+        ]
         if not taken:
             raise ShopspreadError(
                 f"There is no ingest {batch!r} that brought anything; the log on the dashboard's intake page "
                 "names every batch."
             )
-        log = []
+        log: list[LogRow] = []
+        held: set[str] = set()
         for log_id, subject, key, action, before, after in taken:
-            later = connection.execute(
-                "SELECT batch FROM intake_log WHERE subject = ? AND key = ? AND log_id > ? AND batch <> ? "
-                "AND action NOT IN ('noted', 'undone') LIMIT 1",
-                [subject, key, log_id, batch],
-            ).fetchone()
-            if later:
-                kept.append(f"{subject}: {key}: changed since, by {later[0]}; undo that first.")
+            later = _later(connection, subject, key, log_id, batch)
+            if later is not None:
+                kept.append(f"{subject}: {key}: changed since, by {later}; undo that first.")
+                held.add(key)
                 continue
             was, came = _json(before), _json(after)
-            if subject == "waveform":
+            if subject == UPLOAD:
+                if key in held:
+                    continue
+                set_aside(warehouse, key)
+            elif subject == "waveform":
                 done["captures"] += _put_back_capture(connection, key, action, was)
             elif action in ("added", "changed") and came is not None:
                 _put_back_row(connection, str(_table(subject)), was, came)
                 done["rows"] += 1
             else:
                 continue
-            log.append(LogRow(subject, key, "undone", f"undo of {batch}", came, was))
-        intake_log.write(connection, uuid.uuid4().hex[:12], log)
-    ingest(None, warehouse, jobs=1)
+            log.append(LogRow(subject, key, "undone", f"undo of {batch}", came, was, by))
+        intake_log.write(connection, own, log)
+    ingest(None, warehouse, jobs=1, batch=own)
     return Undone(done["rows"], done["captures"], tuple(kept))
+
+
+def _later(
+    connection: duckdb.DuckDBPyConnection, subject: str, key: str, log_id: int, batch: str
+) -> str | None:
+    """The batch that changed a row or capture since, None where none did; what was taken back does not count."""
+    row = connection.execute(
+        "SELECT batch FROM intake_log AS later WHERE subject = $subject AND key = $key AND log_id > $log_id "
+        "AND batch <> $batch AND action NOT IN ('noted', 'undone') "
+        "AND batch NOT IN (SELECT batch FROM intake_log WHERE action = 'undone') "
+        "AND NOT EXISTS (SELECT 1 FROM intake_log AS back WHERE back.action = 'undone' "
+        "AND back.subject = later.subject AND back.key = later.key AND back.reason = 'undo of ' || later.batch) "
+        "ORDER BY log_id DESC LIMIT 1",
+        {"subject": subject, "key": key, "log_id": log_id, "batch": batch},
+    ).fetchone()
+    return None if row is None else str(row[0])
 
 
 def _json(text: str | None) -> dict[str, Any] | None:
@@ -125,6 +153,8 @@ def _put_back_capture(
             connection.execute(f"DELETE FROM {table} WHERE capture_file = ?", [name])
         connection.execute("UPDATE flag SET in_force = false WHERE capture_file = ?", [name])
         return 1
+    for table in CHILD_TABLES:
+        connection.execute(f"DELETE FROM {table} WHERE capture_file = ?", [name])
     connection.execute(
         "UPDATE capture_state SET status = 'waiting', reason = ?, waveform_sha256 = coalesce(?, waveform_sha256), "
         "file_sha256 = ?, file_bytes = NULL, file_mtime_ns = NULL, read_from = NULL WHERE capture_file = ?",

@@ -28,12 +28,15 @@ DIED = (
 )
 
 
-def run_all(tasks: Sequence[Task], jobs: int | None, marker: Path | None = None) -> Iterator[Done]:
+def run_all(
+    tasks: Sequence[Task], jobs: int | None, marker: Path | None = None, *, apart: bool = False
+) -> Iterator[Done]:
     """Do every task, in whatever order they come; each is answered exactly once.
 
     Args:
         marker: a file that names the capture at hand while no worker process is used. Should that capture
             end this very process, the next ingest finds the name and gives it a process of its own.
+        apart: never use this process, however few tasks there are.
 
     Raises:
         WarehouseError: when a copy cannot be written.
@@ -41,13 +44,15 @@ def run_all(tasks: Sequence[Task], jobs: int | None, marker: Path | None = None)
     workers = jobs or (
         len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     )
-    if workers <= 1 or len(tasks) < PARALLEL_FROM:
+    if not apart and (workers <= 1 or len(tasks) < PARALLEL_FROM):
         yield from _here(tasks, marker)
+        return
+    if not tasks:
         return
     waiting = iter(tasks)
     while True:
         suspects: list[Task] = []
-        yield from _until_one_dies(waiting, workers, suspects)
+        yield from _until_one_dies(waiting, min(workers, len(tasks)), suspects)
         if not suspects:
             return
         # One of these ended its worker, and which is not said: each gets a process of its own.

@@ -1,4 +1,4 @@
-"""What people decide: thresholds, settings, coaching sessions. Versions are added, never edited."""
+"""What people decide: thresholds and settings. Versions are added, never edited."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from models.records.topics import TOPICS
 from models.thresholds.flags import FLAG_SCHEMA, flags
 from pipelines.errors import SettingConflict, ShopspreadError, ThresholdConflict
 from pipelines.kinds import kind
@@ -20,8 +19,6 @@ from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse, query
 from pipelines.warehouse.log import LogRow
 from pipelines.warehouse.settings import setting, standing
-
-COACHING_TOPICS = tuple(TOPICS)
 
 _JUDGED = FLAG_SCHEMA | {"measure": pl.String(), "rank": pl.Int32()}
 _PIECE = 500_000
@@ -234,35 +231,6 @@ def read_settings(warehouse: Warehouse) -> dict[str, Any]:
 def settings_in(rows: pl.DataFrame) -> dict[str, Any]:
     """The same from the query `settings`."""
     return standing(dict(rows.select("name", "value").iter_rows()))
-
-
-def log_coaching(
-    warehouse: Warehouse, *, technician: str, held_on: dt.date, topic: str, test: str | None = None
-) -> str:
-    """Note that a coaching session was held; returns its key.
-
-    Raises:
-        ShopspreadError: when the technician is unknown or the topic is none of `COACHING_TOPICS`.
-    """
-    if topic not in COACHING_TOPICS:
-        raise ShopspreadError(f"A coaching topic is one of: {', '.join(COACHING_TOPICS)}; not {topic!r}.")
-    session = f"{held_on.isoformat()}-{technician}-{uuid.uuid4().hex[:6]}"
-    with warehouse.transaction() as connection:
-        known = connection.execute(
-            "SELECT count(*) FROM (SELECT technician FROM technician UNION SELECT technician FROM capture_log) "
-            "WHERE technician = ?",
-            [technician],
-        ).fetchone()
-        if known == (0,):
-            raise ShopspreadError(f"There is no technician {technician!r} in the warehouse.")
-        connection.execute(
-            "INSERT INTO coaching VALUES (?, ?, ?, ?, ?)", [session, technician, held_on, topic, test]
-        )
-        after = {"technician": technician, "held_on": held_on, "topic": topic, "test": test}
-        intake_log.write(
-            connection, uuid.uuid4().hex[:12], [LogRow("coaching", session, "added", None, None, after)]
-        )
-    return session
 
 
 def _add_threshold(

@@ -24,12 +24,13 @@ SCHEMA: dict[str, PolarsType] = {
     "reason": pl.String,
     "before": pl.String,
     "after": pl.String,
+    "entered_by": pl.String,
 }
 
 
 @dataclass(frozen=True, slots=True)
 class LogRow:
-    """One thing that happened; `before` and `after` are the row as it was and is."""
+    """One thing that happened; `before` and `after` are the row as it was and is, `by` who did it in a form."""
 
     subject: str
     key: str | None
@@ -37,6 +38,7 @@ class LogRow:
     reason: str | None = None
     before: Any = None
     after: Any = None
+    by: str | None = None
 
 
 def write(connection: duckdb.DuckDBPyConnection, batch: str, rows: Sequence[LogRow]) -> None:
@@ -46,12 +48,15 @@ def write(connection: duckdb.DuckDBPyConnection, batch: str, rows: Sequence[LogR
     now = dt.datetime.now()
     frame = pl.DataFrame(
         [
-            (batch, now, row.subject, row.key, row.action, row.reason, _json(row.before), _json(row.after))
+            (
+                batch, now, row.subject, row.key, row.action, row.reason,
+                as_json(row.before), as_json(row.after), row.by,
+            )
             for row in rows
         ],
         schema=SCHEMA,
         orient="row",
-    )
+    )  # fmt: skip
     append(connection, "intake_log", frame)
 
 
@@ -86,5 +91,5 @@ def append(
     connection.unregister("incoming")
 
 
-def _json(value: Any) -> str | None:
+def as_json(value: Any) -> str | None:
     return None if value is None else json.dumps(value, default=str, ensure_ascii=False)

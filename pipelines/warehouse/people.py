@@ -18,7 +18,10 @@ from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.log import LogRow
 
 # Where a person's name stands besides the columns called `technician`.
-_OTHER_COLUMNS = (("setting", "set_by"), ("threshold", "set_by"))
+_OTHER_COLUMNS = (
+    ("setting", "set_by"), ("threshold", "set_by"), ("intake_log", "entered_by"),
+    ("waiting_mark", "entered_by"), ("waiting_mark", "assigned_to"),
+)  # fmt: skip
 # What hangs on a capture, by capture_file.
 _PER_CAPTURE = ("capture_state", "feature", "element_reading", "setup_check")
 
@@ -114,9 +117,10 @@ def person(warehouse: Warehouse, technician: str, folder: Path) -> dict[str, int
                 "(SELECT capture_file FROM capture_log WHERE technician = $name)"
             )
         wanted["intake_log"] = (
-            "SELECT * FROM intake_log WHERE key = $name OR contains(coalesce(before, ''), $said) "
+            "SELECT * FROM intake_log WHERE key = $name OR entered_by = $name OR contains(coalesce(before, ''), $said) "
             "OR contains(coalesce(after, ''), $said)"
         )
+        wanted["waiting_mark"] = "SELECT * FROM waiting_mark WHERE entered_by = $name OR assigned_to = $name"
         said = json.dumps(technician, ensure_ascii=False)
         frames = {
             table: connection.sql(

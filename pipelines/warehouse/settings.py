@@ -11,11 +11,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipelines.errors import ShopspreadError
+from pipelines.file_names import check_pattern
 
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One thing a shop can decide. `kind` is `number`, `whole`, `text` or `hookups` (JSON)."""
+    """One thing a shop can decide. `kind` is `number`, `whole`, `text`, `pattern` (of file names) or
+    `hookups` (JSON)."""
 
     name: str
     default: Any
@@ -31,7 +33,7 @@ class Setting:
             ShopspreadError: when it is not of this setting's kind or out of its range.
         """
         try:
-            value: Any = text if self.kind == "text" else json.loads(text)
+            value: Any = text if self.kind in ("text", "pattern") else json.loads(text)
         except json.JSONDecodeError as error:
             raise ShopspreadError(f"Setting {self.name}: {text!r} is not a {self.kind}.") from error
         return self.check(value)
@@ -57,6 +59,10 @@ class Setting:
                 )
         if self.kind == "hookups":
             _check_hookups(value)
+        if self.kind == "pattern":
+            if not isinstance(value, str):
+                raise ShopspreadError(f"Setting {self.name}: {value!r} is no text.")
+            check_pattern(value)
         return value
 
 
@@ -164,6 +170,13 @@ SETTINGS: dict[str, Setting] = {
             "hookups",
             "The shop's standing hookup per test: signals in channel order, scales, sync_cylinder, "
             "rate_hz, duration_s. What is left out is not checked.",
+        ),
+        Setting(
+            "file_name_pattern",
+            "",
+            "pattern",
+            "What the shop's capture files are called, so that a label fills itself in: fields in braces, such as "
+            "{technician}_{repair_order}_{captured_at}.",
         ),
     )
 }

@@ -33,6 +33,7 @@ LABELS = {
     "discovery_rate_pct": "Healthy ones allowed among those called odd, %",
     "labour_rate_per_h": "Labour, currency an hour",
     "house_setup": "Standing hookup",
+    "file_name_pattern": "What capture files are called",
 }
 
 

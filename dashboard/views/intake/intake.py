@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data
+from dashboard import data, writing
 from dashboard.shared import filters, notices, parts, words
+from dashboard.shared import who as who_writes
 from dashboard.views.intake import answer as answers
 from pipelines.errors import ShopspreadError
 
@@ -53,15 +54,16 @@ with left, st.form("settings"):
         )
         for known in answers.numeric()
     }  # fmt: skip
-    who = st.text_input("Who decides", key="set_who")
+    who = who_writes.ask("settings", label="Who decides")
     if st.form_submit_button("Save", icon=":material/save:"):
         changed = answers.changed(typed, shown)
         try:
-            data.set_settings(changed, seen=shown, set_by=who)
+            writing.set_settings(changed, seen=shown, set_by=who)
         except ShopspreadError as error:
             notices.trouble(str(error))
         else:
             shown.update(changed)
+            who_writes.remember(who)
             st.toast(f"Saved: {', '.join(changed) or 'nothing had changed'}.")
             if changed:
                 st.rerun()
@@ -71,9 +73,11 @@ def save_hookup(test: str, hookup: dict[str, object], who: str) -> None:
     """Write a test's standing hookup and check every capture against it, or say why not."""
     try:
         before = values["house_setup"]
-        data.set_settings({"house_setup": {**before, test: hookup}}, seen={"house_setup": before}, set_by=who)
+        writing.set_settings(
+            {"house_setup": {**before, test: hookup}}, seen={"house_setup": before}, set_by=who
+        )
         with st.spinner("Checking every capture against the standing hookup"):
-            data.fit_again()
+            writing.fit_again()
     except ShopspreadError as error:
         notices.trouble(str(error))
     else:
@@ -107,7 +111,7 @@ with right, st.container(border=True):
         notices.trouble(str(error))
     else:
         st.info(answers.differ_sentence(*data.would_differ(stamp, test, hookup)), icon=":material/preview:")
-    who_house = st.text_input("Who decides", key="house_who")
+    who_house = who_writes.ask("hookup", label="Who decides")
     if (
         st.button("Save and check every capture against it", icon=":material/save:", disabled=hookup is None)
         and hookup is not None

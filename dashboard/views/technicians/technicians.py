@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data
+from dashboard import data, writing
 from dashboard.documents import sheet
 from dashboard.shared import chart as shared
 from dashboard.shared import filters, notices, parts, people, skills, words
+from dashboard.shared import who as who_writes
 from dashboard.views.technicians import answer as answers
 from dashboard.views.technicians import chart as charts
 from pipelines.errors import ShopspreadError
@@ -152,19 +153,22 @@ with one_tab:
 
 with log_tab:
     st.subheader("Log a coaching session")
-    with st.form("coaching", clear_on_submit=True):
+    with st.form("coaching"):
         left, middle, right = st.columns(3)
         who = left.selectbox("Technician", [skill.technician for skill in everybody], key="coaching_who")
         when = middle.date_input("Held on", chosen.as_of, key="coaching_day")
         topic = right.selectbox(
             "Topic",
-            data.coaching_topics(),
+            writing.coaching_topics(),
             format_func=lambda t: skills.TOPIC_WORDS.get(t, t),
             key="coaching_topic",
         )
+        note = st.text_area("What was agreed", key="coaching_note", max_chars=900, height=80)
+        name_given = who_writes.ask("coaching")
         if st.form_submit_button("Log this session", icon=":material/edit_note:"):
             try:
-                data.log_coaching(who, when, topic, chosen.test)
+                writing.log_coaching(who, when, topic, chosen.test, note, by=name_given)
+                who_writes.remember(name_given)
                 st.toast(f"Logged: {who}, {skills.TOPIC_WORDS.get(topic, topic)}, {words.day(when)}.")
                 st.rerun()
             except ShopspreadError as error:

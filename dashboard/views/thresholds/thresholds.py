@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data
+from dashboard import data, writing
 from dashboard.shared import filters, notices, parts, words
+from dashboard.shared import who as who_writes
 from dashboard.views.thresholds import answer as answers
 from dashboard.views.thresholds import chart as charts
 from pipelines.errors import ShopspreadError, ThresholdConflict
@@ -118,7 +119,7 @@ if seen != newest:
 def save(x_pct: float, who: str, why: str) -> None:
     """Write a version, or say why it was not written."""
     try:
-        version = data.set_threshold(
+        version = writing.set_threshold(
             answers.place(about, name), x_pct, set_by=who, reason=why, seen_version=seen
         )
     except ThresholdConflict as error:
@@ -127,6 +128,7 @@ def save(x_pct: float, who: str, why: str) -> None:
         notices.trouble(str(error))
     else:
         st.session_state[seen_key] = version
+        who_writes.remember(who)
         st.toast(f"Version {version} of {name} is in force.")
         st.rerun()
 
@@ -134,7 +136,7 @@ def save(x_pct: float, who: str, why: str) -> None:
 left, right = st.columns(2)
 with left, st.form("set_threshold"):
     st.markdown(f"**Put X = {words.number(tried, 1)} % in force for {name}**")
-    who = st.text_input("Who decides", key="kept_who")
+    who = who_writes.ask("threshold", label="Who decides")
     why = st.text_input("Why", key=f"why_{name}")
     if st.form_submit_button("Put in force", icon=":material/check:"):
         save(tried, who, why)
@@ -143,7 +145,7 @@ if earlier:
     with right, st.form("go_back"):
         st.markdown("**Go back to an earlier version**")
         version = st.selectbox("Version", earlier, key=f"back_{name}")
-        who_back = st.text_input("Who decides", key="kept_who_back")
+        who_back = who_writes.ask("threshold_back", label="Who decides")
         why_back = st.text_input("Why", key=f"why_back_{name}")
         if st.form_submit_button("Go back", icon=":material/undo:"):
             save(

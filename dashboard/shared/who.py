@@ -1,0 +1,25 @@
+"""Who writes: the one place every form has its name from. With a sign-in, only this file has to change."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+KEPT = "kept_by"
+
+
+def ask(form: str, *, label: str = "Your name") -> str:
+    """Draw the field for the name of whoever fills in a form, and return the name; it is kept with what is written.
+
+    Args:
+        form: names the form; two of them on a page have a field each, filled with the name last used.
+    """
+    key = f"by_{form}"
+    st.session_state.setdefault(KEPT, "")
+    if not st.session_state.get(key):
+        st.session_state[key] = st.session_state[KEPT]
+    return st.text_input(label, key=key, autocomplete="name", placeholder="who does this", max_chars=80)
+
+
+def remember(name: str) -> None:
+    """Fill the next form's field with the name this person has just used."""
+    st.session_state[KEPT] = " ".join(name.split())

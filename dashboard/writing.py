@@ -1,0 +1,216 @@
+"""Everything the dashboard writes. Each function takes `by`, the name `dashboard.shared.who` gives, and keeps it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import subprocess
+import sys
+import threading
+import zipfile
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from dashboard import data
+from dashboard.launch import environment
+from pipelines.errors import ShopspreadError
+from pipelines.intake import entry, form, written
+from pipelines.intake.entry import Uploaded
+from pipelines.intake.form import Entered
+from pipelines.intake.table_specs import COACHED
+from pipelines.intake.undo import Undone
+from pipelines.intake.undo import undo as run_undo
+from pipelines.warehouse import decisions, marks
+from pipelines.warehouse.decisions import Place
+
+
+def set_threshold(place: Place, threshold_pct: float, *, set_by: str, reason: str, seen_version: int) -> int:
+    """Write a new threshold version; see `pipelines.warehouse.decisions.set_threshold`.
+
+    Raises:
+        ThresholdConflict: when somebody else saved first.
+        ShopspreadError: when name, reason or value are missing or senseless.
+    """
+    return decisions.set_threshold(
+        data.warehouse(), place, threshold_pct, set_by=set_by, reason=reason, seen_version=seen_version
+    )
+
+
+def set_settings(changes: Mapping[str, Any], *, seen: Mapping[str, Any], set_by: str) -> None:
+    """Change some of the shop's settings, all or none; the old values stay in the log.
+
+    Raises:
+        SettingConflict: when somebody else has changed one of them since it was looked at.
+        ShopspreadError: when a value may not stand, or nobody is named.
+    """
+    if not set_by.strip():
+        raise ShopspreadError("Say who decides this; the name is kept with the change.")
+    decisions.set_settings(data.warehouse(), changes, set_by=set_by, seen=seen)
+
+
+def enter(table: str, row: Mapping[str, str], *, by: str) -> Entered:
+    """Bring in one row a person has typed; see `pipelines.intake.form.enter`.
+
+    Raises:
+        ShopspreadError: when nobody is named or the row may not stand.
+    """
+    return form.enter(data.warehouse(), table, row, by=by)
+
+
+def upload(files: Iterable[tuple[str, bytes]], *, by: str) -> Uploaded:
+    """Take in capture files, given by name and bytes; each then waits for its label.
+
+    Raises:
+        ShopspreadError: when nobody is named or the files cannot be written.
+    """
+    return entry.upload(data.warehouse(create=True), files, by=by)
+
+
+def label(rows: Sequence[Mapping[str, str]], *, by: str) -> Entered:
+    """Say what captures are (rows of captures.csv), all or none, and read those that waited for it.
+
+    Raises:
+        ShopspreadError: when nobody is named or a row may not stand.
+    """
+    entered = entry.label(data.warehouse(), rows, by=by)
+    fit_soon()
+    return entered
+
+
+def define_family(row: Mapping[str, str], *, by: str) -> Entered:
+    """Define an engine family, and read the captures that waited for it.
+
+    Raises:
+        ShopspreadError: when nobody is named or the definition contradicts itself.
+    """
+    entered = entry.define_family(data.warehouse(create=True), row, by=by)
+    fit_soon()
+    return entered
+
+
+def add(table: str, row: Mapping[str, str], *, by: str) -> Entered:
+    """The same as `enter`, where there may be no warehouse yet.
+
+    Raises:
+        ShopspreadError: when nobody is named or the row may not stand.
+    """
+    return form.enter(data.warehouse(create=True), table, row, by=by)
+
+
+def log_coaching(
+    technician: str, held_on: dt.date, topic: str, test: str | None, note: str, *, by: str
+) -> Entered:
+    """Note that a coaching session was held.
+
+    Raises:
+        ShopspreadError: when nobody is named, or the technician or the topic is not known.
+    """
+    return entry.log_coaching(
+        data.warehouse(), technician=technician, held_on=held_on, topic=topic, test=test, note=note, by=by
+    )
+
+
+def set_drill(technician: str, test: str, week_of: dt.date, target: int, *, by: str) -> Entered:
+    """Set a drill; an empty technician means everybody.
+
+    Raises:
+        ShopspreadError: when nobody is named or the row may not stand.
+    """
+    return entry.set_drill(
+        data.warehouse(), technician=technician, test=test, week_of=week_of, target=target, by=by
+    )
+
+
+def undo(batch: str, *, by: str) -> Undone:
+    """Take back one piece of work as a new version; the log keeps both.
+
+    Raises:
+        ShopspreadError: when nobody is named or there is nothing to take back.
+    """
+    undone = run_undo(data.warehouse(), batch, by=form.named(by))
+    if undone.captures or undone.rows:
+        fit_soon()
+    return undone
+
+
+def mark(item: str, *, by: str, state: str, assigned_to: str | None, reason: str, seen_version: int) -> None:
+    """Decide about a thing that waits: done, dismissed with a reason, open again, or assigned to a name.
+
+    Raises:
+        WaitingConflict: when somebody else has decided since.
+        ShopspreadError: when nobody is named, or it is dismissed without a reason.
+    """
+    marks.mark(
+        data.warehouse(),
+        item,
+        by=by,
+        state=state,
+        assigned_to=assigned_to,
+        reason=reason,
+        seen_version=seen_version,
+    )
+
+
+def fit_again() -> None:
+    """Recompute spread and proposals, after a setting that they depend on has changed."""
+    from pipelines.fit.run import fit_warehouse
+
+    fit_warehouse(data.warehouse())
+
+
+class _Fits:
+    """One fit at a time in a process of its own; asked for again meanwhile, there is one more afterwards."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._at_work: set[Path] = set()
+        self._again: set[Path] = set()
+
+    def ask(self, warehouse: Path) -> None:
+        """Fit that warehouse soon."""
+        with self._lock:
+            if warehouse in self._at_work:
+                self._again.add(warehouse)
+                return
+            self._at_work.add(warehouse)
+        threading.Thread(target=self._run, args=(warehouse,), daemon=True).start()
+
+    def _run(self, warehouse: Path) -> None:
+        while True:
+            subprocess.run(
+                [sys.executable, "-P", "-c", FIT, "fit", "--warehouse", str(warehouse)],
+                env=environment(warehouse),
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                check=False,
+            )
+            with self._lock:
+                if warehouse not in self._again:
+                    self._at_work.discard(warehouse)
+                    return
+                self._again.discard(warehouse)
+
+
+FIT = "from pipelines.cli import main; main()"
+_FITS = _Fits()
+
+
+def fit_soon() -> None:
+    """The same in a process of its own, so that nobody waits; open pages follow when it has landed."""
+    _FITS.ask(data.path().resolve())
+
+
+def coaching_topics() -> tuple[str, ...]:
+    """What a coaching session can be about."""
+    return tuple(COACHED)
+
+
+def tables_zip() -> bytes:
+    """The shop's tables as the drop folder takes them, in one zip file."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as parts:
+        for file, text in written.tables(data.warehouse()).items():
+            parts.writestr(file, text)
+    return out.getvalue()

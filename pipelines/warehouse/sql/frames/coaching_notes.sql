@@ -1,0 +1,1 @@
+SELECT session, note FROM coaching WHERE note IS NOT NULL ORDER BY session
