@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from pipelines.intake import uploads
 from pipelines.intake.entry import define_family, label, upload
 from pipelines.intake.ingest import ingest
 from pipelines.intake.undo import undo
+from pipelines.intake.workers import run_all
 from pipelines.warehouse.database import Warehouse
 from tests.small_shop import FAMILIES, write_capture
 
@@ -40,6 +42,15 @@ def house(tmp_path: Path) -> Warehouse:
     made = Warehouse(tmp_path / "wh", create=True)
     ingest(tmp_path / "drop", made, jobs=1)
     return made
+
+
+@pytest.fixture(autouse=True)
+def in_this_process(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A process of its own for each file is slow to start: the first test has one, the others do without."""
+    if request.function is test_an_upload_waits_for_its_label_and_is_read_with_it:
+        return
+    module = sys.modules["pipelines.intake.ingest"]
+    monkeypatch.setattr(module, "run_all", lambda tasks, jobs, marker, **_: run_all(tasks, jobs, marker))
 
 
 def state(house: Warehouse, name: str) -> dict[str, object]:
