@@ -105,6 +105,7 @@ def _draw(page: StreamlitPage, entry: Entry, stamp: str) -> None:
         LOG.exception("the page %s could not be drawn", page.title)
         notices.defect(page.title)
     address.write(entry)
+    st.set_page_config(page_title=address.title(entry))
 
 
 main()

@@ -162,7 +162,8 @@ WRITTEN = (
 
 @st.cache_resource(max_entries=4, show_spinner=False)
 def _active_names(stamp: str) -> tuple[str, ...]:
-    return inert.active_names(frames(stamp)[name] for name in WRITTEN)
+    money = pl.DataFrame({"currency": [settings(stamp)["currency"]]})
+    return inert.active_names([*(frames(stamp)[name] for name in WRITTEN), money])
 
 
 def active_names(stamp: str) -> tuple[str, ...]:

@@ -22,10 +22,13 @@ def fresh_caches() -> Iterator[None]:
     st.cache_data.clear()
 
 
-def opened(monkeypatch: pytest.MonkeyPatch, warehouse: Path, page: str) -> AppTest:
+def opened(monkeypatch: pytest.MonkeyPatch, warehouse: Path, page: str, **state: object) -> AppTest:
+    """A page after its first run; `state` is what the session holds before it."""
     monkeypatch.setenv(WAREHOUSE_VARIABLE, str(warehouse))
     app = AppTest.from_file(str(APP), default_timeout=120)
     app.switch_page(f"views/{page}/{page}.py")
+    for key, value in state.items():
+        app.session_state[key] = value
     return app.run()
 
 

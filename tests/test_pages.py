@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 
 from dashboard.shared import parts
+from dashboard.shared.pages import PEOPLE_PARTS
 from pipelines.warehouse.database import Warehouse
 from tests.page_driver import PAGES, TITLES, assert_sound, fresh_caches, opened, texts  # noqa: F401
 
@@ -126,13 +127,14 @@ def layers(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
             yield from layers(part)
 
 
-@pytest.mark.parametrize("name", [page for page in PAGES if page not in ("intake", "todo")])
+@pytest.mark.parametrize("name", [page for page in PAGES if page not in ("intake", "todo", "jobs", "week")])
 def test_every_chart_titles_its_axes_with_units(
     monkeypatch: pytest.MonkeyPatch, small_warehouse: Path, name: str
 ) -> None:
     drawn: list[dict[str, Any]] = []
-    monkeypatch.setattr(parts, "chart", lambda chart: drawn.append(chart.to_dict()))
-    assert_sound(opened(monkeypatch, small_warehouse, name))
+    monkeypatch.setattr(parts, "chart", lambda chart, **_: drawn.append(chart.to_dict()))
+    for part in PEOPLE_PARTS if name == "technicians" else ("",):
+        assert_sound(opened(monkeypatch, small_warehouse, name, kept_people_tab=part))
     assert drawn
     for spec in drawn:
         for channel in ("x", "y"):
@@ -151,7 +153,7 @@ def test_every_chart_titles_its_axes_with_units(
 def test_people_stand_in_order_of_name_with_n_and_interval(
     monkeypatch: pytest.MonkeyPatch, small_warehouse: Path
 ) -> None:
-    app = opened(monkeypatch, small_warehouse, "technicians")
+    app = opened(monkeypatch, small_warehouse, "technicians", kept_people_tab=PEOPLE_PARTS[1])
     table = next(t.value for t in app.dataframe if "right calls" in t.value.columns)
     names = table["technician"].tolist()
     assert names == sorted(names)

@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboard.shared.pages import PEOPLE_PARTS
 from pipelines.errors import SettingConflict
 from pipelines.kinds import kinds
 from pipelines.warehouse.database import Warehouse
@@ -110,7 +111,7 @@ def test_moving_x_shows_which_captures_change_side(monkeypatch: pytest.MonkeyPat
 
 def test_a_coaching_session_is_logged(monkeypatch: pytest.MonkeyPatch, own_copy: Path) -> None:
     before = Warehouse(own_copy).frame("coaching").height
-    app = opened(monkeypatch, own_copy, "technicians")
+    app = opened(monkeypatch, own_copy, "technicians", kept_people_tab=PEOPLE_PARTS[3])
     app.selectbox(key="coaching_topic").select("calls")
     press(app, "Log this session")
     assert any("Say who enters this" in error.value for error in app.error)

@@ -220,7 +220,8 @@ def test_events_of_an_odd_firing_engine_stand_where_its_intervals_say() -> None:
 
 
 def test_every_setting_is_worded_and_can_be_changed_on_the_page() -> None:
-    shown = {known.name for known in intake_answers.numeric()} | {"house_setup", "file_name_pattern"}
+    shown = {known.name for known in (*intake_answers.numeric(), *intake_answers.texts())}
+    shown |= {"house_setup", "file_name_pattern"}
     assert shown == set(SETTINGS)
     assert set(intake_answers.LABELS) == set(SETTINGS)
 

@@ -10,7 +10,6 @@ from typing import Any
 import altair as alt
 import jinja2
 import polars as pl
-import vl_convert
 
 from dashboard.shared import words
 from dashboard.shared.palette import BAND, ODD, SCOPED, UNSURE, USUAL
@@ -104,6 +103,8 @@ def share_text(value: Estimate) -> str:
 
 def picture(chart: alt.LayerChart) -> str:
     """A chart as a PNG data URI."""
+    import vl_convert  # large, and only pictures need it
+
     png = vl_convert.vegalite_to_png(chart.to_json(), scale=2)
     return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
 

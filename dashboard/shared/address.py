@@ -14,7 +14,9 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.shared.filters import EVERY, HELD
-from dashboard.shared.pages import Entry
+from dashboard.shared.job_lists import JOB_LISTS
+from dashboard.shared.pages import PEOPLE_PARTS, Entry
+from dashboard.shared.skills import FUNNELS
 from pipelines.kinds import kinds
 
 ON, WRITTEN, SAID, SAID_OF = "_page", "_address", "_said", "_said_of"
@@ -66,6 +68,36 @@ def _technician(text: str, stamp: str) -> str:
     return _one_of(text, names, "technician")
 
 
+def _order(text: str, stamp: str) -> str:
+    return _one_of(text, data.frames(stamp)["orders"]["repair_order"].to_list(), "job")
+
+
+def _vehicle(text: str, stamp: str) -> str:
+    frames = data.frames(stamp)
+    names = {*frames["orders"]["vehicle"].drop_nulls(), *frames["captures"]["vehicle"].drop_nulls()}
+    return _one_of(text, sorted(names), "vehicle")
+
+
+def _jobs(text: str, stamp: str) -> str:
+    del stamp
+    return _one_of(text, JOB_LISTS, "list of jobs")
+
+
+def _part(text: str, stamp: str) -> str:
+    del stamp
+    return _one_of(text, PEOPLE_PARTS, "part of this page")
+
+
+def _figure(text: str, stamp: str) -> str:
+    del stamp
+    return _one_of(text, FUNNELS, "figure about people")
+
+
+def _week(text: str, stamp: str) -> dt.date:
+    day = _day(text, stamp)
+    return day - dt.timedelta(days=day.weekday())
+
+
 def _capture(text: str, stamp: str) -> str:
     return _one_of(text, data.frames(stamp)["captures"]["capture_file"].to_list(), "capture")
 
@@ -90,6 +122,12 @@ PARTS: dict[str, Part] = {
     "of_test": Part(("test",), _test),
     "capture": Part(("capture",), _capture),
     "over": Part(("kept_over",), _capture),
+    "part": Part(("kept_people_tab",), _part),
+    "figure": Part(("kept_measure",), _figure),
+    "order": Part(("kept_order",), _order),
+    "vehicle": Part(("kept_vehicle",), _vehicle),
+    "jobs": Part(("kept_jobs",), _jobs),
+    "week": Part(("kept_week",), _week),
 }
 """Every name an address may hold: `of_group` and `of_test` narrow a list, the others say what a page shows."""
 
@@ -128,6 +166,17 @@ def complaints() -> list[str]:
     """What is wrong with the address the page was opened by; said until the person chooses something."""
     found: list[str] = st.session_state.get(SAID, [])
     return found
+
+
+# What a tab is called by where a page shows one thing: the most particular first.
+_NAMED = ("order", "vehicle", "capture", "over", "one_group", "of_group", "group", "technician")
+
+
+def title(entry: Entry) -> str:
+    """What the tab is called: the one thing the page shows, the page, the program."""
+    shown = (st.session_state.get(PARTS[name].keys[0]) for name in _NAMED if name in entry.address)
+    named = next((str(value) for value in shown if value not in (None, EVERY, "", "none")), None)
+    return " · ".join(part for part in (named, entry.title, "Shopspread") if part)
 
 
 def write(entry: Entry) -> None:

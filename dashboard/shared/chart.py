@@ -11,6 +11,7 @@ import polars as pl
 from dashboard.shared import palette
 
 HEIGHT = 300
+PICKED = "picked"
 
 
 def axis_title(what: str, unit: str | None) -> str:
@@ -55,6 +56,27 @@ def colours(field: str, meaning: dict[str, str], *, legend: bool = True) -> alt.
     )
 
 
+def shapes(field: str, meaning: dict[str, str]) -> alt.Shape:
+    """Shape by given words; beside `colours` of the same words they share one legend."""
+    return alt.Shape(
+        f"{field}:N",
+        scale=alt.Scale(domain=list(meaning), range=list(meaning.values())),
+        legend=alt.Legend(title=None, orient="top"),
+    )
+
+
+def pickable(marks: alt.Chart, *fields: str) -> alt.Chart:
+    """Marks that can be clicked; `dashboard.shared.parts.chart` is told these fields of the one that was."""
+    marks.mark.cursor = "pointer"
+    return marks.add_params(alt.selection_point(name=PICKED, fields=list(fields), on="click", empty=False))
+
+
+def has_picks(drawn: Any) -> bool:
+    """Whether a mark of the chart can be clicked; one without marks has none."""
+    params = drawn.params
+    return params is not alt.Undefined and bool(params)
+
+
 def rule_at(
     value: float, *, vertical: bool = False, colour: str = palette.INK, dash: bool = True
 ) -> alt.Chart:
@@ -78,6 +100,7 @@ def intervals(
     sort: Any = None,
     raw: str | None = None,
     raw_word: str = "raw",
+    picks: str | None = None,
 ) -> Any:
     """Figures with their intervals, one row each, in the order given.
 
@@ -85,7 +108,7 @@ def intervals(
         rows: name, `field`, low, high; a missing figure is drawn as `too little to say`.
         along: title of the names. zero: draw the line where there is no difference. from_zero: whether the
             axis begins at zero.
-        raw: column drawn as a hollow mark beside the figure.
+        raw: column drawn as an upright stroke beside the figure. picks: the field a click on a figure tells.
     """
     names = rows["name"].to_list()
     upright = y(
@@ -118,11 +141,12 @@ def intervals(
                 tooltip=[alt.Tooltip(f"{raw}:Q", title=f"{raw_word} ({unit})", format=".1f")],
             )
         )
-    layers.append(
+    dots = (
         alt.Chart(known)
         .mark_circle(size=110, color=colour, opacity=1)
         .encode(x=across, y=upright, tooltip=tip)
     )
+    layers.append(dots if picks is None else pickable(dots, picks))
     layers.append(
         alt.Chart(unknown)
         .mark_text(align="left", color=palette.UNSURE, fontStyle="italic", dx=6)
@@ -132,7 +156,10 @@ def intervals(
 
 
 def trend(rows: pl.DataFrame, what: str, coached: list[dt.date]) -> Any:
-    """Weekly share with its trend: week, share_pct, n, fitted, low, high; coaching days as upright lines."""
+    """Weekly share with its trend: week, share_pct, n, fitted, low, high; coaching days as upright lines.
+
+    `rows` also holds monday (the week as text), which a click tells.
+    """
     across = x("week:T", "Week")
     title = axis_title(what, "%")
     scale = alt.Scale(domain=[0, 100])
@@ -143,13 +170,20 @@ def trend(rows: pl.DataFrame, what: str, coached: list[dt.date]) -> Any:
         alt.Chart(rows)
         .mark_line(color=palette.USUAL, strokeWidth=2)
         .encode(x=across, y=alt.Y("fitted:Q", title=title, scale=scale)),
-        alt.Chart(rows)
-        .mark_circle(color=palette.USUAL, opacity=0.65)
-        .encode(
-            x=across,
-            y=alt.Y("share_pct:Q", title=title, scale=scale),
-            size=alt.Size("n:Q", legend=None, scale=alt.Scale(range=[20, 140])),
-            tooltip=["week:T", alt.Tooltip("share_pct:Q", title="share (%)", format=".0f"), "n:Q"],
+        pickable(
+            alt.Chart(rows)
+            .mark_circle(color=palette.USUAL, opacity=0.65)
+            .encode(
+                x=across,
+                y=alt.Y("share_pct:Q", title=title, scale=scale),
+                size=alt.Size("n:Q", legend=None, scale=alt.Scale(range=[20, 140])),
+                tooltip=[
+                    alt.Tooltip("week:T", title="week of"),
+                    alt.Tooltip("share_pct:Q", title="share (%)", format=".0f"),
+                    alt.Tooltip("n:Q", title="n"),
+                ],
+            ),
+            "monday",
         ),
     ]
     if coached:

@@ -11,6 +11,7 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.shared import palette
+from dashboard.shared.go import PENDING
 from models.records.measure import Measure
 from pipelines.kinds import kinds
 from pipelines.kinds.base import Kind
@@ -66,6 +67,8 @@ def keep() -> None:
     """
     state = st.session_state
     held: dict[str, object] = state.setdefault(HELD, {})
+    for key, value in state.pop(PENDING, {}).items():
+        state[key] = held[key] = value
     names = {*KEYS, *held, *[str(key) for key in state if str(key).startswith("kept_")]}
     for key in names:
         if key in state:
@@ -170,6 +173,16 @@ def pick_group(about: Subject) -> str:
     if state.get("kept_group") not in groups:
         state["kept_group"] = groups[0]
     return str(st.selectbox(about.group_noun.capitalize(), groups, key="kept_group", on_change=share))
+
+
+def tabs(names: list[str], key: str) -> str:
+    """One of several parts of a page, of which only the one shown is worked out and drawn."""
+    if st.session_state.get(key) not in names:
+        st.session_state[key] = names[0]
+    chosen = st.segmented_control(
+        "Part of this page", names, key=key, label_visibility="collapsed", required=True
+    )
+    return str(chosen)
 
 
 def _legend() -> None:

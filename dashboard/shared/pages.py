@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+PEOPLE_PARTS = ("Who may need a hand", "Everybody beside chance", "One technician", "Coaching sessions")
+"""The parts of the page about people."""
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -28,7 +31,21 @@ class Entry:
 
 PAGES: tuple[Entry, ...] = (
     Entry("shop", "Scope use and comebacks", "The shop", ":material/storefront:", ("day",)),
+    Entry(
+        "jobs",
+        "Jobs and vehicles",
+        "The shop",
+        ":material/directions_car:",
+        ("day", "technician", "jobs", "week", "order", "vehicle"),
+    ),
     Entry("todo", "What waits for somebody", "The shop", ":material/checklist:", ("day",)),
+    Entry(
+        "week",
+        "The week's odd ones",
+        "Tests",
+        ":material/event:",
+        ("day", "test", "measure", "week", "of_group", "technician"),
+    ),
     Entry(
         "spread",
         "Normal spread",
@@ -51,7 +68,13 @@ PAGES: tuple[Entry, ...] = (
         ":material/show_chart:",
         ("day", "of_group", "of_test", "technician", "capture"),
     ),
-    Entry("technicians", "Technicians and coaching", "People", ":material/groups:", ("day", "technician")),
+    Entry(
+        "technicians",
+        "Technicians and coaching",
+        "People",
+        ":material/groups:",
+        ("day", "technician", "part", "figure"),
+    ),
     Entry("intake", "Intake and settings", "Records", ":material/inbox:"),
 )
 FIRST = PAGES[0].name

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from html import escape
@@ -9,13 +10,16 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+import polars.selectors as cs
 import streamlit as st
 from PIL import Image
 
-from dashboard.shared import inert, palette
-from dashboard.shared.pages import script
+from dashboard.shared import go, inert, palette, words
+from dashboard.shared.chart import PICKED, has_picks
 
-TONES = {"good": palette.USUAL, "bad": palette.ODD, "plain": palette.INK}
+TABLE_LABEL = "The figures as a table"
+ONLY_DRAWN = frozenset({"above", "drawn", "order", "leading", "nothing", "jitter"})
+TONES = {"good": palette.USUAL, "bad": palette.ODD}
 
 
 @cache
@@ -43,19 +47,67 @@ def _rgb(colour: str) -> tuple[int, int, int]:
     return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
 
 
-def chart(drawn: Any) -> None:
-    """A chart, as wide as its place."""
-    st.altair_chart(drawn, width="stretch", theme=None)
+def chart(
+    drawn: Any,
+    *,
+    key: str,
+    says: str,
+    rows: pl.DataFrame,
+    opens: Callable[[dict[str, Any]], object] | None = None,
+) -> None:
+    """A chart as wide as its place, with a sentence for whoever cannot see it and the table behind it.
+
+    Args:
+        key: the chart's name on its page.
+        says: what it shows and the gist of it, for screen readers.
+        rows: the figures drawn; shown as a table once somebody opens it.
+        opens: what a click on a mark leads to; takes the mark's fields (see `dashboard.shared.chart.pickable`).
+    """
+    if opens is None or not has_picks(drawn):
+        st.altair_chart(drawn, width="stretch", theme=None, alt=says)
+    else:
+        event = st.altair_chart(
+            drawn, width="stretch", theme=None, alt=says, key=f"chart_{key}", on_select="rerun"
+        )
+        picked = list(dict(event.get("selection", {})).get(PICKED, []))
+        _once(f"picked_{key}", picked[0] if picked else None, opens)
+    behind = st.expander(TABLE_LABEL, key=f"table_{key}", type="compact", on_change="rerun")
+    if behind.open:
+        with behind:
+            table(figures(rows))
+
+
+def _once(key: str, picked: Any, opens: Callable[[Any], object]) -> None:
+    """Follow what was picked, once: it stays picked while the page is drawn again."""
+    before = st.session_state.get(key)
+    st.session_state[key] = picked
+    if picked is not None and picked != before:
+        opens(picked)
+
+
+def figures(rows: pl.DataFrame) -> pl.DataFrame:
+    """A chart's rows as a table to read: rounded, its columns in words, and nothing that only places a mark."""
+    kept = [name for name, dtype in rows.schema.items() if name not in ONLY_DRAWN and not dtype.is_nested()]
+    shown = rows.select(kept).with_columns(cs.float().round(1), cs.datetime().dt.date())
+    names = {name: words.column(name) for name in kept}
+    if len(set(names.values())) < len(names):
+        names = {name: name.replace("_", " ") for name in kept}
+    return shown.rename(names)
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """A question of the manager, what to remember, and the sentence with n and interval."""
+    """A question of the manager, what to remember, and the sentence with n and interval.
+
+    Attributes:
+        jobs: the lists of jobs behind it: a button's words, and the list's name (`dashboard.shared.job_lists`).
+    """
 
     question: str
     answer: str
     detail: str
     tone: str = "plain"
+    jobs: tuple[tuple[str, str], ...] = ()
 
 
 def answers(found: list[Answer]) -> None:
@@ -64,10 +116,26 @@ def answers(found: list[Answer]) -> None:
         with column, st.container(border=True, height="stretch"):
             st.markdown(f"**{one.question}**")
             st.html(
-                f'<div style="font-size:1.7rem;line-height:1.2;font-weight:600;color:{TONES[one.tone]}">'
+                f'<div style="font-size:1.7rem;line-height:1.2;font-weight:600{_tone(one.tone)}">'
                 f"{escape(one.answer)}</div>"
             )
             st.markdown(one.detail)
+            job_buttons(one.jobs, key=one.question)
+
+
+def _tone(tone: str) -> str:
+    # plain answers take the theme's own ink, which dark mode turns around
+    return f";color:{TONES[tone]}" if tone in TONES else ""
+
+
+def job_buttons(lists: tuple[tuple[str, str], ...], *, key: str) -> None:
+    """Buttons that open the lists of jobs behind a figure: words, and the list's name."""
+    if not lists:
+        return
+    with st.container(horizontal=True):
+        for label, which in lists:
+            if st.button(label, key=f"jobs_{key}_{which}", type="tertiary", icon=":material/list:"):
+                go.jobs(which)
 
 
 def table(frame: pl.DataFrame, **options: Any) -> Any:
@@ -78,14 +146,16 @@ def table(frame: pl.DataFrame, **options: Any) -> Any:
 def open_capture(capture_file: str, *, key: str) -> None:
     """A button that opens the page of one capture."""
     if st.button(f"Look at {capture_file}", key=key, icon=":material/show_chart:"):
-        st.session_state["capture"] = capture_file
-        st.switch_page(script("capture"))
+        go.capture(capture_file)
 
 
 def open_selected(event: Any, capture_files: list[str], *, key: str) -> None:
-    """Below a table of captures: a button that opens the selected row's capture."""
+    """Behind a table of captures: a row that is ticked opens its capture."""
+    open_row(event, capture_files, go.capture, key=key)
+
+
+def open_row(event: Any, values: list[Any], opens: Callable[[Any], object], *, key: str) -> None:
+    """Behind a table: a row that is ticked opens what its value stands for."""
     rows = list(event.selection.rows) if hasattr(event, "selection") else []
-    if rows and rows[0] < len(capture_files):
-        open_capture(capture_files[rows[0]], key=key)
-    else:
-        st.caption("Select a row to open that capture.")
+    _once(f"opened_{key}", values[rows[0]] if rows and rows[0] < len(values) else None, opens)
+    st.caption("Tick a row to open it.")

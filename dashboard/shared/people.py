@@ -15,6 +15,7 @@ import streamlit as st
 from dashboard import data
 from models.jobs.adoption import Adoption, adoption
 from models.jobs.comebacks import Comebacks, comebacks
+from models.jobs.listing import listed_jobs
 from models.people.coaching import (
     BeforeAfter,
     CoachingEffect,
@@ -80,6 +81,12 @@ def returns(work_stamp: str, as_of: dt.date) -> Comebacks:
         lambda figures: figures.comebacks,
         lambda shop, settings: comebacks(shop, as_of=as_of, settings=settings),
     )
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def jobs(work_stamp: str, as_of: dt.date) -> pl.DataFrame:
+    """Every job up to a day with what the figures count it by; see `models.jobs.listing`."""
+    return listed_jobs(_shop(work_stamp), as_of=as_of, window_days=_settings().window_days)
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Weighing everybody's captures and calls")

@@ -22,6 +22,18 @@ TOPIC_WORDS: dict[str, str] = {
 }
 
 
+FUNNELS: dict[str, str] = {
+    "usable": "usable captures",
+    "hookup": "hookup as the shop does it",
+    "calls": "right calls",
+    "sensitivity": "faulty ones found",
+    "specificity": "sound ones cleared",
+    "adoption": "eligible jobs scoped",
+}
+"""What the funnels can show, by the models' names."""
+BEYOND_CHANCE = "Agreement beyond chance (1 = full, 0 = chance)"
+
+
 def check_words(name: str) -> str:
     """A setup check as a noun phrase, as the kinds declare it."""
     known = checks().get(name)
@@ -46,7 +58,7 @@ def lines(skill: TechnicianSkill) -> tuple[Line, ...]:
         Line("Faulty ones found", words.share(skill.corrected.sensitivity), skill.corrected.sensitivity),
         Line("Sound ones cleared", words.share(skill.corrected.specificity), skill.corrected.specificity),
         Line(
-            "Agreement beyond chance (1 = full, 0 = chance)",
+            BEYOND_CHANCE,
             words.figure(skill.kappa, "", digits=2),
             skill.kappa,
         ),
@@ -85,9 +97,10 @@ def item_evidence(item: CoachingItem) -> str:
 
 
 def curve_rows(curves: pl.DataFrame) -> pl.DataFrame:
-    """A technician's weekly share and its trend in percent: week, share_pct, n, fitted, low, high."""
+    """A technician's weekly share and its trend in percent: week, monday (as text), share_pct, n, fitted, low, high."""
     return curves.select(
         "week",
+        pl.col("week").cast(pl.String).alias("monday"),
         (100 * pl.col("share")).alias("share_pct"),
         pl.col("trials").alias("n"),
         (100 * pl.col("fitted")).alias("fitted"),

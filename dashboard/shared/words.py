@@ -5,11 +5,34 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 
+import polars as pl
+
 from models.records.measure import Measure
 from models.stats.results import Estimate
 from pipelines.kinds.base import Kind
 
+METHOD = "How this was worked out, and how far it can be trusted"
+"""The only place for the names of methods."""
+COLUMNS = {
+    "capture_file": "capture", "captured_at": "day", "share_pct": "share, %", "low": "95 % from", "high": "95 % to",
+    "running_pct": "over four weeks, %", "risk_pct": "came back, %", "odd_pct": "furthest off, %", "points": "points",
+    "raw_pct": "as it is, %", "name": "name", "relative_pct": "of the median, %", "group_pct": "usual, %",
+    "deviation_pct": "against the usual, %", "usual_low": "usual from, %", "usual_high": "usual to, %",
+    "limit_low": "odd below, %", "limit_high": "odd above, %", "pattern_pct": "usual, %",
+    "predict_low": "healthy from, %", "predict_high": "healthy to, %", "low_95": "95 of 100 from, %",
+    "high_95": "95 of 100 to, %", "low_999": "999 of 1000 from, %", "high_999": "999 of 1000 to, %",
+    "threshold_pct": "limit, %", "expected_cost": "cost of a capture", "time_s": "time, s", "what": "what",
+    "spread_pct": "spread, %", "place_pct": "place in the usual range, %", "chance_pct": "chance from, %",
+    "chance_to_pct": "chance to, %", "gauge_loss_pct": "gauge below the best, %", "at": "day", "n": "n",
+    "repair_order": "job", "standing": "against chance", "fitted": "trend, %",
+}  # fmt: skip
+"""Columns of the tables behind charts, in words."""
 COUNTED = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}
+
+
+def column(name: str) -> str:
+    """A column of a frame as a table shows it."""
+    return COLUMNS.get(name, name.replace("_pct", ", %").replace("_", " "))
 
 
 def number(value: float, digits: int = 0) -> str:
@@ -18,6 +41,16 @@ def number(value: float, digits: int = 0) -> str:
     if float(text.replace(" ", "")) == 0:
         text = text.removeprefix("-")
     return text.replace("-", "−")
+
+
+def money(value: float, currency: str) -> str:
+    """An amount with what the shop calls its money, where it has said so."""
+    return f"{number(value)} {currency}".strip()
+
+
+def money_unit(currency: str) -> str:
+    """The unit of an axis or a field of money."""
+    return currency or "the shop's currency"
 
 
 def percent(value: float | None, digits: int = 0) -> str:
@@ -134,6 +167,23 @@ def plural(count: int, noun: str, many: str | None = None) -> str:
 def day(value: dt.date | dt.datetime | None) -> str:
     """A day as ISO 8601 writes it."""
     return "unknown day" if value is None else f"{value:%Y-%m-%d}"
+
+
+def over(rows: pl.DataFrame, as_of: dt.date) -> pl.DataFrame:
+    """Weekly rows without the week that is not over yet, which would look like a bad one."""
+    return rows.filter(pl.col("week") <= as_of - dt.timedelta(days=6))
+
+
+def gist(rows: pl.DataFrame, column: str, what: str, unit: str) -> str:
+    """Named figures in one sentence, for whoever cannot see their chart: the first eight with their intervals."""
+    parts = [
+        f"{row['name']}: {number(row[column], 1)} ({number(row['low'], 1)} to {number(row['high'], 1)})"
+        if row[column] is not None and row["low"] is not None and row["high"] is not None
+        else f"{row['name']}: too little to say"
+        for row in rows.head(8).iter_rows(named=True)
+    ]
+    more = f"; and {rows.height - 8} more in the table" if rows.height > 8 else ""
+    return f"{what}, {unit}, with 95 % intervals. {'; '.join(parts)}{more}."
 
 
 def once_in_years(per_year: float) -> str:

@@ -182,25 +182,47 @@ def report(
 @app.command()
 def digest(
     week: Annotated[
-        dt.datetime, typer.Option("--week", formats=["%Y-%m-%d"], help="Any day of the week to sum up.")
-    ],
+        dt.datetime | None,
+        typer.Option(
+            "--week",
+            formats=["%Y-%m-%d"],
+            help="Any day of the week to sum up (default: the last week that is over).",
+        ),
+    ] = None,
     warehouse: WarehousePath = DEFAULT_WAREHOUSE,
     output: Annotated[
         Path | None, typer.Option("--output", help="Where to write (default: digest-YEAR-Wnn.html here).")
     ] = None,
+    mail_to: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--mail-to",
+            help="Mail it to this address through the shop's own SMTP server, which SHOPSPREAD_SMTP_HOST, _PORT, "
+            "_SECURITY (starttls, tls or none), _USER, _PASSWORD and _FROM name; may be given several times.",
+        ),
+    ] = None,
 ) -> None:
-    """Write one week's digest as one HTML file.
+    """Write one week's digest as one HTML file, or mail it.
 
-    It can be mailed: what needs a decision first, then what changed, pictures inside.
+    What needs a decision comes first, then what changed, pictures inside.
     """
-    from dashboard.documents.digest import write_digest
-    from pipelines.reports.week import week_of
+    from dashboard.documents import digest as document
+    from dashboard.documents import mail
+    from pipelines.reports.week import last_week, week_of
 
+    recipients = [mail.checked_address(one) for one in mail_to or []]
+    server = mail.mail_server() if recipients else None
     store = Warehouse(warehouse)
     with out.waiting("Writing the digest"):
-        path = write_digest(week_of(store, week.date()), output)
-    out.say(f"The digest stands in {path}.")
-    out.result(str(path))
+        facts = week_of(store, week.date() if week else last_week(store))
+        path = document.write_digest(facts, output) if output or not recipients else None
+    if path is not None:
+        out.say(f"The digest stands in {path}.")
+        out.result(str(path))
+    if server is not None:
+        message = mail.digest_message(facts, document.render(facts), server.sender, recipients)
+        mail.send(message, server)
+        out.say(f"The digest of the week of {facts.monday} went to {', '.join(recipients)}.")
 
 
 @app.command()

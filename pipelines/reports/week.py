@@ -13,7 +13,7 @@ from models.people.coaching import CoachingItem
 from models.people.skill import TechnicianSkill
 from models.stats.intervals import share
 from models.stats.results import Estimate
-from pipelines.fit.figures import people_of, people_settings
+from pipelines.fit.figures import last_day, people_of, people_settings
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import read_settings
 from pipelines.warehouse.shop import NAMES, shop_of
@@ -64,6 +64,22 @@ class Week:
     drills_short: tuple[tuple[str, int, int], ...]
     weeks: pl.DataFrame
     odd: pl.DataFrame
+
+
+def last_week(warehouse: Warehouse, today: dt.date | None = None) -> dt.date:
+    """The Monday of the last week that is over: of the calendar, or of the records where they end earlier.
+
+    Raises:
+        WarehouseError: when the warehouse cannot be read.
+    """
+    newest = last_day(warehouse.frame("last_day"))
+    this_monday = (today or dt.date.today()) - dt.timedelta(days=(today or dt.date.today()).weekday())
+    return min(this_monday - dt.timedelta(days=7), last_over(newest))
+
+
+def last_over(newest: dt.date) -> dt.date:
+    """The Monday of the last week that was over on a day; a week is over on its Sunday."""
+    return newest - dt.timedelta(days=newest.weekday() + (0 if newest.weekday() == 6 else 7))
 
 
 def week_of(warehouse: Warehouse, day: dt.date) -> Week:

@@ -13,6 +13,8 @@ from typing import Any
 from pipelines.errors import ShopspreadError
 from pipelines.file_names import check_pattern
 
+MOST_LETTERS = 8
+
 
 @dataclass(frozen=True, slots=True)
 class Setting:
@@ -57,6 +59,8 @@ class Setting:
                 raise ShopspreadError(
                     f"Setting {self.name}: {value} is outside {self.lowest} to {self.highest}."
                 )
+        if self.kind == "text":
+            _check_text(self.name, value)
         if self.kind == "hookups":
             _check_hookups(value)
         if self.kind == "pattern":
@@ -79,6 +83,13 @@ def standing(stored: Mapping[str, str]) -> dict[str, Any]:
             with suppress(ShopspreadError, json.JSONDecodeError):
                 values[name] = known.check(json.loads(stored[name]))
     return values
+
+
+def _check_text(name: str, value: Any) -> None:
+    if not isinstance(value, str) or value != value.strip() or not value.isprintable():
+        raise ShopspreadError(f"Setting {name}: give a plain word, not {value!r}.")
+    if len(value) > MOST_LETTERS:
+        raise ShopspreadError(f"Setting {name}: {value!r} has more than {MOST_LETTERS} letters.")
 
 
 def _check_hookups(value: Any) -> None:
@@ -163,6 +174,12 @@ SETTINGS: dict[str, Setting] = {
             "What an hour of labour costs, in the shop's currency.",
             0,
             1e5,
+        ),
+        Setting(
+            "currency",
+            "",
+            "text",
+            "What the shop's money is called, as it stands behind an amount, e.g. EUR; empty shows bare numbers.",
         ),
         Setting(
             "house_setup",

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 import polars as pl
-import streamlit as st
 
-from dashboard.shared import captures, words
+from dashboard.shared import captures, go, words
 from models.records.measure import Measure
 from models.spread.fit import GroupFit
 from pipelines.kinds import kind
@@ -20,7 +18,6 @@ from pipelines.kinds.base import Kind
 Frames = Mapping[str, pl.DataFrame]
 
 Z95 = 1.959964
-MOST_LISTED = 1000
 MOST_FEATURES = 5
 UNKNOWN = "too little to say"
 HEADINGS = {"unusable": "No honest reading", "waiting": "Waiting", "refused": "Refused"}
@@ -243,9 +240,11 @@ def _gap(measure: Measure, score: dict[str, Any]) -> str:
 
 
 def _chance(score: dict[str, Any]) -> str:
-    """The calibrated p-value in words; at its floor it is only a bound."""
+    """How rare this is among healthy ones, in words; at its floor it is only a bound."""
     p, floor, basis = float(score["p_value"]), score.get("p_floor"), score.get("p_basis")
     behind = f" (compared with {basis})" if basis else ""
+    if basis and "calibration" in basis:
+        behind = " (by normal spread alone: too few are known to be healthy)"
     if floor is not None and floor > 0 and p <= floor * 1.0001:
         return (
             f"Further off than every healthy capture on record{behind}: at most {words.chance(p)} healthy "
@@ -275,42 +274,6 @@ def elements_of(frames: Frames, found: CaptureView) -> int:
     return int(own["elements"][0]) if own.height else max(1, read)
 
 
-def chooser(rows: pl.DataFrame, scores: pl.DataFrame, filters: Any) -> pl.DataFrame:
-    """Captures that the filters let through, the newest `MOST_LISTED` of them, with what a person chooses by."""
-    judged = scores.group_by("capture_file").agg(
-        odd_pct=pl.col("odd_pct").filter(pl.col("rank") == 0).first(), flagged=pl.col("flagged").any()
-    )
-    frame = rows.join(judged, on="capture_file", how="left")
-    for column, value in (
-        ("group", filters.group),
-        ("technician", filters.technician),
-        ("test", filters.test),
-    ):
-        if value is not None:
-            frame = frame.filter(pl.col(column) == value)
-    # a capture without a row in the log has no time and stays choosable
-    frame = frame.filter(pl.col("captured_at").is_null() | (pl.col("captured_at").dt.date() <= filters.as_of))
-    titles = {name: known.title for name in frame["test"].unique() if (known := kind(name or ""))}
-    return (
-        frame.sort("captured_at", descending=True, nulls_last=True)
-        .head(MOST_LISTED)
-        .select(
-            "capture_file",
-            "captured_at",
-            pl.col("test").replace(titles),
-            "group",
-            "technician",
-            "vehicle",
-            "repair_order",
-            "purpose",
-            "status",
-            captures.verdict_word().replace(UNKNOWN, "–").alias("verdict"),
-            "odd_pct",
-            "call",
-        )
-    )
-
-
 def hookup_words(row: dict[str, Any], known: Kind | None) -> str:
     """How the scope was connected, as the capture log says."""
     names = [signal for signal in (row["ch_signals"] or "").split(";") if signal]
@@ -327,53 +290,6 @@ def hookup_words(row: dict[str, Any], known: Kind | None) -> str:
     if known is not None and known.needs_engine:
         text += f"; {known.figure.index} from {known.element.noun} {row['sync_cylinder'] or 1}"
     return f"{text[0].upper()}{text[1:]}."
-
-
-def chooser_title(listed: pl.DataFrame) -> str:
-    """How many captures there are to choose from."""
-    if listed.height >= MOST_LISTED:
-        return f"Choose among the newest {words.number(MOST_LISTED)} captures (filters on the left reach the others)"
-    return f"Choose among {words.plural(listed.height, 'capture')}"
-
-
-def with_one_more(listed: pl.DataFrame, frames: Frames, capture_file: str) -> pl.DataFrame:
-    """The chooser's rows with one capture on top that the filters would leave out."""
-    own = frames["captures"].filter(pl.col("capture_file") == capture_file)
-    everything = Everything()
-    return pl.concat([chooser(own, frames["scores"], everything), listed])
-
-
-@dataclass(frozen=True, slots=True)
-class Everything:
-    """Filters that let everything through."""
-
-    group: None = None
-    technician: None = None
-    test: None = None
-    as_of: dt.date = dt.date.max
-
-
-def remember_choice(event: Any, listed: pl.DataFrame, state: Any) -> None:
-    """Take over the row picked in the chooser, once, so that a later choice elsewhere stands."""
-    rows = list(event.selection.rows) if event is not None and hasattr(event, "selection") else []
-    picked = listed["capture_file"][rows[0]] if rows and rows[0] < listed.height else None
-    if picked is not None and picked != state.get("capture_picked"):
-        state["capture"] = picked
-    state["capture_picked"] = picked
-
-
-def pick(names: list[str], state: Any) -> str | None:
-    """The capture the page shows: the one chosen, else the newest; none where the address asked for one in vain."""
-    if state.get("capture") in names:
-        state["capture_asked_in_vain"] = False
-    elif not state.get("capture_asked_in_vain"):
-        state["capture"] = names[0]
-    else:
-        state["capture"] = None
-    chosen: str | None = st.selectbox(
-        "Capture", names, index=None, key="capture", placeholder="Choose a capture"
-    )
-    return chosen
 
 
 def headline(row: dict[str, Any], known: Kind | None, title: str, features: pl.DataFrame) -> str:
@@ -397,3 +313,43 @@ def headline(row: dict[str, Any], known: Kind | None, title: str, features: pl.D
             unit = f" {feature.unit}" if feature.unit else ""
             parts.append(f"{feature.title.lower()} {value:.3g}{unit}")
     return " · ".join(part for part in parts if part)
+
+
+def elements_sentence(one: MeasureView, known: Kind) -> str:
+    """The chart of the elements for whoever cannot see it."""
+    parts = [
+        f"{known.element.noun} {row['name']} {words.number(row['relative_pct'])} % ({row['verdict']})"
+        for row in one.elements.head(16).iter_rows(named=True)
+    ]
+    return f"{one.measure.title} against the group: {', '.join(parts)}. {one.sentence}"
+
+
+def element_rows(one: MeasureView) -> pl.DataFrame:
+    """The chart of the elements as a table."""
+    return one.elements.drop("order", "position", "nothing")
+
+
+def channel_rows(trace: pl.DataFrame, channel: str) -> pl.DataFrame:
+    """One channel's samples as drawn."""
+    return trace.filter(pl.col("channel") == channel).select("time_s", pl.col("value").alias(channel))
+
+
+def waveform_sentence(rows: pl.DataFrame, channel: str, named: pl.DataFrame) -> str:
+    """One channel's drawing for whoever cannot see it: its range, and what is named in it."""
+    values, times = rows[channel].drop_nulls(), rows["time_s"]
+    if values.is_empty():
+        return f"{channel}: nothing on the screen in this stretch."
+    least, greatest = (words.number(float(value), 1) for value in (values.min(), values.max()))  # type: ignore[arg-type]
+    first, last = (words.number(float(value), 2) for value in (times.min(), times.max()))  # type: ignore[arg-type]
+    events = f"; {words.plural(named.height, 'event')} named" if named.height else ""
+    return f"{channel} from {first} to {last} s: between {least} and {greatest}{events}."
+
+
+def to_known_good(row: dict[str, Any]) -> Callable[[Any], NoReturn]:
+    """What a click on an element leads to: the capture laid over its group's known-good ones."""
+    return lambda _: go.known_good(row["capture_file"], row["group"], row["test"])
+
+
+def to_spread(row: dict[str, Any]) -> Callable[[Any], NoReturn]:
+    """What a click on an unusual feature leads to: its group's normal spread."""
+    return lambda _: go.spread(row["group"], row["test"])

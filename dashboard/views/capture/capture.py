@@ -5,9 +5,10 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data
-from dashboard.shared import drawing, filters, findings, notices, parts
+from dashboard.shared import drawing, filters, findings, go, notices, parts
 from dashboard.views.capture import answer as answers
 from dashboard.views.capture import chart as charts
+from dashboard.views.capture import choosing
 from pipelines.errors import UnreadableFile
 from pipelines.kinds import kind
 
@@ -16,24 +17,28 @@ frames = data.frames(stamp)
 chosen = filters.sidebar(stamp, ("as_of", "group", "technician", "test"))
 
 st.title("One capture")
-listed = answers.chooser(frames["captures"], frames["scores"], chosen)
+listed = choosing.chooser(frames["captures"], frames["scores"], chosen)
 asked = st.session_state.get("capture")
 if asked and asked not in listed["capture_file"] and answers.known_row(frames, asked) is not None:
-    listed = answers.with_one_more(listed, frames, asked)
+    listed = choosing.with_one_more(listed, frames, asked)
 if listed.is_empty():
     notices.too_little("No capture passes the filters on the left; set them to all.")
     st.stop()
-with st.expander(answers.chooser_title(listed), expanded=asked is None):
-    picked = parts.table(
-        listed, on_select="rerun", selection_mode="single-row", height=260, key="capture_table",
-        column_config={
-            "capture_file": "capture", "captured_at": "captured", "repair_order": "job",
-            "odd_pct": st.column_config.NumberColumn("furthest off, %", format="%.1f"),
-            "call": "called",
-        },
-    )  # fmt: skip
-    answers.remember_choice(picked, listed, st.session_state)
-name = answers.pick(listed["capture_file"].to_list(), st.session_state)
+if st.session_state.pop("kept_chooser", False):
+    st.session_state["chooser"] = True  # a click on a figure asked for the list behind it
+chooser = st.expander(choosing.chooser_title(listed), key="chooser", on_change="rerun")
+if chooser.open:
+    with chooser:
+        picked = parts.table(
+            listed, on_select="rerun", selection_mode="single-row", height=260, key="capture_table",
+            column_config={
+                "capture_file": "capture", "captured_at": "captured", "repair_order": "job",
+                "odd_pct": st.column_config.NumberColumn("furthest off, %", format="%.1f"),
+                "call": "called",
+            },
+        )  # fmt: skip
+        choosing.remember_choice(picked, listed, st.session_state)
+name = choosing.pick(listed["capture_file"].to_list(), st.session_state)
 if name is None:
     notices.too_little("Choose a capture.")
     st.stop()
@@ -52,6 +57,19 @@ notes = view.measures[0].notes if view.measures else ()
 st.markdown(" ".join([*notes, view.called, view.outcome or "No outcome is confirmed yet."]))
 st.caption(answers.headline(row, known, data.title(row["test"]), frames["features"]))
 
+with st.container(horizontal=True):
+    if known is not None and row["group"]:
+        if st.button("Over the known-good ones", icon=":material/verified:"):
+            go.known_good(name, row["group"], known.name)
+        if st.button("The threshold", icon=":material/tune:"):
+            go.threshold(row["group"], known.name)
+    if row["repair_order"] and st.button(f"Job {row['repair_order']}", icon=":material/receipt_long:"):
+        go.job(row["repair_order"])
+    if row["vehicle"] and st.button(f"Vehicle {row['vehicle']}", icon=":material/directions_car:"):
+        go.vehicle(row["vehicle"])
+    if row["technician"] and st.button(row["technician"], icon=":material/person:"):
+        go.technician(row["technician"])
+
 if known is not None and row["repair_order"]:
     with st.expander("Enter what was found on this job", expanded=view.verdict == "odd" and not view.outcome):
         findings.form(row, known, answers.elements_of(frames, view))
@@ -65,7 +83,11 @@ with left:
         if one.elements.height and known:
             if len(view.measures) > 1:
                 st.markdown(f"**{one.measure.title}.** {one.sentence}")
-            parts.chart(charts.elements(one.elements, known, one.measure))
+            parts.chart(
+                charts.elements(one.elements, known, one.measure), key=f"elements_{one.measure.name}",
+                says=answers.elements_sentence(one, known), rows=answers.element_rows(one),
+                opens=answers.to_known_good(row),
+            )  # fmt: skip
             st.caption(one.caption)
 with right:
     st.subheader("Setup checks")
@@ -84,7 +106,10 @@ if view.reasons:
         st.caption("Compared with captures of the same group; unusual is not the same as faulty.")
     with right:
         if view.reason_rows.height:
-            parts.chart(charts.reasons(view.reason_rows))
+            parts.chart(
+                charts.reasons(view.reason_rows), key="reasons", says=" ".join(view.reasons), rows=view.reason_rows,
+                opens=answers.to_spread(row),
+            )  # fmt: skip
 
 st.subheader("Hookup and waveform")
 st.markdown(answers.hookup_words(row, known))
@@ -111,6 +136,7 @@ window = st.slider(
 trace = drawing.trace(waveform, row, window, known)
 elements = view.measures[0].elements if view.measures else None
 named, index = drawing.named_events(events, elements, window)
-for drawn in charts.waveform(trace, named, index, known):
-    parts.chart(drawn)
+for channel, drawn in charts.waveform(trace, named, index, known).items():
+    own = answers.channel_rows(trace, channel)
+    parts.chart(drawn, key=f"wave_{channel}", says=answers.waveform_sentence(own, channel, named), rows=own)
 st.caption(drawing.waveform_caption(row, waveform, named, index, known))

@@ -16,8 +16,10 @@ CHANNEL_HEIGHT = 190
 MOST_NAMES = 60
 
 
-def waveform(trace: pl.DataFrame, events: pl.DataFrame, index: pl.DataFrame, known: Kind | None) -> list[Any]:
-    """The channels over time, one chart a channel on the same axis of time, to be drawn one below the other.
+def waveform(
+    trace: pl.DataFrame, events: pl.DataFrame, index: pl.DataFrame, known: Kind | None
+) -> dict[str, Any]:
+    """The channels over time, one chart a channel by its name, to be drawn one below the other.
 
     Args:
         trace: channel (name with unit), order, time_s, value (null in gaps).
@@ -29,7 +31,7 @@ def waveform(trace: pl.DataFrame, events: pl.DataFrame, index: pl.DataFrame, kno
     first, last = float(trace["time_s"].min()), float(trace["time_s"].max())  # type: ignore[arg-type]
     span = alt.Scale(domain=[first, last], nice=False)
     names = trace.sort("order")["channel"].unique(maintain_order=True).to_list()
-    rows = []
+    rows = {}
     for place, name in enumerate(names):
         part = trace.filter(pl.col("channel") == name).select("time_s", "value")
         what, _, unit = name.rpartition(" (")
@@ -59,7 +61,7 @@ def waveform(trace: pl.DataFrame, events: pl.DataFrame, index: pl.DataFrame, kno
             )
         if place == 0 and events.height:
             layers += _named(events)
-        rows.append(base.finish(alt.layer(*layers), height=CHANNEL_HEIGHT))
+        rows[name] = base.finish(alt.layer(*layers), height=CHANNEL_HEIGHT)
     return rows
 
 
@@ -103,10 +105,13 @@ def reasons(rows: pl.DataFrame) -> Any:
         .encode(
             x=alt.X("place_pct:Q", title=title),
             y=along,
-            tooltip=["name:N", alt.Tooltip("place_pct:Q", title="place (%)", format=".0f")],
+            tooltip=[
+                alt.Tooltip("name:N", title="feature"),
+                alt.Tooltip("place_pct:Q", title="place in the usual range (%)", format=".0f"),
+            ],
         )
     )
-    return base.finish(alt.layer(usual, points), height=60 + 34 * rows.height)
+    return base.finish(alt.layer(usual, base.pickable(points, "name")), height=60 + 34 * rows.height)
 
 
 def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
@@ -131,11 +136,12 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
         alt.Tooltip("high:Q", title="to (%)", format=".1f"),
         alt.Tooltip("group_pct:Q", title="usual for this group (%)", format=".1f"),
     ]
-    layers: list[Any] = [
+    bars = (
         alt.Chart(rows)
         .mark_bar(size=34, opacity=0.75)
         .encode(x=along, y=upright, color=base.verdict_colour(), tooltip=tip)
-    ]
+    )
+    layers: list[Any] = [base.pickable(bars, "name")]
     usual = rows.filter(pl.col("usual_low").is_not_null())
     if usual.height:
         layers.append(

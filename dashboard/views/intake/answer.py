@@ -28,10 +28,11 @@ STATUS_WORDS = {
 
 LABELS = {
     "comeback_window_days": "A return within so many days is a comeback",
-    "cost_miss": "Cost of a missed fault, currency",
-    "cost_false_alarm": "Cost of a test for nothing, currency",
+    "cost_miss": "Cost of a missed fault",
+    "cost_false_alarm": "Cost of a test for nothing",
     "discovery_rate_pct": "Healthy ones allowed among those called odd, %",
-    "labour_rate_per_h": "Labour, currency an hour",
+    "labour_rate_per_h": "Labour, an hour",
+    "currency": "What the shop's money is called",
     "house_setup": "Standing hookup",
     "file_name_pattern": "What capture files are called",
 }
@@ -109,6 +110,11 @@ def numeric() -> list[Setting]:
     return [known for known in SETTINGS.values() if known.kind in ("number", "whole")]
 
 
+def texts() -> list[Setting]:
+    """The settings that are a word."""
+    return [known for known in SETTINGS.values() if known.kind == "text"]
+
+
 def label(name: str) -> str:
     """A setting's name in words."""
     return (
@@ -140,8 +146,9 @@ def follow(state: Any, values: Mapping[str, Any]) -> dict[str, Any]:
         the values shown, by setting.
     """
     shown: dict[str, Any] = state.setdefault("settings_shown", {})
-    for known in numeric():
-        key, value = f"set_{known.name}", as_number(known, values[known.name])
+    for known in (*numeric(), *texts()):
+        key, stands = f"set_{known.name}", values[known.name]
+        value = stands if known.kind == "text" else as_number(known, stands)
         if key not in state or (known.name in shown and state[key] == shown[known.name]):
             state[key] = shown[known.name] = value
         shown.setdefault(known.name, value)

@@ -47,12 +47,15 @@ parts.table(answers.setting_rows(frames["settings"], values))
 left, right = st.columns(2)
 shown = answers.follow(st.session_state, values)
 with left, st.form("settings"):
-    st.markdown("**Change a number**")
+    st.markdown("**Change a setting**")
     typed = {
         known.name: st.number_input(
             answers.label(known.name), help=known.help, key=f"set_{known.name}", **answers.bounds(known)
         )
         for known in answers.numeric()
+    } | {
+        known.name: st.text_input(answers.label(known.name), help=known.help, key=f"set_{known.name}").strip()
+        for known in answers.texts()
     }  # fmt: skip
     who = who_writes.ask("settings", label="Who decides")
     if st.form_submit_button("Save", icon=":material/save:"):

@@ -15,6 +15,7 @@ from dashboard.shared import captures, words
 from dashboard.shared.filters import Subject
 from models.spread.fit import GroupFit
 from models.spread.nearest import nearest, turned
+from models.stats.results import Estimate
 from models.thresholds.gauge import GaugeCheck, deviation_against_gauge
 
 Frames = Mapping[str, pl.DataFrame]
@@ -271,3 +272,26 @@ def naming_caption(frames: Frames, about: Subject, group: str) -> str | None:
 def gauge_points(check: GaugeCheck, group: str) -> pl.DataFrame:
     """The group's points of the gauge check."""
     return check.points.filter(pl.col("group") == group)
+
+
+def overlay_sentence(found: Overlay, group: str, over: str | None, sentence: str) -> str:
+    """The overlay for whoever cannot see it."""
+    text = f"Mean shapes of {words.number(found.n)} {found.basis} of {group} over one turn of the sequence"
+    return f"{text}, with {over} laid over them. {sentence}" if over and found.chosen.height else f"{text}."
+
+
+def overlay_rows(found: Overlay) -> pl.DataFrame:
+    """The overlay's band and the capture over it, point by point, for the table."""
+    rows = found.band
+    if found.chosen.height:
+        over = found.chosen.rename({"level": "this capture"})
+        rows = rows.join(over, on="along", how="full", coalesce=True) if rows.height else over
+    return rows if rows.height else found.good
+
+
+def gauge_sentence(points: pl.DataFrame, agreement: Estimate) -> str:
+    """The gauge chart for whoever cannot see it."""
+    return (
+        f"Deviation from the usual against loss on the gauge, {words.plural(points.height, 'point')}; rank correlation "
+        f"{words.figure(agreement, '', digits=2)}."
+    )

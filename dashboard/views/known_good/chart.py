@@ -30,11 +30,17 @@ def overlay(found: Overlay, about: Subject, *, odd: bool) -> Any:
             .mark_area(opacity=0.35, color=palette.BAND)
             .encode(x=across, y=alt.Y("low:Q", title=title), y2="high:Q")
         )
-    layers.append(
+    lines = (
         alt.Chart(good)
         .mark_line(strokeWidth=0.7, opacity=0.3, color=palette.USUAL)
-        .encode(x=across, y=alt.Y("level:Q", title=title), detail="capture_file:N")
+        .encode(
+            x=across,
+            y=alt.Y("level:Q", title=title),
+            detail="capture_file:N",
+            tooltip=[alt.Tooltip("capture_file:N", title="capture")],
+        )
     )
+    layers.append(base.pickable(lines, "capture_file"))
     if band.height:
         layers.append(
             alt.Chart(band)
@@ -72,10 +78,11 @@ def gauge(points: pl.DataFrame, about: Subject) -> Any:
             ),
             y=base.y("deviation_pct:Q", f"{about.measure.title} against the usual", "%"),
             tooltip=[
-                "capture_file:N",
+                alt.Tooltip("capture_file:N", title="capture"),
                 alt.Tooltip("element:N", title=about.kind.element.noun),
-                alt.Tooltip("gauge_loss_pct:Q", format=".0f"),
+                alt.Tooltip("gauge_loss_pct:Q", title="gauge below the best (%)", format=".0f"),
+                alt.Tooltip("deviation_pct:Q", title="against the usual (%)", format=".1f"),
             ],
         )
     )
-    return base.finish(chart, height=300)
+    return base.finish(base.pickable(chart, "capture_file"), height=300)

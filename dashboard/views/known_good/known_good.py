@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data
-from dashboard.shared import filters, notices, parts, words
+from dashboard.shared import filters, go, notices, parts, words
 from dashboard.views.known_good import answer as answers
 from dashboard.views.known_good import chart as charts
 
@@ -34,13 +34,19 @@ verdict, sentence = answers.laid_over(frames, about, over) if over else ("", "")
 if drawn.good.is_empty() and drawn.chosen.is_empty():
     notices.too_little(f"No capture of {name} with a shape to draw has been read yet.")
 else:
-    parts.chart(charts.overlay(drawn, about, odd=verdict == "odd"))
+    parts.chart(
+        charts.overlay(drawn, about, odd=verdict == "odd"), key="overlay",
+        says=answers.overlay_sentence(drawn, name, over, sentence), rows=answers.overlay_rows(drawn),
+        opens=lambda mark: go.capture(mark["capture_file"]),
+    )  # fmt: skip
     st.caption(answers.overlay_caption(drawn))
     open_point = answers.naming_caption(frames, about, name)
     if open_point:
         st.caption(open_point)
 if over is not None:
     st.markdown(f"**{over}**: {sentence}")
+    if st.button("Back to this capture", icon=":material/show_chart:"):
+        go.capture(over)
     st.subheader("Past captures most like it")
     near = answers.neighbours(stamp, about, about.test, about.measure.name, name, over)
     if near.is_empty():
@@ -70,7 +76,11 @@ if agreement is None:
         "add gauge_kpa in outcomes.csv."
     )
 else:
-    parts.chart(charts.gauge(answers.gauge_points(check, name), about))
+    points = answers.gauge_points(check, name)
+    parts.chart(
+        charts.gauge(points, about), key="gauge", rows=points, says=answers.gauge_sentence(points, agreement),
+        opens=lambda mark: go.capture(mark["capture_file"]),
+    )  # fmt: skip
     st.markdown(
         f"Rank correlation between the two: {words.figure(agreement, '', digits=2)}, where n counts engines and 1 "
         "means the same order. The two are never converted into each other."

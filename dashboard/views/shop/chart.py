@@ -45,7 +45,7 @@ def use_by_week(rows: pl.DataFrame) -> Any:
             ],
         )
     )
-    return base.finish(alt.layer(band, line, dots))
+    return base.finish(alt.layer(band, line, base.pickable(dots, "monday")))
 
 
 def practice_by_week(rows: pl.DataFrame) -> Any:
@@ -59,10 +59,14 @@ def practice_by_week(rows: pl.DataFrame) -> Any:
             y=base.y("captures:Q", "Captures", "count"),
             color=base.colours("kind", meaning),
             order=alt.Order("kind:N"),
-            tooltip=["week:T", "kind:N", "captures:Q"],
+            tooltip=[
+                alt.Tooltip("week:T", title="week of"),
+                alt.Tooltip("kind:N", title="what"),
+                alt.Tooltip("captures:Q", title="captures"),
+            ],
         )
     )
-    return base.finish(chart)
+    return base.finish(base.pickable(chart, "monday"))
 
 
 def incidence(rows: pl.DataFrame, window_days: int) -> Any:
@@ -90,7 +94,7 @@ def incidence(rows: pl.DataFrame, window_days: int) -> Any:
                 "group:N", scale=alt.Scale(domain=list(GROUPS), range=[[1, 0], [6, 3]]), legend=None
             ),
             tooltip=[
-                "group:N",
+                alt.Tooltip("group:N", title="jobs"),
                 alt.Tooltip("day:Q", title="day", format=".0f"),
                 alt.Tooltip("risk_pct:Q", title="came back (%)", format=".1f"),
                 alt.Tooltip("low:Q", title="95 % from", format=".1f"),
@@ -98,7 +102,7 @@ def incidence(rows: pl.DataFrame, window_days: int) -> Any:
             ],
         )
     )
-    return base.finish(alt.layer(band, line))
+    return base.finish(alt.layer(band, base.pickable(line, "group")))
 
 
 def overlap(rows: pl.DataFrame) -> Any:
@@ -120,7 +124,10 @@ def overlap(rows: pl.DataFrame) -> Any:
             x2="chance_to_pct:Q",
             y=upright,
             color=base.colours("group", GROUPS),
-            tooltip=["group:N", "jobs:Q", alt.Tooltip("chance_pct:Q", title="chance from (%)", format=".0f")],
+            tooltip=[
+                alt.Tooltip("group:N", title="which"), alt.Tooltip("jobs:Q", title="jobs"),
+                alt.Tooltip("chance_pct:Q", title="chance from (%)", format=".0f"),
+            ],
         )
     )  # fmt: skip
-    return base.finish(alt.layer(chart, base.rule_at(0.0, dash=False)), height=240)
+    return base.finish(alt.layer(base.pickable(chart, "group"), base.rule_at(0.0, dash=False)), height=240)

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Callable, Mapping
+from typing import Any, NoReturn
 
 import polars as pl
-import streamlit as st
 
-from dashboard import data
-from dashboard.shared import captures, words
+from dashboard.shared import captures, go, subjects, words
 from dashboard.shared.filters import Subject
-from models.outliers.discoveries import discoveries
-from models.outliers.exchangeable import exchangeability
 from models.spread.fit import GroupFit
 from models.stats.results import Estimate
 
@@ -67,6 +63,7 @@ def spread_rows(fit: GroupFit) -> pl.DataFrame:
     """Spread by group, by name: name (with n), spread_pct, low, high."""
     return fit.stats.sort("group").select(
         pl.format("{} (n = {})", "group", "captures").alias("name"),
+        "group",
         "spread_pct",
         pl.col("spread_low").alias("low"),
         pl.col("spread_high").alias("high"),
@@ -134,25 +131,10 @@ def pattern_rows(fit: GroupFit, name: str) -> pl.DataFrame:
     )
 
 
-def captures_of(frames: Frames, about: Subject, group: str | None, as_of: dt.date) -> pl.DataFrame:
-    """The test's captures up to a day, of one group where one is named, oldest first."""
-    rows = frames["captures"].filter(
-        (pl.col("test") == about.test) & (pl.col("captured_at").dt.date() <= as_of)
-    )
-    if group is not None:
-        rows = rows.filter(pl.col("group") == group)
-    return rows.sort("captured_at")
-
-
-def scores_of(frames: Frames, about: Subject) -> pl.DataFrame:
-    """The scores of the page's measure."""
-    return frames["scores"].filter(pl.col("measure") == about.measure.name)
-
-
 def reading_points(frames: Frames, about: Subject, name: str, as_of: dt.date) -> pl.DataFrame:
     """Every named element of the group's newest captures: name, relative_pct (not below 0), capture_file, verdict."""
-    newest = captures_of(frames, about, name, as_of).tail(MOST_DRAWN // 6)
-    flagged = scores_of(frames, about).select("capture_file", "flagged", "flagged_elements")
+    newest = subjects.captures_of(frames, about, name, as_of).tail(MOST_DRAWN // 6)
+    flagged = subjects.scores_of(frames, about).select("capture_file", "flagged", "flagged_elements")
     return (
         frames["element_scores"]
         .filter(pl.col("element").is_not_null() & (pl.col("measure") == about.measure.name))
@@ -176,10 +158,10 @@ def history(frames: Frames, about: Subject, name: str | None, as_of: dt.date) ->
     """How far each capture's oddest element stood off, over time."""
     top = 100.0 if about.measure.direction == "low" else None
     return (
-        captures_of(frames, about, name, as_of)
+        subjects.captures_of(frames, about, name, as_of)
         .select("capture_file", "captured_at", "technician", "group")
         .join(
-            scores_of(frames, about).select("capture_file", "odd_pct", "flagged", "threshold_pct"),
+            subjects.scores_of(frames, about).select("capture_file", "odd_pct", "flagged", "threshold_pct"),
             on="capture_file",
         )
         .with_columns(pl.col("odd_pct").clip(upper_bound=top), verdict=captures.verdict_word())
@@ -188,120 +170,33 @@ def history(frames: Frames, about: Subject, name: str | None, as_of: dt.date) ->
     )
 
 
-def newest_week(frames: Frames, about: Subject, as_of: dt.date) -> dt.date:
-    """The Monday of the newest week with a capture of the test up to a day; of the day itself without one."""
-    newest = captures_of(frames, about, None, as_of)["captured_at"].dt.date().max()
-    day = newest if isinstance(newest, dt.date) else as_of
-    return day - dt.timedelta(days=day.weekday())
-
-
-@st.cache_resource(max_entries=6, show_spinner=False)
-def condition(stamp: str, test: str, measure: str) -> str:
-    """Whether known-good captures are made like paid ones, on which the week's share of healthy ones rests."""
-    scores = data.scores(stamp, test, measure).captures
-    return exchangeability(scores, data.shop_of_test(stamp, test, measure)).sentence
-
-
-def this_week(
-    frames: Frames, outcomes: pl.DataFrame, about: Subject, as_of: dt.date, group: str | None, rate_pct: float
-) -> tuple[pl.DataFrame, str]:
-    """The captures of the newest week that stand out, and how sure that list is.
-
-    Args:
-        outcomes: one row an order and test, as `Shop` holds them.
-
-    Returns:
-        capture_file, day, group, technician, why_listed, gap_pct, what, outcome; and a
-        sentence with the false discovery rate, or why it cannot be held.
-    """
-    monday = newest_week(frames, about, as_of)
-    week = captures_of(frames, about, None, as_of).filter(pl.col("captured_at").dt.date() >= monday)
-    found = discoveries(week, frames["scores"], rate_pct)
-    judged = (
-        week.join(scores_of(frames, about), on="capture_file", how="inner")
-        .join(frames["outliers"].select("capture_file", "reasons"), on="capture_file", how="left")
-        .join(
-            found.select("capture_file", "discovery", "reachable", why_not="why"),
-            on="capture_file",
-            how="left",
-            maintain_order="left",
-        )
-        .with_columns(pl.col("discovery").fill_null(False), pl.col("reachable").fill_null(False))
-    )
-    if group is not None:
-        judged = judged.filter(pl.col("group") == group)
-    listed = judged.filter(pl.col("flagged").fill_null(False) | pl.col("discovery"))
-    known = captures.outcomes_of(outcomes, about.test)
-    shown = pl.DataFrame(
-        [
-            {
-                "capture_file": row["capture_file"],
-                "day": words.day(row["captured_at"]),
-                "group": row["group"],
-                "technician": row["technician"],
-                "why_listed": _why_listed(row),
-                "gap_pct": words.odd_bound(about.measure, row["odd_pct"]),
-                "what": _what(row, about),
-                "outcome": captures.job_outcome(about.kind, row, known[row["repair_order"]])
-                if row["repair_order"] in known
-                else "Not confirmed yet.",
-            }
-            for row in listed.sort("odd_pct", descending=True, nulls_last=True).iter_rows(named=True)
-        ],
-        schema=_WEEK_SCHEMA,
-    )
-    return shown, _rate_sentence(judged, int(judged["discovery"].sum()), rate_pct, monday)
-
-
-_WEEK_SCHEMA = {
-    "capture_file": pl.String,
-    "day": pl.String,
-    "group": pl.String,
-    "technician": pl.String,
-    "why_listed": pl.String,
-    "gap_pct": pl.Float64,
-    "what": pl.String,
-    "outcome": pl.String,
-}
-
-
-def _why_listed(row: dict[str, Any]) -> str:
-    named = (("beyond the threshold", row["flagged"]), ("further off than chance explains", row["discovery"]))
-    return " and ".join(text for text, holds in named if holds)
-
-
-def _what(row: dict[str, Any], about: Subject) -> str:
-    which = words.oddest(about.kind, row["odd_element"], row["odd_position"], row["odd_companion"])
-    gap = words.odd_bound(about.measure, row["odd_pct"])
-    text = (
-        f"The {words.extreme(about.measure)}, {which}, sits {words.number(gap, 1)} % "
-        f"{words.stands(about.kind, about.measure)}."
-    )
-    return " ".join([text, *captures.reasons(row["reasons"])])
-
-
-def week_lines(rows: pl.DataFrame) -> list[str]:
-    """The week's listed captures in full sentences, as many as one can read."""
-    return [
-        f"**{row['capture_file']}** ({row['group']}, {row['technician'] or 'nobody named'}, {row['day']}), "
-        f"{row['why_listed']}: {row['what']} {row['outcome']}"
-        for row in rows.head(MOST_LINES).iter_rows(named=True)
+def pattern_sentence(rows: pl.DataFrame, about: Subject, name: str) -> str:
+    """The chart of a group's usual values for whoever cannot see it."""
+    noun = about.kind.element.noun
+    parts = [
+        f"{noun} {row['name']} {words.number(row['pattern_pct'], 1)} %"
+        for row in rows.head(12).iter_rows(named=True)
     ]
+    return f"Usual value of each {noun} of {name} with the range of healthy captures: {', '.join(parts)}."
 
 
-def _rate_sentence(judged: pl.DataFrame, found: int, rate_pct: float, monday: dt.date) -> str:
-    count = words.plural(judged.height, "capture")
-    start = f"Week of {monday}: {count} compared. "
-    short = judged.filter(~pl.col("reachable") & pl.col("why_not").is_not_null())
-    if judged.height and short.height == judged.height and not found:
-        return (
-            f"{start}Too few captures are known to be healthy to tell a lone odd one from chance; until then "
-            "only the threshold decides."
-        )
-    return (
-        f"{start}Of those called further off than chance explains ({found}), at most {words.number(rate_pct)} in 100 "
-        "are healthy ones on average."
-    )
+def to_captures(group: str) -> Callable[[Any], NoReturn]:
+    """What a click on a piece of the spread leads to: the group's captures."""
+    return lambda _: go.captures_of_group(group)
+
+
+def parts_sentence(rows: pl.DataFrame) -> str:
+    """What the spread is made of, for whoever cannot see the chart."""
+    parts = [f"{part} {words.number(value, 2)} %" for part, value in rows.iter_rows()]
+    return f"What the spread is made of, in standard deviations: {', '.join(parts)}."
+
+
+def history_sentence(rows: pl.DataFrame, limit: float | None, about: Subject, name: str) -> str:
+    """The chart of a group's captures over time for whoever cannot see it."""
+    odd = rows.filter(pl.col("verdict") == "odd").height
+    stands = "no threshold stands" if limit is None else f"odd from {words.number(limit, 1)} %"
+    gap = words.gap_title(about.kind, about.measure).lower()
+    return f"{words.plural(rows.height, 'capture')} of {name} over time, {gap}: {odd} odd, {stands}."
 
 
 def week_caption(rows: pl.DataFrame) -> str:

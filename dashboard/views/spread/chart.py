@@ -40,7 +40,7 @@ def pattern(rows: pl.DataFrame, points: pl.DataFrame, about: Subject) -> Any:
         )
     ]
     if points.height:
-        layers.append(
+        scattered = (
             alt.Chart(points)
             .transform_calculate(jitter="(random() - 0.5) * 34")
             .mark_point(filled=True, size=24, opacity=0.45)
@@ -50,9 +50,13 @@ def pattern(rows: pl.DataFrame, points: pl.DataFrame, about: Subject) -> Any:
                 y=alt.Y("relative_pct:Q", title=title, scale=scale),
                 color=base.verdict_colour(),
                 shape=base.verdict_shape(),
-                tooltip=["capture_file:N", alt.Tooltip("relative_pct:Q", format=".1f")],
+                tooltip=[
+                    alt.Tooltip("capture_file:N", title="capture"),
+                    alt.Tooltip("relative_pct:Q", title=f"{about.measure.title.lower()} (%)", format=".1f"),
+                ],
             )
         )
+        layers.append(base.pickable(scattered, "capture_file"))
     layers.append(
         alt.Chart(rows)
         .mark_tick(thickness=3, size=54, color=palette.INK)
@@ -77,10 +81,13 @@ def parts(rows: pl.DataFrame) -> Any:
         .encode(
             x=base.x("spread_pct:Q", "Standard deviation", "%"),
             y=base.y("part:N", "Part", sort=rows["part"].to_list(), axis=alt.Axis(labelLimit=220)),
-            tooltip=["part:N", alt.Tooltip("spread_pct:Q", format=".2f")],
+            tooltip=[
+                alt.Tooltip("part:N", title="part"),
+                alt.Tooltip("spread_pct:Q", title="standard deviation (%)", format=".1f"),
+            ],
         )
     )
-    return base.finish(chart, height=150)
+    return base.finish(base.pickable(chart, "part"), height=150)
 
 
 def history(rows: pl.DataFrame, limit_pct: float | None, about: Subject) -> Any:
@@ -94,7 +101,7 @@ def history(rows: pl.DataFrame, limit_pct: float | None, about: Subject) -> Any:
             color=base.verdict_colour(),
             shape=base.verdict_shape(),
             tooltip=[
-                "capture_file:N",
+                alt.Tooltip("capture_file:N", title="capture"),
                 alt.Tooltip("group:N", title=about.group_noun),
                 alt.Tooltip("captured_at:T", title="day"),
                 alt.Tooltip(
@@ -103,5 +110,6 @@ def history(rows: pl.DataFrame, limit_pct: float | None, about: Subject) -> Any:
             ],
         )
     )
+    points = base.pickable(points, "capture_file")
     layers = [points] if limit_pct is None else [points, base.rule_at(limit_pct)]
     return base.finish(alt.layer(*layers), height=280)

@@ -1,4 +1,4 @@
-"""The lead technician's first page: what is normal in each group of a test, and what stands out this week."""
+"""The lead technician's first page: what is normal in each group of a test."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.shared import chart as shared
-from dashboard.shared import filters, notices, parts, words
+from dashboard.shared import filters, go, notices, parts, words
 from dashboard.views.spread import answer as answers
 from dashboard.views.spread import chart as charts
 
@@ -25,28 +25,11 @@ if not about.groups:
     notices.too_little(about.none_yet)
     st.stop()
 
-st.header(f"Standing out in the week of {words.day(answers.newest_week(frames, about, chosen.as_of))}")
-week, sure = answers.this_week(
-    frames, data.shop(stamp).outcomes, about, chosen.as_of, chosen.group,
-    data.settings(stamp)["discovery_rate_pct"],
-)  # fmt: skip
-if week.is_empty():
-    notices.fine("No capture of that week stands out.")
-else:
-    for line in answers.week_lines(week):
-        st.markdown(f"- {line}")
-    event = parts.table(
-        week.drop("what", "outcome"), on_select="rerun", selection_mode="single-row", key="week_table",
-        column_config={
-            "capture_file": "capture", "group": about.group_noun, "why_listed": "why it is listed",
-            "gap_pct": st.column_config.NumberColumn(
-                f"{words.gap_title(about.kind, about.measure).lower()}, %", format="%.1f"
-            ),
-        },
-    )  # fmt: skip
-    parts.open_selected(event, week["capture_file"].to_list(), key="week_open")
-st.caption(sure)
-st.caption(answers.condition(stamp, about.test, about.measure.name))
+
+def show_group(group: str) -> None:
+    """One group's part of this page."""
+    go.here(group=group, kept_group=group)
+
 
 fit = data.fit_as_of(stamp, about.test, about.measure.name, chosen.as_of)
 limits = data.thresholds_as_of(stamp, chosen.as_of)
@@ -54,12 +37,17 @@ st.header(f"Every {about.group_noun}")
 if fit.stats.is_empty():
     notices.too_little("Nothing is fitted yet: run `shopspread fit`.")
     st.stop()
-parts.table(answers.overview(limits, fit, about))
+overview = answers.overview(limits, fit, about)
+event = parts.table(overview, on_select="rerun", selection_mode="single-row", key="overview")
+parts.open_row(event, overview[about.group_noun].to_list(), show_group, key="overview_open")
+spreads, what = answers.spread_rows(fit), f"Spread of healthy {nouns} (standard deviation)"
+unit = words.unit_of(about.measure)
 parts.chart(
     shared.intervals(
-        answers.spread_rows(fit), "spread_pct", f"Spread of healthy {nouns} (standard deviation)",
-        words.unit_of(about.measure), along=about.group_noun.capitalize(), from_zero=False,
-    )
+        spreads, "spread_pct", what, unit, along=about.group_noun.capitalize(), from_zero=False, picks="group",
+    ),
+    key="spreads", says=words.gist(spreads, "spread_pct", what, unit), rows=spreads.drop("group"),
+    opens=lambda mark: show_group(mark["group"]),
 )  # fmt: skip
 st.caption(
     "Bars: 95 % intervals; a group with few captures leans on the others and has a wide one. Inside one capture "
@@ -75,11 +63,13 @@ if name is None or row is None:
 left, right = st.columns([3, 2])
 with left:
     st.subheader(f"{name}: usual value of each {about.kind.element.noun}")
+    usual = answers.pattern_rows(fit, name)
     parts.chart(
-        charts.pattern(
-            answers.pattern_rows(fit, name), answers.reading_points(frames, about, name, chosen.as_of), about
-        )
-    )
+        charts.pattern(usual, answers.reading_points(frames, about, name, chosen.as_of), about),
+        key="pattern", says=answers.pattern_sentence(usual, about, name),
+        rows=usual.select("name", "pattern_pct", "low", "high", "predict_low", "predict_high"),
+        opens=lambda mark: go.capture(mark["capture_file"]),
+    )  # fmt: skip
     st.caption(
         f"Dark tick: usual value; band: where 95 % of healthy captures lie (n = {words.number(row['captures'])} "
         f"captures); points: every reading with its {about.kind.element.noun} named, scattered sideways to be seen."
@@ -90,11 +80,23 @@ with right:
         st.markdown(f"- {sentence}")
     pieces = answers.parts_rows(row)
     if pieces.height:
-        parts.chart(charts.parts(pieces))
+        parts.chart(
+            charts.parts(pieces), key="pieces", says=answers.parts_sentence(pieces), rows=pieces,
+            opens=answers.to_captures(name),
+        )  # fmt: skip
+with st.container(horizontal=True):
+    if st.button("Its threshold", icon=":material/tune:"):
+        go.threshold(name, about.test)
+    if st.button("Its known-good captures", icon=":material/verified:"):
+        go.known_good(None, name, about.test)
 st.subheader(f"Every capture's {words.extreme(about.measure)} {about.kind.element.noun} over time")
 past = answers.history(frames, about, name, chosen.as_of)
 if past.is_empty():
     notices.too_little("No capture of this group has been read yet.")
 else:
-    parts.chart(charts.history(past, answers.limit_of(limits, about, name), about))
+    limit = answers.limit_of(limits, about, name)
+    parts.chart(
+        charts.history(past, limit, about), key="history", says=answers.history_sentence(past, limit, about, name),
+        rows=past.drop("threshold_pct", "flagged"), opens=lambda mark: go.capture(mark["capture_file"]),
+    )  # fmt: skip
     st.caption(answers.week_caption(past))

@@ -3,29 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import NoReturn
 
 import polars as pl
 
-from dashboard.shared import skills, words
+from dashboard.shared import go, skills, words
 from models.people.coaching import BeforeAfter, CoachingItem, CoachingList
 from models.people.funnels import Funnel
 from models.people.skill import TechnicianSkill
-
-MEASURES: dict[str, str] = {
-    "usable": "usable captures",
-    "hookup": "hookup as the shop does it",
-    "calls": "right calls",
-    "sensitivity": "faulty ones found",
-    "specificity": "sound ones cleared",
-    "adoption": "eligible jobs scoped",
-}
 
 
 def lines_table(skill: TechnicianSkill) -> pl.DataFrame:
     """`lines` as a table to show."""
     return pl.DataFrame(
-        [(line.what, line.sentence) for line in skills.lines(skill)], ["figure", "as it stands"], orient="row"
+        [(line.what, line.sentence) for line in lines_of(skill)], ["figure", "as it stands"], orient="row"
     )
 
 
@@ -121,11 +113,14 @@ def funnel_sentence(value: Funnel, measure: str) -> str:
     )
 
 
-def drill_rows(skill: TechnicianSkill) -> pl.DataFrame:
-    """Drills by week, long: week, kind, captures; and the target a week."""
-    return skill.drills.by_week.unpivot(
-        ["done", "extra"], index=["week", "target"], variable_name="kind", value_name="captures"
-    ).with_columns(pl.col("kind").replace({"done": "asked for and done", "extra": "beyond what was asked"}))
+def drill_rows(skill: TechnicianSkill, as_of: dt.date) -> pl.DataFrame:
+    """Drills by week that is over, long: week, monday (as text), kind, captures; and the target a week."""
+    kinds = {"done": "asked for and done", "extra": "beyond what was asked"}
+    return (
+        words.over(skill.drills.by_week, as_of)
+        .unpivot(["done", "extra"], index=["week", "target"], variable_name="kind", value_name="captures")
+        .with_columns(pl.col("kind").replace(kinds), monday=pl.col("week").cast(pl.String))
+    )
 
 
 def hookup_table(skill: TechnicianSkill) -> pl.DataFrame:
@@ -168,6 +163,66 @@ def session_rows(sessions: Sequence[BeforeAfter]) -> pl.DataFrame:
 def coached_days(sessions: Sequence[BeforeAfter], technician: str) -> list[dt.date]:
     """The days a technician was coached on."""
     return [one.held_on for one in sessions if one.technician == technician]
+
+
+def session_people(sessions: Sequence[BeforeAfter]) -> dict[str, str]:
+    """Whose session each name in `session_rows` is."""
+    return dict(zip(session_rows(sessions)["name"], (one.technician for one in sessions), strict=True))
+
+
+def funnel_alt(points: pl.DataFrame, sentence: str) -> str:
+    """The funnel for whoever cannot see it: everybody by name with share and n."""
+    parts = [
+        f"{row['technician']} {words.number(row['share_pct'])} % (n = {row['n']}, {row['standing']})"
+        for row in points.sort("technician").iter_rows(named=True)
+    ]
+    return f"{sentence} {'; '.join(parts)}."
+
+
+def trend_sentence(what: str, rows: pl.DataFrame, name: str, change: str) -> str:
+    """A technician's trend for whoever cannot see it."""
+    last = rows.row(-1, named=True)
+    return (
+        f"{what} of {name} by week, {rows.height} weeks; the trend ends at {words.number(last['fitted'])} % "
+        f"(95 % interval {words.number(last['low'])} to {words.number(last['high'])} %). Change a month: {change}."
+    )
+
+
+def alarm_sentence(item: CoachingItem, rows: pl.DataFrame) -> str:
+    """The chart behind a name on the list, for whoever cannot see it."""
+    return (
+        f"{item_heading(item)}: trouble added up over {words.plural(rows.height, 'piece')} of work until it crossed "
+        f"the alarm limit on {words.day(item.signal.at)}."
+    )
+
+
+def week_of(technician: str) -> Callable[[dict[str, str]], NoReturn]:
+    """What a click on a day of a technician's chart leads to: their captures of that week."""
+    return lambda mark: go.week(mark["monday"], technician=technician)
+
+
+def drills_alt(rows: pl.DataFrame, name: str) -> str:
+    """The practice chart for whoever cannot see it."""
+    done = int(rows.filter(pl.col("kind") == "asked for and done")["captures"].sum())
+    return (
+        f"Practice captures of {name} by week against what was asked for: {done} asked for and done in all."
+    )
+
+
+def lines_of(skill: TechnicianSkill) -> tuple[skills.Line, ...]:
+    """The figures in plain words: what needs a method's name stands under how it was worked out."""
+    return tuple(line for line in skills.lines(skill) if line.what != skills.BEYOND_CHANCE)
+
+
+def method_lines(skill: TechnicianSkill) -> list[str]:
+    """What stands behind the figures, with the methods by their names."""
+    beyond = next(line for line in skills.lines(skill) if line.what == skills.BEYOND_CHANCE)
+    return [
+        f"{beyond.what}, Cohen's kappa: {beyond.sentence}.",
+        "Shares are partially pooled across the technicians within each test: posterior means with 95 % intervals.",
+        "Right calls, faulty ones found and sound ones cleared are weighted by one over the chance of being followed "
+        "up and are not pooled, since outcomes are noted mostly where something looked odd.",
+    ]
 
 
 def shop_pct(value: Funnel) -> float | None:

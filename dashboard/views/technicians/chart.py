@@ -10,6 +10,15 @@ import polars as pl
 from dashboard.shared import chart as base
 from dashboard.shared import palette
 
+STANDING = {
+    "inside": palette.USUAL, "below": palette.ODD, "above": palette.ODD, "too little to say": palette.UNSURE
+}  # fmt: skip
+STANDING_SHAPES = {
+    "inside": "circle", "below": "triangle-down", "above": "triangle-up", "too little to say": "diamond"
+}  # fmt: skip
+TROUBLE = {"as it should be": palette.USUAL, "trouble": palette.ODD}
+TROUBLE_SHAPES = {"as it should be": "circle", "trouble": "triangle-down"}
+
 
 def funnel(points: pl.DataFrame, limits: pl.DataFrame, shop_pct: float | None, measure: str) -> Any:
     """Each technician's share against what chance alone would give at that n.
@@ -38,7 +47,7 @@ def funnel(points: pl.DataFrame, limits: pl.DataFrame, shop_pct: float | None, m
     if shop_pct is not None:
         layers.append(base.rule_at(shop_pct))
     tip = [
-        "technician:N",
+        alt.Tooltip("technician:N", title="technician"),
         alt.Tooltip("share_pct:Q", title="share (%)", format=".0f"),
         alt.Tooltip("n:Q", title="n"),
         alt.Tooltip("standing:N", title="against chance"),
@@ -47,8 +56,11 @@ def funnel(points: pl.DataFrame, limits: pl.DataFrame, shop_pct: float | None, m
         x=across, y=alt.Y("share_pct:Q", title=title, scale=upright, axis=ticks), tooltip=tip
     )
     layers.append(
-        marks.mark_point(filled=True, size=120, opacity=1).encode(
-            color=base.verdict_colour(), shape=base.verdict_shape()
+        base.pickable(
+            marks.mark_point(filled=True, size=120, opacity=1).encode(
+                color=base.colours("standing", STANDING), shape=base.shapes("standing", STANDING_SHAPES)
+            ),
+            "technician",
         )
     )
     for above, dy in ((True, -12), (False, 14)):
@@ -71,7 +83,12 @@ def drills(rows: pl.DataFrame) -> Any:
             x=across,
             y=base.y("captures:Q", "Practice captures", "count"),
             color=base.colours("kind", meaning),
-            tooltip=["week:T", "kind:N", "captures:Q", "target:Q"],
+            tooltip=[
+                alt.Tooltip("week:T", title="week of"),
+                alt.Tooltip("kind:N", title="what"),
+                alt.Tooltip("captures:Q", title="captures"),
+                alt.Tooltip("target:Q", title="asked for"),
+            ],
         )
     )
     target = (
@@ -83,26 +100,37 @@ def drills(rows: pl.DataFrame) -> Any:
             tooltip=[alt.Tooltip("target:Q", title="asked for")],
         )
     )
-    return base.finish(alt.layer(bars, target), height=220)
+    return base.finish(alt.layer(base.pickable(bars, "monday"), target), height=220)
 
 
 def alarm(rows: pl.DataFrame) -> Any:
     """The chart behind a name on the list: at, statistic, limit, trouble."""
     across = base.x("at:T", "Day")
     title = base.axis_title("Trouble added up", "score")
-    marked = rows.with_columns(verdict=pl.when("trouble").then(pl.lit("odd")).otherwise(pl.lit("usual")))
+    good, bad = TROUBLE
+    marked = rows.with_columns(
+        went=pl.when("trouble").then(pl.lit(bad)).otherwise(pl.lit(good)),
+        monday=pl.col("at").dt.truncate("1w").dt.date().cast(pl.String),
+    )
     layers: list[Any] = [
         alt.Chart(rows)
         .mark_line(color=palette.INK, strokeWidth=1.5, interpolate="step-after")
         .encode(x=across, y=alt.Y("statistic:Q", title=title)),
-        alt.Chart(marked)
-        .mark_point(filled=True, size=45, opacity=0.9)
-        .encode(
-            x=across,
-            y=alt.Y("statistic:Q", title=title),
-            color=base.verdict_colour(),
-            shape=base.verdict_shape(),
-            tooltip=["at:T", "trouble:N", alt.Tooltip("expected:Q", title="chance expected", format=".2f")],
+        base.pickable(
+            alt.Chart(marked)
+            .mark_point(filled=True, size=45, opacity=0.9)
+            .encode(
+                x=across,
+                y=alt.Y("statistic:Q", title=title),
+                color=base.colours("went", TROUBLE),
+                shape=base.shapes("went", TROUBLE_SHAPES),
+                tooltip=[
+                    alt.Tooltip("at:T", title="day"),
+                    alt.Tooltip("went:N", title="how it went"),
+                    alt.Tooltip("expected:Q", title="trouble to be expected", format=".0%"),
+                ],
+            ),
+            "monday",
         ),
     ]
     if rows.height:

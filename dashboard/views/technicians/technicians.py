@@ -7,8 +7,9 @@ import streamlit as st
 from dashboard import data, writing
 from dashboard.documents import sheet
 from dashboard.shared import chart as shared
-from dashboard.shared import filters, notices, parts, people, skills, words
+from dashboard.shared import filters, go, notices, parts, people, skills, words
 from dashboard.shared import who as who_writes
+from dashboard.shared.pages import PEOPLE_PARTS as TABS
 from dashboard.views.technicians import answer as answers
 from dashboard.views.technicians import chart as charts
 from pipelines.errors import ShopspreadError
@@ -28,11 +29,9 @@ if not everybody:
     notices.too_little("No technician is on record yet: add technicians.csv, or captures with a technician.")
     st.stop()
 found = people.coaching_list(work, chosen.as_of)
-list_tab, all_tab, one_tab, log_tab = st.tabs(
-    ["Who may need a hand", "Everybody beside chance", "One technician", "Coaching sessions"]
-)
+shown = filters.tabs(list(TABS), "kept_people_tab")
 
-with list_tab:
+if shown == TABS[0]:
     if not found.items:
         notices.fine("Nobody's work stands out beyond what chance would give.")
     for item in found.items:
@@ -41,14 +40,22 @@ with list_tab:
             st.markdown(f"{skills.item_evidence(item)} {answers.item_since(item)}")
             left, right = st.columns([3, 2])
             with left:
-                parts.chart(charts.alarm(people.chart_points(found, item.technician, item.topic)))
+                drawn = people.chart_points(found, item.technician, item.topic)
+                parts.chart(
+                    charts.alarm(drawn), key=f"alarm_{item.technician}_{item.topic}",
+                    says=answers.alarm_sentence(item, drawn), rows=drawn.drop("technician", "topic"),
+                    opens=answers.week_of(item.technician),
+                )  # fmt: skip
             with right:
                 if item.captures:
                     st.markdown("**Sit down together over**")
                 for capture_file in item.captures:
                     parts.open_capture(capture_file, key=f"{item.technician}_{item.topic}_{capture_file}")
                 if item.orders:
-                    st.markdown(f"**Jobs to talk about:** {', '.join(item.orders)}")
+                    st.markdown("**Jobs to talk about**")
+                for order in item.orders:
+                    if st.button(f"Job {order}", key=f"{item.technician}_{item.topic}_job_{order}"):
+                        go.job(order)
     st.caption(
         f"{found.note} The dashed line is the alarm limit; after a coaching session a chart starts anew."
         + answers.unwatched_sentence(found)
@@ -63,27 +70,36 @@ with list_tab:
         with st.expander("Earlier alarms, which have ended or were answered by a session"):
             parts.table(past)
 
-with all_tab:
-    st.session_state.setdefault("kept_measure", "usable")
+if shown == TABS[1]:
+    if st.session_state.get("kept_measure") not in skills.FUNNELS:
+        st.session_state["kept_measure"] = "usable"
     measure = st.segmented_control(
-        "Show", list(answers.MEASURES), format_func=answers.MEASURES.__getitem__, key="kept_measure"
+        "Show", list(skills.FUNNELS), format_func=skills.FUNNELS.__getitem__, key="kept_measure"
     )
     funnel = people.funnel_of(work, chosen.as_of, measure or "usable")
-    word = answers.MEASURES[measure or "usable"]
+    word = skills.FUNNELS[measure or "usable"]
     if funnel.points.is_empty():
         notices.too_little(f"Nothing to count for {word} yet.")
     else:
         points, limits = answers.funnel_rows(funnel)
-        parts.chart(charts.funnel(points, limits, answers.shop_pct(funnel), word))
-        st.markdown(answers.funnel_sentence(funnel, word))
+        sentence = answers.funnel_sentence(funnel, word)
+        parts.chart(
+            charts.funnel(points, limits, answers.shop_pct(funnel), word), key="funnel",
+            says=answers.funnel_alt(points, sentence), rows=points.drop("verdict").sort("technician"),
+            opens=lambda mark: go.technician(mark["technician"]),
+        )  # fmt: skip
+        st.markdown(sentence)
         st.caption(
             "Inner and outer band: where 95 and 99.9 of 100 ordinary technicians would lie with that n. A point "
             "far to the left rests on little and says little. Plain shares "
             "here; in the table they are drawn towards the shop's (in brackets: 95 % interval and n)."
         )
-    parts.table(answers.everybody(everybody))
+    event = parts.table(
+        answers.everybody(everybody), on_select="rerun", selection_mode="single-row", key="everybody"
+    )
+    parts.open_row(event, [skill.technician for skill in everybody], go.technician, key="everybody_open")
 
-with one_tab:
+if shown == TABS[2]:
     names = [skill.technician for skill in everybody]
     name = chosen.technician or filters.pick("Technician", "kept_technician", names) or names[0]
     skill = answers.of(everybody, name)
@@ -103,12 +119,30 @@ with one_tab:
         )
         parts.table(answers.lines_table(skill), height="content")
         st.caption("Shares are drawn towards the shop's, the more so the smaller n is.")
+        with st.container(horizontal=True):
+            if st.button("Their captures", icon=":material/show_chart:"):
+                go.captures_of_technician(name)
+            if st.button("Their jobs", icon=":material/list:"):
+                go.jobs("counted", technician=name)
+            if st.button("Their jobs that came back", icon=":material/sync:"):
+                go.jobs("came back", technician=name)
+        method = st.expander(words.METHOD, key="method_skill", on_change="rerun")
+        if method.open:
+            with method:
+                for sentence in answers.method_lines(skill):
+                    st.markdown(f"- {sentence}")
         left, right = st.columns(2)
         with left:
             st.subheader("Usable captures over time")
             usable = skills.curve_rows(skill.usable_by_week)
             if usable.height:
-                parts.chart(shared.trend(usable, "Usable captures", coached))
+                parts.chart(
+                    shared.trend(usable, "Usable captures", coached), key="usable", rows=usable.drop("monday"),
+                    says=answers.trend_sentence(
+                        "Usable captures", usable, name, words.points(skill.usable_per_month)
+                    ),
+                    opens=lambda mark: go.week(mark["monday"], technician=name),
+                )  # fmt: skip
                 st.caption(
                     f"Change a month: {words.points(skill.usable_per_month)}. Line and band: trend, 95 %."
                 )
@@ -118,16 +152,23 @@ with one_tab:
             st.subheader("Right calls over time")
             calls = skills.curve_rows(skill.calls_by_week)
             if calls.height:
-                parts.chart(shared.trend(calls, "Right calls", coached))
+                parts.chart(
+                    shared.trend(calls, "Right calls", coached), key="calls", rows=calls.drop("monday"),
+                    says=answers.trend_sentence("Right calls", calls, name, words.points(skill.calls_per_month)),
+                    opens=lambda mark: go.week(mark["monday"], technician=name),
+                )  # fmt: skip
                 st.caption(f"Change a month: {words.points(skill.calls_per_month)}.")
             else:
                 notices.too_little("No call has been judged by an outcome yet.")
         left, middle, right = st.columns([3, 3, 4])
         with left:
             st.subheader("Practice")
-            practice = answers.drill_rows(skill)
+            practice = answers.drill_rows(skill, chosen.as_of)
             if practice.height:
-                parts.chart(charts.drills(practice))
+                parts.chart(
+                    charts.drills(practice), key="drills", says=answers.drills_alt(practice, name),
+                    rows=practice.drop("monday"), opens=lambda mark: go.week(mark["monday"], technician=name),
+                )  # fmt: skip
                 st.caption("The dark tick is what was asked for that week.")
             else:
                 st.markdown("No drills yet.")
@@ -151,7 +192,7 @@ with one_tab:
             mime="application/pdf", icon=":material/picture_as_pdf:", on_click="ignore",
         )  # fmt: skip
 
-with log_tab:
+if shown == TABS[3]:
     st.subheader("Log a coaching session")
     with st.form("coaching"):
         left, middle, right = st.columns(3)
@@ -178,12 +219,12 @@ with log_tab:
     if not sessions:
         notices.too_little("No coaching session is logged yet.")
     else:
+        rows, what, unit = answers.session_rows(sessions), "Change in trouble", "percentage points"
+        whose = answers.session_people(sessions)
         parts.chart(
-            shared.intervals(
-                answers.session_rows(sessions), "points",
-                "Change in trouble", "percentage points",
-                along="Session", zero=True,
-            )
+            shared.intervals(rows, "points", what, unit, along="Session", zero=True, picks="name"),
+            key="sessions", says=words.gist(rows, "points", what, unit), rows=rows,
+            opens=lambda mark: go.technician(whose[mark["name"]]),
         )  # fmt: skip
         for one in sessions:
             st.markdown(f"- {one.sentence}")

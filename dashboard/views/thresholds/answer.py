@@ -283,9 +283,27 @@ def starting_x(force: dict[str, Any] | None, proposal: Proposal | None, limits: 
         if proposal is not None
         else 10.0
     )
-    return float(min(max(round(value, 1), limits[0]), limits[1]))
+    return within(value, limits)
 
 
 def back_reason(version: int, why: str) -> str:
     """The reason kept with a step back; empty stays empty, so that it is refused."""
     return f"Back to version {version}: {why.strip()}" if why.strip() else ""
+
+
+def within(x_pct: float, limits: tuple[float, float]) -> float:
+    """An X picked in a chart, as the slider can hold it."""
+    return float(min(max(round(x_pct, 1), limits[0]), limits[1]))
+
+
+def curves_sentence(tried: float, cost: str) -> str:
+    """The curves for whoever cannot see them."""
+    return f"Faulty ones found and healthy ones flagged against X. At X = {words.number(tried, 1)} %: {cost}."
+
+
+def expected_sentence(one: Proposal) -> str:
+    """The expected cost for whoever cannot see it."""
+    return (
+        f"Expected cost of one capture against X; lowest at {words.number(one.threshold_pct, 1)} % (95 % interval "
+        f"{words.number(one.low, 1)} to {words.number(one.high, 1)} %)."
+    )

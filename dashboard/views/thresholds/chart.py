@@ -12,6 +12,7 @@ from dashboard.shared import palette, words
 from dashboard.shared.filters import Subject
 
 HOW = {"corrected": "corrected for who gets followed up", "naive": "as counted"}
+POINT = alt.OverlayMarkDef(size=90, opacity=0.01)  # a line is thin to hit: what is clicked are its points
 LINES = {"faulty ones found": palette.USUAL, "healthy ones flagged": palette.ODD}
 
 
@@ -31,9 +32,7 @@ def detection(rows: pl.DataFrame, in_force: float | None, tried: float, about: S
             y2="high:Q",
             color=base.colours("line", LINES),
         ),
-        alt.Chart(rows)
-        .mark_line(strokeWidth=2)
-        .encode(
+        base.pickable(alt.Chart(rows).mark_line(strokeWidth=2, point=POINT), "threshold_pct").encode(
             x=across,
             y=alt.Y("share_pct:Q", title=title, scale=scale),
             color=base.colours("line", LINES),
@@ -43,9 +42,9 @@ def detection(rows: pl.DataFrame, in_force: float | None, tried: float, about: S
                 legend=alt.Legend(title=None, orient="top"),
             ),
             tooltip=[
-                "line:N",
-                "how:N",
-                alt.Tooltip("threshold_pct:Q", title="X (%)"),
+                alt.Tooltip("line:N", title="share of"),
+                alt.Tooltip("how:N", title="how"),
+                alt.Tooltip("threshold_pct:Q", title="X (%)", format=".1f"),
                 alt.Tooltip("share_pct:Q", title="share (%)", format=".0f"),
                 alt.Tooltip("low:Q", title="95 % from", format=".0f"),
                 alt.Tooltip("high:Q", title="to", format=".0f"),
@@ -57,7 +56,12 @@ def detection(rows: pl.DataFrame, in_force: float | None, tried: float, about: S
 
 
 def cost(
-    rows: pl.DataFrame, in_force: float | None, tried: float, interval: tuple[float, float], about: Subject
+    rows: pl.DataFrame,
+    in_force: float | None,
+    tried: float,
+    interval: tuple[float, float],
+    about: Subject,
+    currency: str,
 ) -> Any:
     """Expected cost of one capture against X, with the proposal's interval as a band."""
     across = base.x("threshold_pct:Q", f"Odd from X {words.stands(about.kind, about.measure)}", "%")
@@ -66,17 +70,15 @@ def cost(
         .mark_rect(opacity=0.3, color=palette.BAND)
         .encode(x=alt.X("low:Q"), x2="high:Q")
     )
-    line = (
-        alt.Chart(rows)
-        .mark_line(strokeWidth=2.2, color=palette.INK)
-        .encode(
-            x=across,
-            y=base.y("expected_cost:Q", "Cost of one capture", "currency"),
-            tooltip=[
-                alt.Tooltip("threshold_pct:Q", title="X (%)"),
-                alt.Tooltip("expected_cost:Q", title="cost", format=".1f"),
-            ],
-        )
+    line = base.pickable(
+        alt.Chart(rows).mark_line(strokeWidth=2.2, color=palette.INK, point=POINT), "threshold_pct"
+    ).encode(
+        x=across,
+        y=base.y("expected_cost:Q", "Cost of one capture", words.money_unit(currency)),
+        tooltip=[
+            alt.Tooltip("threshold_pct:Q", title="X (%)", format=".1f"),
+            alt.Tooltip("expected_cost:Q", title="cost", format=".1f"),
+        ],
     )
     return base.finish(alt.layer(band, line, *_marks(in_force, tried)), height=260)
 

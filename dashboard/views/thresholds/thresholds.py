@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data, writing
-from dashboard.shared import filters, notices, parts, words
+from dashboard.shared import filters, go, notices, parts, words
 from dashboard.shared import who as who_writes
 from dashboard.views.thresholds import answer as answers
 from dashboard.views.thresholds import chart as charts
@@ -26,6 +26,7 @@ if not about.groups:
     st.stop()
 name = filters.pick_group(about)
 settings = data.settings(stamp)
+money = words.money_unit(settings["currency"])
 force = answers.in_force(frames, about, name)
 st.info(answers.in_force_sentence(force, about), icon=":material/tune:")
 
@@ -35,11 +36,11 @@ for key, setting in (("kept_cost_miss", "cost_miss"), ("kept_cost_alarm", "cost_
 cost_miss = left.number_input(
     f"What a missed {about.kind.element.odd} {about.kind.element.noun} costs",
     min_value=1.0, step=10.0, key="kept_cost_miss",
-    help="In the shop's currency: the comeback, the parts fitted in vain, the customer's trust.",
+    help=f"In {money}: the comeback, the parts fitted in vain, the customer's trust.",
 )  # fmt: skip
 cost_alarm = right.number_input(
     f"What {about.kind.wording.reference} for nothing costs", min_value=1.0, step=10.0, key="kept_cost_alarm",
-    help="In the shop's currency: mostly labour. Kept costs are set on the page Intake and settings.",
+    help=f"In {money}: mostly labour. Kept costs are set on the page Intake and settings.",
 )  # fmt: skip
 proposal = answers.proposals(stamp, about, cost_miss, cost_alarm).get(name)
 if proposal is None:
@@ -55,7 +56,16 @@ with st.expander(
 ):
     st.markdown(checked.sentence)
     if checked.captures.height:
-        parts.table(checked.captures)
+        event = parts.table(
+            checked.captures, on_select="rerun", selection_mode="single-row", key="confirm_table"
+        )
+        parts.open_selected(event, checked.captures["capture_file"].to_list(), key="confirm_open")
+
+
+def try_x(mark: dict[str, float]) -> None:
+    """Try the X that was clicked in a chart."""
+    go.here(**{x_key: answers.within(mark["threshold_pct"], limits)})
+
 
 st.header("Try another X")
 limits = answers.slider_range(answers.evidence_rows(stamp, about.test, about.measure.name))
@@ -87,7 +97,10 @@ with left:
     if rows.is_empty():
         notices.too_little("No outcome of this group is confirmed yet, so X can only rest on normal spread.")
     else:
-        parts.chart(charts.detection(rows, now, tried, about))
+        parts.chart(
+            charts.detection(rows, now, tried, about), key="detection", says=answers.curves_sentence(tried, cost),
+            rows=rows, opens=try_x,
+        )  # fmt: skip
         st.caption("Bands: 95 %. Dashed upright: X in force; solid upright: X being tried.")
     st.caption(answers.bias_sentence(found, name))
 with right:
@@ -95,7 +108,10 @@ with right:
     if proposal.cost.is_empty():
         notices.too_little("Too few captures are confirmed odd in the whole shop to weigh costs.")
     else:
-        parts.chart(charts.cost(proposal.cost, now, tried, (proposal.low, proposal.high), about))
+        parts.chart(
+            charts.cost(proposal.cost, now, tried, (proposal.low, proposal.high), about, settings["currency"]),
+            key="cost", says=answers.expected_sentence(proposal), rows=proposal.cost, opens=try_x,
+        )  # fmt: skip
         st.caption(
             "The lowest point is the proposal; the band is its 95 % interval. "
             f"{about.kind.element.odd.capitalize()} {about.kind.element.nouns} in "

@@ -1,0 +1,37 @@
+"""The lists of jobs behind the figures, by name: which rows of `models.jobs.listing.listed_jobs` each holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+QUALITIES = ("right call", "wrong call", "call not confirmed", "unusable capture", "no capture")
+"""As `models.jobs.comebacks.QUALITIES`, which is not imported: it brings the statistics with it."""
+
+
+@dataclass(frozen=True, slots=True)
+class JobList:
+    """One list of jobs: what it holds, in words, and which rows of `listed_jobs` those are."""
+
+    title: str
+    rows: pl.Expr
+
+
+_CAME = pl.col("came_back")
+_PARTS_BACK = pl.col("counted") & (pl.col("parts_returned") > 0)
+JOB_LISTS: dict[str, JobList] = {
+    "all": JobList("every job", pl.lit(True)),
+    "counted": JobList("jobs where the scope could help, closed", pl.col("counted")),
+    "scoped": JobList("of those, scoped", pl.col("scoped")),
+    "not scoped": JobList("of those, not scoped", ~pl.col("scoped")),
+    "came back": JobList("jobs that came back", _CAME),
+    "came back scoped": JobList("scoped jobs that came back", _CAME & pl.col("scoped")),
+    "came back not scoped": JobList("jobs that came back and had not been scoped", _CAME & ~pl.col("scoped")),
+    **{
+        f"came back {quality}": JobList(f"came back: {quality}", _CAME & (pl.col("quality") == quality))
+        for quality in QUALITIES
+    },
+    "parts back scoped": JobList("scoped jobs with parts returned", _PARTS_BACK & pl.col("scoped")),
+    "parts back not scoped": JobList("jobs with parts returned, not scoped", _PARTS_BACK & ~pl.col("scoped")),
+}
