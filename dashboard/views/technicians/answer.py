@@ -181,11 +181,12 @@ def funnel_alt(points: pl.DataFrame, sentence: str) -> str:
 
 def trend_sentence(what: str, rows: pl.DataFrame, name: str, change: str) -> str:
     """A technician's trend for whoever cannot see it."""
-    last = rows.row(-1, named=True)
-    return (
-        f"{what} of {name} by week, {rows.height} weeks; the trend ends at {words.number(last['fitted'])} % "
-        f"(95 % interval {words.number(last['low'])} to {words.number(last['high'])} %). Change a month: {change}."
-    )
+    last = rows.drop_nulls(["fitted", "low", "high"]).tail(1)
+    ends = "; too little for a trend"
+    if last.height:
+        fitted, low, high = (words.number(last[column][0]) for column in ("fitted", "low", "high"))
+        ends = f"; the trend ends at {fitted} % (95 % interval {low} to {high} %)"
+    return f"{what} of {name} by week, {rows.height} weeks{ends}. Change a month: {change}."
 
 
 def alarm_sentence(item: CoachingItem, rows: pl.DataFrame) -> str:
