@@ -12,6 +12,7 @@ from dashboard.shared import palette
 
 HEIGHT = 300
 PICKED = "picked"
+LEGEND_LETTERS = 34
 
 
 def axis_title(what: str, unit: str | None) -> str:
@@ -52,7 +53,7 @@ def colours(field: str, meaning: dict[str, str], *, legend: bool = True) -> alt.
     return alt.Color(
         f"{field}:N",
         scale=alt.Scale(domain=list(meaning), range=list(meaning.values())),
-        legend=alt.Legend(title=None, orient="top") if legend else None,
+        legend=_legend(meaning) if legend else None,
     )
 
 
@@ -61,8 +62,14 @@ def shapes(field: str, meaning: dict[str, str]) -> alt.Shape:
     return alt.Shape(
         f"{field}:N",
         scale=alt.Scale(domain=list(meaning), range=list(meaning.values())),
-        legend=alt.Legend(title=None, orient="top"),
+        legend=_legend(meaning),
     )
+
+
+def _legend(meaning: dict[str, str]) -> alt.Legend:
+    # long words stand below one another, so that none is cut on a narrow screen
+    columns = {"columns": 1} if sum(map(len, meaning)) > LEGEND_LETTERS else {}
+    return alt.Legend(title=None, orient="top", **columns)
 
 
 def pickable(marks: alt.Chart, *fields: str) -> alt.Chart:

@@ -123,7 +123,7 @@ def waveform_caption(
         f"{words.number(waveform.rate_hz)} samples a second, {words.number(waveform.duration_s, 1)} s in all"
     )
     if known is not None:
-        text += f"; in view {words.plural(named.height, known.figure.event)}"
+        text += f"; in view {words.plural(named.height, 'event')} ({known.figure.event})"
         if index.height:
             where = f", from {known.element.noun} {row['sync_cylinder'] or 1}" if known.needs_engine else ""
             text += f" and {words.plural(index.height, known.figure.index)} (dotted{where})"

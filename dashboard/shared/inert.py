@@ -34,7 +34,7 @@ SINKS = (
 JOINER = "\u2060"
 _LATE = re.compile(r"(https?|www|:|@)", re.IGNORECASE)
 _FORMULA = r"^[=@\t\r\n]|^[+\-]"
-_PLAIN_NUMBER = r"^[+\-][\d.,]+[\w\s%().,/\u2013\u2014\u2212\u00b0\-]*$"
+_PLAIN_NUMBER = r"^[+\-][\d.,]+(?:[\w\s%().,/\u2013\u2014\u2212\u00b0\-]|\bn = )*$"
 
 
 def literal(name: str) -> str:

@@ -21,17 +21,19 @@ class JobList:
 _CAME = pl.col("came_back")
 _PARTS_BACK = pl.col("counted") & (pl.col("parts_returned") > 0)
 JOB_LISTS: dict[str, JobList] = {
-    "all": JobList("every job", pl.lit(True)),
-    "counted": JobList("jobs where the scope could help, closed", pl.col("counted")),
-    "scoped": JobList("of those, scoped", pl.col("scoped")),
-    "not scoped": JobList("of those, not scoped", ~pl.col("scoped")),
-    "came back": JobList("jobs that came back", _CAME),
-    "came back scoped": JobList("scoped jobs that came back", _CAME & pl.col("scoped")),
-    "came back not scoped": JobList("jobs that came back and had not been scoped", _CAME & ~pl.col("scoped")),
+    "all": JobList("Every job", pl.lit(True)),
+    "counted": JobList("Closed jobs where the scope could help", pl.col("counted")),
+    "scoped": JobList("Closed jobs that were scoped", pl.col("scoped")),
+    "not scoped": JobList("Closed jobs that could have been scoped and were not", ~pl.col("scoped")),
+    "came back": JobList("Jobs that came back", _CAME),
+    "came back scoped": JobList("Scoped jobs that came back", _CAME & pl.col("scoped")),
+    "came back not scoped": JobList("Jobs that came back and had not been scoped", _CAME & ~pl.col("scoped")),
     **{
-        f"came back {quality}": JobList(f"came back: {quality}", _CAME & (pl.col("quality") == quality))
+        f"came back {quality}": JobList(
+            f"Jobs that came back after: {quality}", _CAME & (pl.col("quality") == quality)
+        )
         for quality in QUALITIES
     },
-    "parts back scoped": JobList("scoped jobs with parts returned", _PARTS_BACK & pl.col("scoped")),
-    "parts back not scoped": JobList("jobs with parts returned, not scoped", _PARTS_BACK & ~pl.col("scoped")),
+    "parts back scoped": JobList("Scoped jobs with parts returned", _PARTS_BACK & pl.col("scoped")),
+    "parts back not scoped": JobList("Jobs with parts returned, not scoped", _PARTS_BACK & ~pl.col("scoped")),
 }

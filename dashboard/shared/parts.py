@@ -139,8 +139,13 @@ def job_buttons(lists: tuple[tuple[str, str], ...], *, key: str) -> None:
 
 
 def table(frame: pl.DataFrame, **options: Any) -> Any:
-    """A table without row numbers; what is saved of it holds no formulas."""
-    return st.dataframe(inert.no_formulas(frame), hide_index=True, width="stretch", **options)
+    """A table without row numbers, days as ISO 8601 writes them; what is saved of it holds no formulas."""
+    shown = (
+        inert.no_formulas(frame)
+        .with_columns(cs.date().cast(pl.String))
+        .with_columns(cs.string().fill_null(""))
+    )
+    return st.dataframe(shown, hide_index=True, width="stretch", **options)
 
 
 def open_capture(capture_file: str, *, key: str) -> None:

@@ -50,7 +50,7 @@ def money(value: float, currency: str) -> str:
 
 def money_unit(currency: str) -> str:
     """The unit of an axis or a field of money."""
-    return currency or "the shop's currency"
+    return currency or "money"
 
 
 def percent(value: float | None, digits: int = 0) -> str:

@@ -120,7 +120,7 @@ def _whole(row: dict[str, Any], known: Kind | None, read: tuple[MeasureView, ...
     if known is None:
         return UNKNOWN, f"Nothing reads the test {row['test']!r} in this program yet; its waveform is kept."
     if not read:
-        return UNKNOWN, "Read, but not yet compared with its group: run `shopspread fit`."
+        return UNKNOWN, "Read, but not yet compared with its group: run shopspread fit."
     leading = next((one for one in read if one.verdict == "odd"), read[0])
     prefix = f"{leading.measure.title}: " if len(known.measures) > 1 else ""
     sentence = leading.sentence
@@ -206,7 +206,7 @@ def _verdict(
     known: Kind, measure: Measure, score: dict[str, Any], elements: pl.DataFrame
 ) -> tuple[str, str, tuple[str, ...]]:
     if score.get("odd_pct") is None:
-        return UNKNOWN, "Read, but not yet compared with its group: run `shopspread fit`.", ()
+        return UNKNOWN, "Read, but not yet compared with its group: run shopspread fit.", ()
     oddest = words.oddest(known, score["odd_element"], score["odd_position"], score["odd_companion"])
     extreme = words.extreme(measure)
     gap = f"sits {_gap(measure, score)} {words.stands(known, measure)}"

@@ -40,7 +40,7 @@ def table(rows: pl.DataFrame) -> pl.DataFrame:
         "technician",
         "vehicle",
         pl.col("engine_family").alias("engine family"),
-        "complaint",
+        pl.col("complaint").str.replace_all("_", " "),
         scoped.otherwise(pl.lit("not counted")).alias("scoped"),
         pl.col("came_back_as").alias("came back as"),
         pl.col("days").round(0).cast(pl.Int64).alias("days until then"),
@@ -51,7 +51,7 @@ def table(rows: pl.DataFrame) -> pl.DataFrame:
 
 def list_sentence(rows: pl.DataFrame, which: str, week: dt.date | None, window_days: int) -> str:
     """How many jobs the list holds, and what it holds."""
-    text = f"{words.plural(rows.height, 'job')}: {JOB_LISTS[which].title}"
+    text = f"{JOB_LISTS[which].title}: {words.number(rows.height)}"
     if "came back" in which:
         text += f" within {window_days} days of closing"
     if week is not None:

@@ -21,7 +21,7 @@ def history(rows: pl.DataFrame, confirmed: pl.DataFrame) -> Any:
         alt.Chart(rows)
         .mark_point(filled=True, size=110, opacity=0.9)
         .encode(
-            x=base.x("day:T", "Day of the capture"),
+            x=base.x("day:T", "Day of the capture", scale=alt.Scale(padding=14)),
             y=base.y("odd_pct:Q", "Furthest off", "%", scale=alt.Scale(zero=True)),
             color=base.verdict_colour(),
             shape=base.verdict_shape(),
