@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import builtins
 import io
+import os
 import subprocess
 import sys
 import zipfile
@@ -25,6 +26,7 @@ from scipy.io import wavfile
 
 from pipelines import readers
 from pipelines.errors import UnreadableFile
+from pipelines.intake import work
 from pipelines.readers import known_suffixes, read_waveform
 from pipelines.warehouse import waveforms as store
 from tests.constructed_text import HEAD, lines, numbered
@@ -263,7 +265,7 @@ def test_a_zip_of_other_things_and_a_bursting_one_are_refused(tmp_path: Path) ->
     ):
         for _ in range(700):
             file.write(bytes(1 << 20))
-    with pytest.raises(UnreadableFile, match="cranking stretch only"):
+    with pytest.raises(UnreadableFile, match="stretch that matters only"):
         read_waveform(tmp_path / "b.npz")
 
 
@@ -272,3 +274,48 @@ def test_a_warehouses_own_copy_is_not_taken_for_a_capture(tmp_path: Path) -> Non
     name = store.save(waveform, tmp_path)
     with pytest.raises(UnreadableFile, match="warehouse's own folder"):
         read_waveform(store.path_of(tmp_path, name))
+
+
+@pytest.mark.parametrize("name", ["parquet with a rate", "hdf5", "npz"])
+def test_a_small_file_that_grows_beyond_reason_is_refused_before_it_does(name: str, tmp_path: Path) -> None:
+    """Twelve million equal samples pack into a few kB; a capture of that many is packed a hundredfold at most."""
+    write, file, *_ = FORMATS[name]
+    write(tmp_path / file, 1e6, np.zeros((1, 12_000_000), np.float32), ["V"])
+    assert (tmp_path / file).stat().st_size < 12_000_000 * 4 / 100
+    with pytest.raises(UnreadableFile, match=r"states 1200\d{4} values"):
+        read_waveform(tmp_path / file)
+
+
+@pytest.mark.parametrize("fault", [SystemError, RecursionError, ZeroDivisionError, KeyError])
+@pytest.mark.parametrize("name", FORMATS)
+def test_whatever_a_library_raises_is_a_sentence_about_the_file(
+    name: str, fault: type[Exception], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write, file, *_ = FORMATS[name]
+    write(tmp_path / file, 1000.0, np.ones((1, 64), np.float32), ["V"])
+
+    def broken(*_: Any, **__: Any) -> None:
+        raise fault("seen in the library")
+
+    for call in (
+        "numpy.load",
+        "pyarrow.parquet.ParquetFile",
+        "pyarrow.ipc.open_file",
+        "h5py.File",
+        "asammdf.MDF",
+    ):
+        monkeypatch.setattr(call, broken)
+    with pytest.raises(UnreadableFile, match="seen in the library"):
+        read_waveform(tmp_path / file)
+
+
+def test_a_file_too_large_is_refused_before_it_is_hashed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "a.csv").touch()
+    os.truncate(tmp_path / "a.csv", 600 << 20)
+    monkeypatch.setattr("hashlib.file_digest", lambda *_: pytest.fail("hashed"))
+    done = work.run(work.Task("a.csv", tmp_path / "a.csv", None, tmp_path / "w"))
+    assert done.refused is not None
+    assert "more than 512 MiB" in done.refused
+    assert done.file_bytes == 600 << 20

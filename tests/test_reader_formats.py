@@ -6,11 +6,15 @@ Outside sources: Python's wave module and scipy's writer as references for RIFF/
 from __future__ import annotations
 
 import io
+import struct
 import wave
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from scipy.io import wavfile
 
 from pipelines import readers
@@ -93,3 +97,97 @@ def test_a_broken_sound_file_is_named(tmp_path: Path) -> None:
     wavfile.write(sound, 8000, np.zeros(1000, dtype=np.int16))
     with pytest.raises(UnreadableFile, match=r"sound file is broken.*delimited text"):
         read_waveform(save(tmp_path, sound.getvalue()[:30], "capture.wav"))
+
+
+# -- sound files as recorders leave them -----------------------------------------------------------------
+# Layouts after IBM and Microsoft, "Multimedia Programming Interface and Data Specifications 1.0" (1991), RFC 2361
+# (extensible format) and EBU Tech 3306 (RF64).
+
+
+def _wav(values: np.ndarray, *, mark: bytes = b"RIFF", extensible: bool = False, before: bytes = b"",
+         after: bytes = b"", riff: int | None = None, data: int | None = None) -> bytes:  # fmt: skip
+    """A sound file put together by hand, from values of shape (samples, channels)."""
+    end = ">" if mark == b"RIFX" else "<"
+    body = values.astype(values.dtype.newbyteorder(end)).tobytes()
+    width = values.dtype.itemsize
+    tag = 3 if values.dtype.kind == "f" else 1
+    frame = width * values.shape[1]
+    form = struct.pack(
+        end + "HHIIHH",
+        0xFFFE if extensible else tag,
+        values.shape[1],
+        20_000,
+        20_000 * frame,
+        frame,
+        8 * width,
+    )
+    if extensible:
+        guid = struct.pack("<IHH", tag, 0, 0x10) + bytes.fromhex("800000aa00389b71")
+        form += struct.pack(end + "HHI", 22, 8 * width, 3) + guid
+    chunks = before + b"fmt " + struct.pack(end + "I", len(form)) + form
+    chunks += b"data" + struct.pack(end + "I", len(body) if data is None else data) + body + after
+    if mark == b"RF64":
+        ds64 = b"ds64" + struct.pack("<IQQQI", 28, len(chunks) + 40, len(body), values.shape[0], 0)
+        return mark + b"\xff" * 4 + b"WAVE" + ds64 + chunks
+    return mark + struct.pack(end + "I", len(chunks) + 4 if riff is None else riff) + b"WAVE" + chunks
+
+
+LIST = b"LIST" + struct.pack("<I", 10) + b"INFOabcdef"
+ODD = b"note" + struct.pack("<I", 3) + b"abc\0"
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"mark": b"RIFX"},
+        {"mark": b"RF64"},
+        {"extensible": True},
+        {"before": LIST + ODD},
+        {"after": ODD + LIST},
+        {"before": b"JUNK" + struct.pack("<I", 28) + bytes(28)},
+        {"riff": 0, "data": 0},
+        {"riff": 0xFFFFFFFF, "data": 0xFFFFFFFF},
+        {"riff": 0},
+        {"mark": b"RIFX", "riff": 0, "data": 0xFFFFFFFF},
+    ],
+    ids=str,
+)
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    channels=st.integers(1, 8),
+    length=st.integers(16, 200),
+    dtype=st.sampled_from(["int16", "int32", "float32", "float64"]),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_whatever_header_a_sound_file_has_its_samples_come_back(
+    changes: dict[str, Any], channels: int, length: int, dtype: str, seed: int, tmp_path: Path
+) -> None:
+    values = np.random.default_rng(seed).normal(0, 0.3, (length, channels))
+    full = 2.0 ** (8 * np.dtype(dtype).itemsize - 1) if dtype.startswith("int") else 1.0
+    written = (
+        np.clip(np.rint(values * full), -full, full - 1).astype(dtype) if full > 1 else values.astype(dtype)
+    )
+    (tmp_path / "a.wav").write_bytes(_wav(written, **changes))
+    waveform = read_waveform(tmp_path / "a.wav")
+    assert waveform.rate_hz == 20_000
+    assert not any("ends before" in note for note in waveform.notes)
+    np.testing.assert_allclose(waveform.samples, (written / full).T, rtol=1e-6, atol=1e-7)
+
+
+@pytest.mark.parametrize("lost", [1, 3, 4, 401])
+def test_a_sound_file_that_was_cut_off_gives_its_whole_frames(lost: int, tmp_path: Path) -> None:
+    values = np.arange(400, dtype=np.int16).reshape(-1, 2)
+    (tmp_path / "a.wav").write_bytes(_wav(values)[:-lost])
+    waveform = read_waveform(tmp_path / "a.wav")
+    whole = (800 - lost) // 4
+    np.testing.assert_allclose(waveform.samples, values[:whole].T / 32768, rtol=1e-6)
+    assert any("ends before its header says" in note for note in waveform.notes)
+
+
+def test_no_channels_at_all_is_a_sentence(tmp_path: Path) -> None:
+    # The library divides by the number of channels.
+    content = bytearray(_wav(np.zeros((100, 1), np.int16)))
+    content[22:24] = b"\0\0"
+    (tmp_path / "a.wav").write_bytes(content)
+    with pytest.raises(UnreadableFile, match=r"sound file is broken.*uncompressed PCM"):
+        read_waveform(tmp_path / "a.wav")

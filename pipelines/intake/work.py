@@ -11,6 +11,7 @@ from pipelines import kinds
 from pipelines.errors import ShopspreadError, UnreadableFile, WarehouseError
 from pipelines.kinds import EngineFamily, Hookup, Reading
 from pipelines.readers import read_waveform
+from pipelines.source import MAX_BYTES, TOO_LARGE
 from pipelines.threads import one_thread
 from pipelines.warehouse import waveforms as store
 from pipelines.waveform import Waveform
@@ -99,6 +100,8 @@ def run(task: Task) -> Done:
         if task.source is not None:
             status = task.source.stat()
             done = replace(done, file_bytes=status.st_size, file_mtime_ns=status.st_mtime_ns)
+            if status.st_size > MAX_BYTES:
+                raise UnreadableFile(TOO_LARGE)  # before it is hashed: that alone could take hours
             done = replace(done, file_sha256=_sha256(task.source))
         done, waveform = _obtain(task, done)
         if waveform is None or task.assignment is None:

@@ -6,17 +6,18 @@ sample interval. A column's unit stands in its own attribute or in its name (`ch
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from pipelines.errors import UnreadableFile
+from pipelines.errors import ShopspreadError, UnreadableFile
 from pipelines.readers._cells import Unit, name_and_unit, names_index, names_time, unit_of
 from pipelines.readers._timebase import Timebase, timebase
-from pipelines.source import MAX_BYTES
+from pipelines.source import MAX_BYTES, UNZIPPED_BYTES, UNZIPPED_RATIO
 from pipelines.waveform import Waveform
 
 # Names under which files state how fast they were sampled: Hz, and s.
@@ -34,14 +35,21 @@ class Labelled:
     unit: str = ""
 
 
-def too_large(count: int) -> None:
+def too_large(count: int, file_bytes: int) -> None:
     """Refuse what would not fit, by the number of values a file states, before any is read.
 
+    Args:
+        count: values stated.
+        file_bytes: bytes of the file that states them; a small file may grow to `UNZIPPED_BYTES` without question.
+
     Raises:
-        UnreadableFile: beyond 512 MiB of 4-byte values.
+        UnreadableFile: beyond 512 MiB of 4-byte values, or beyond 100 times the file.
     """
-    if count * 4 > MAX_BYTES:
-        raise UnreadableFile(f"The file holds {count} values; save the cranking stretch only.")
+    wanted = 4 * count
+    if wanted > MAX_BYTES or wanted > max(UNZIPPED_BYTES, UNZIPPED_RATIO * file_bytes):
+        raise UnreadableFile(
+            f"The file of {file_bytes} bytes states {count} values; save the stretch that matters only."
+        )
 
 
 def stated(about: Mapping[str, Any]) -> dict[str, float]:
@@ -177,13 +185,28 @@ def _build(
     return Waveform(base.rate_hz, base.start_s, samples, labels, (*said, *base.notes))
 
 
-def broken(kind: str, error: Exception) -> UnreadableFile:
-    """The error for a file of that kind which its library cannot read."""
-    reason = " ".join(str(error).split())[:200] or type(error).__name__
-    return UnreadableFile(
-        f"The {kind} file is broken or of a kind that cannot be read ({reason}); save the capture again, "
-        "or export it as delimited text."
-    )
+@contextmanager
+def library(
+    kind: str, advice: str = "save the capture again, or export it as delimited text"
+) -> Iterator[None]:
+    """Around a library that reads a file already in memory: whatever it raises is about the file.
+
+    None of these libraries documents what a broken file makes it raise; KeyError, RuntimeError, ZeroDivisionError
+    and SystemError were all seen.
+
+    Raises:
+        UnreadableFile: in the place of whatever the library raised, with its words and the advice.
+        NotThisFormat: as it was raised inside.
+    """
+    try:
+        yield
+    except ShopspreadError:
+        raise
+    except Exception as error:
+        reason = " ".join(str(error).split())[:200] or type(error).__name__
+        raise UnreadableFile(
+            f"The {kind} file is broken or of a kind that cannot be read ({reason}); {advice}."
+        ) from error
 
 
 def missing(kind: str, extra: str) -> UnreadableFile:

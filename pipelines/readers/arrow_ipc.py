@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
-from pipelines.readers._labelled import broken, too_large
+from pipelines.readers._labelled import library, too_large
 from pipelines.readers.parquet import of_table
 from pipelines.source import read_all
 from pipelines.waveform import Waveform
@@ -29,14 +29,11 @@ def read(path: Path) -> Waveform:
         UnreadableFile: the reason, and what to do.
     """
     content = read_all(path)
-    try:
-        with pa.ipc.open_file(pa.py_buffer(content)) as file:
-            batches, count = [], 0
-            for number in range(file.num_record_batches):
-                batches.append(file.get_batch(number))
-                count += batches[-1].num_rows * batches[-1].num_columns
-                too_large(count)
-            table = pa.Table.from_batches(batches, file.schema)
-    except (OSError, ValueError, MemoryError, pa.ArrowException) as error:
-        raise broken("Arrow", error) from error
+    with library("Arrow"), pa.ipc.open_file(pa.py_buffer(content)) as file:
+        batches, count = [], 0
+        for number in range(file.num_record_batches):
+            batches.append(file.get_batch(number))
+            count += batches[-1].num_rows * batches[-1].num_columns
+            too_large(count, len(content))
+        table = pa.Table.from_batches(batches, file.schema)
     return of_table(table)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from pipelines.errors import UnreadableFile
-from pipelines.readers._labelled import Labelled, broken, missing, too_large, waveform_of
+from pipelines.readers._labelled import Labelled, library, missing, too_large, waveform_of
 from pipelines.source import read_all
 from pipelines.waveform import MAX_CHANNELS, Waveform
 
@@ -34,18 +34,13 @@ def read(path: Path) -> Waveform:
         import h5py
     except ImportError as error:
         raise missing("HDF5", "hdf5") from error
-    try:
-        with h5py.File(io.BytesIO(read_all(path)), "r") as file:
-            columns, about = _columns(file, h5py.Dataset)
-    except UnreadableFile:
-        raise
-    except Exception as error:
-        # The library raises errors of many kinds for broken files (KeyError and RuntimeError among them).
-        raise broken("HDF5", error) from error
+    content = read_all(path)
+    with library("HDF5"), h5py.File(io.BytesIO(content), "r") as file:
+        columns, about = _columns(file, h5py.Dataset, len(content))
     return waveform_of(columns, about)
 
 
-def _columns(file: Any, dataset: Any) -> tuple[list[Labelled], dict[str, Any]]:
+def _columns(file: Any, dataset: Any, file_bytes: int) -> tuple[list[Labelled], dict[str, Any]]:
     groups: dict[str, list[Any]] = {}
 
     def note(_: str, item: Any) -> None:
@@ -58,7 +53,7 @@ def _columns(file: Any, dataset: Any) -> tuple[list[Labelled], dict[str, Any]]:
     name = max(groups, key=lambda key: (sum(item.size > 1 for item in groups[key]), -len(key)))
     about: dict[str, Any] = {**dict(file.attrs), **dict(file[name].attrs)}
     columns: list[Labelled] = []
-    too_large(sum(item.size for item in groups[name]))
+    too_large(sum(item.size for item in groups[name]), file_bytes)
     for item in groups[name]:
         label = item.name.rsplit("/", 1)[-1]
         if item.size == 1:

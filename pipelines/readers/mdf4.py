@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gc
 import io
+import sys
 import traceback
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from pipelines.errors import UnreadableFile
-from pipelines.readers._labelled import Labelled, broken, missing, too_large, waveform_of
+from pipelines.readers._labelled import Labelled, library, missing, too_large, waveform_of
 from pipelines.source import read_all
 from pipelines.waveform import Waveform
 
@@ -37,21 +38,29 @@ def read(path: Path) -> Waveform:
         from asammdf import MDF
     except ImportError as error:
         raise missing("MDF 4", "mdf") from error
-    try:
-        with MDF(io.BytesIO(read_all(path))) as file:
-            columns, notes = _columns(file)
-    except UnreadableFile:
-        raise
-    except Exception as error:
-        # The library raises errors of many kinds for broken files, none of them documented. Its half-built file
-        # complains when it is collected, so it goes now and not in the middle of somebody else's work.
-        traceback.clear_frames(error.__traceback__)
-        gc.collect()
-        raise broken("MDF 4", error) from error
+    content = read_all(path)
+    with library("MDF 4"):
+        try:
+            with MDF(io.BytesIO(content)) as file:
+                columns, notes = _columns(file, len(content))
+        except Exception as error:
+            _let_go(error)
+            raise
     return waveform_of(columns, {}, notes)
 
 
-def _columns(file: Any) -> tuple[list[Labelled], list[str]]:
+def _let_go(error: Exception) -> None:
+    """Collect the library's half-built file now, in silence: it complains, with a traceback on stderr that says
+    nothing to anybody, and would do so later in the middle of somebody else's work."""
+    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        traceback.clear_frames(error.__traceback__)
+        gc.collect()
+    finally:
+        sys.unraisablehook = hook
+
+
+def _columns(file: Any, file_bytes: int) -> tuple[list[Labelled], list[str]]:
     sizes = {number: int(group.channel_group.cycles_nr) for number, group in enumerate(file.groups)}
     sizes = {
         number: size for number, size in sizes.items() if size > 1 and len(file.groups[number].channels) > 1
@@ -59,7 +68,7 @@ def _columns(file: Any) -> tuple[list[Labelled], list[str]]:
     if not sizes:
         raise UnreadableFile("The MDF file holds no samples; save the capture again.")
     chosen = max(sizes, key=lambda number: (sizes[number], -number))
-    too_large(sizes[chosen] * len(file.groups[chosen].channels))
+    too_large(sizes[chosen] * len(file.groups[chosen].channels), file_bytes)
     # Further groups of the very same times belong to it (some writers give each channel a group of its own).
     time = np.asarray(file.get_master(chosen), dtype=np.float64)
     together = [

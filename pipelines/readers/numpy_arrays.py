@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import io
 import zipfile
-import zlib
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipelines.errors import NotThisFormat, UnreadableFile
-from pipelines.readers._labelled import Labelled, broken, too_large, waveform_of
+from pipelines.readers._labelled import Labelled, library, too_large, waveform_of
 from pipelines.source import read_all
 from pipelines.waveform import MAX_CHANNELS, Waveform
 
@@ -42,29 +41,20 @@ def read(path: Path) -> Waveform:
         NotThisFormat: for a zip archive of other things.
     """
     content = read_all(path)
-    try:
+    named: dict[str, npt.NDArray[Any]] | None = None
+    with library("NumPy"):
         if content[:4] == _ZIP:
             with zipfile.ZipFile(io.BytesIO(content)) as archive:
                 members = archive.infolist()
                 if not members or not all(member.filename.endswith(".npy") for member in members):
                     raise NotThisFormat(path.name)
-                too_large(sum(member.file_size for member in members) // 4)
+                too_large(sum(member.file_size for member in members) // 4, len(content))
             with np.load(io.BytesIO(content), allow_pickle=False) as arrays:
                 named = {name: arrays[name] for name in arrays.files}
-            return _of_named(named)
-        array = np.load(io.BytesIO(content), allow_pickle=False)
-    except (UnreadableFile, NotThisFormat):
-        raise
-    except (
-        OSError,
-        ValueError,
-        EOFError,
-        MemoryError,
-        SyntaxError,
-        zipfile.BadZipFile,
-        zlib.error,
-    ) as error:
-        raise broken("NumPy", error) from error
+        else:
+            array = np.load(io.BytesIO(content), allow_pickle=False)
+    if named is not None:
+        return _of_named(named)
     if array.dtype.names:
         return waveform_of([Labelled(name, array[name]) for name in array.dtype.names], {})
     return _of_plain(array)

@@ -6,7 +6,6 @@ metadata `unit`; `rate_hz` or `interval_s` in the metadata of the file.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -14,7 +13,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipelines.errors import UnreadableFile
-from pipelines.readers._labelled import Labelled, broken, too_large, waveform_of
+from pipelines.readers._labelled import Labelled, library, too_large, waveform_of
 from pipelines.source import read_all
 from pipelines.waveform import Waveform
 
@@ -34,12 +33,10 @@ def read(path: Path) -> Waveform:
         UnreadableFile: the reason, and what to do.
     """
     content = read_all(path)
-    try:
-        file = pq.ParquetFile(io.BytesIO(content))
-        too_large(file.metadata.num_rows * file.metadata.num_columns)
-        table = file.read()
-    except (OSError, ValueError, MemoryError, pa.ArrowException) as error:
-        raise broken("Parquet", error) from error
+    with library("Parquet"):
+        file = pq.ParquetFile(pa.BufferReader(content))
+        too_large(file.metadata.num_rows * file.metadata.num_columns, len(content))
+        table = file.read(use_threads=False)
     return of_table(table)
 
 

@@ -1,17 +1,18 @@
-"""Fuzzed captures, hostile tables and memory: nothing may end in a fault, and nothing may be dropped in silence.
+"""Fuzzed captures, hostile tables and folders, and memory: nothing may end in a fault or be dropped in silence.
 
     python -m tests.bench.bench_hostile --captures 10000 --tables 500
 
 Captures: files of every format, each damaged in one to four random ways, are read as an ingest's worker reads
-them; what comes of each is counted. Tables: a good drop folder whose tables are damaged line by line; every line
-that was left alone must have landed or be named with its number. Memory: the highest use while one large file of
-each format is read, in a process of its own, as a ratio to the file's size (peer: the bytes of the file itself).
+them; what comes of each is counted. Folders: good tables are damaged line by line, beside odd entries; every line
+that was left alone must have landed with its values or be named with its number, every odd entry must be named,
+every good capture must have landed. Memory: the highest use while one large file of each format is read, in a
+process of its own, as a ratio to the file's size (unzipped, where it is zipped; peer: the bytes themselves), and
+while a small file is refused that states far more than it holds.
 """
 
 from __future__ import annotations
 
 import argparse
-import io
 import os
 import random
 import resource
@@ -21,87 +22,30 @@ import tempfile
 import warnings
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
-import numpy as np
-import pyarrow as pa
-import pyarrow.feather
-import pyarrow.parquet as pq
-from scipy.io import wavfile
-
+from pipelines.errors import UnreadableFile
+from pipelines.intake.folder import printable
 from pipelines.intake.ingest import ingest
+from pipelines.intake.table_specs import COACHED
 from pipelines.intake.work import Assignment, Task, run
 from pipelines.kinds import EngineFamily, Hookup
 from pipelines.readers import read_waveform
+from pipelines.source import UNZIPPED_BYTES
 from pipelines.warehouse.database import Warehouse
-from tests.small_shop import FAMILIES, RATE_HZ, crank_voltage
+from tests.bench.hostile_files import bombs, damaged, files
+from tests.small_shop import FAMILIES
 
 OURS = "Shopspread failed"
-SNIPPETS = (b'"', b"\xff\xfe", b"\x00", b"\n\n", b"\r", b"nan", b"1e999", b"--", b";", b",", b"\x1a")
-
-
-def files(seconds: float) -> dict[str, bytes]:
-    """One good capture in every format."""
-    time_s, battery_v, primary_v = crank_voltage((1, 1, 0.9, 1), seconds=seconds)
-    columns = np.column_stack([time_s, battery_v, primary_v])
-    found: dict[str, bytes] = {}
-    for name, delimiter, comma in (("a.csv", ",", False), ("b.csv", ";", True), ("c.txt", "\t", False)):
-        stream = io.StringIO()
-        np.savetxt(stream, columns, delimiter=delimiter, fmt="%.6g", header=delimiter.join(
-            ["time (s)", "channel 1 (V)", "channel 2 (V)"]), comments="")  # fmt: skip
-        text = stream.getvalue()
-        found[name] = (text.replace(".", ",") if comma else text).encode()
-    table = pa.table({"time (s)": time_s, "a (V)": battery_v, "b (V)": primary_v})
-    sink: io.BytesIO
-    writers: dict[str, Callable[[io.BytesIO], object]] = {
-        "a.parquet": lambda out: pq.write_table(table, out),
-        "a.arrow": lambda out: pyarrow.feather.write_feather(table, out, compression="uncompressed"),
-        "a.npy": lambda out: np.save(out, columns),
-        "a.npz": lambda out: np.savez(out, rate_hz=RATE_HZ, a=battery_v, b=primary_v),
-        "a.wav": lambda out: wavfile.write(out, int(RATE_HZ), columns[:, 1:].astype(np.float32) / 400),
-    }
-    for name, write in writers.items():
-        sink = io.BytesIO()
-        write(sink)
-        found[name] = sink.getvalue()
-    return found
-
-
-def damaged(content: bytes, rng: random.Random) -> bytes:
-    """The content after one random accident."""
-    data = bytearray(content)
-    place, length = rng.randrange(len(data) + 1), rng.randrange(1, 400)
-    kind = rng.randrange(9)
-    if kind == 0:
-        return bytes(data[:place])
-    if kind == 1:
-        del data[place : place + length]
-    elif kind == 2:
-        data[place:place] = data[place // 2 : place // 2 + length]
-    elif kind == 3:
-        data[place:place] = bytes(length)
-    elif kind == 4:
-        for _ in range(rng.randrange(1, 20)):
-            at = rng.randrange(len(data) or 1)
-            if at < len(data):
-                data[at] ^= 1 << rng.randrange(8)
-    elif kind == 5:
-        data[place:place] = rng.choice(
-            [b'"', b"\xff\xfe", b"\x00", b"\n\n", b"\r", b"nan", b"1e999", b"--", b";", b",", b"\x1a"]
-        )
-    elif kind == 6:
-        data[place:place] = rng.randbytes(length)
-    elif kind == 7:
-        return bytes(data).replace(b"\n", rng.choice([b"\r\n", b"\r", b"\n\r", b" \n"]))
-    else:
-        return bytes(data) + bytes(data[place : place + 20_000])
-    return bytes(data)
+# Times the file, or the bytes any small file may grow to.
+MOST_MEMORY = 10
 
 
 def captures(count: int, seed: int) -> tuple[Counter[str], list[str]]:
     """Read damaged captures as a worker does; outcomes, and faults."""
     rng = random.Random(seed)
-    good = files(3.0)
+    good = files(rng.choice([3.0, 5.0, 9.0]))
     family = EngineFamily("plain-4", 4, (1, 3, 4, 2), (), "coil_on_plug")
     assignment = Assignment(
         "relative_compression", Hookup(("battery_voltage", "ignition_primary"), (1.0, 1.0), 1), family
@@ -131,102 +75,171 @@ def captures(count: int, seed: int) -> tuple[Counter[str], list[str]]:
 
 
 ROWS = 40
-HEADS = {
-    "technicians.csv": "technician,started_on",
-    "repair_orders.csv": "repair_order,opened_at,closed_at,technician,vehicle,engine_family,complaint,scope_eligible",
+# The columns of each table, and its n-th good row.
+TABLES: dict[str, tuple[str, Callable[[int], str]]] = {
+    "technicians.csv": ("technician,started_on", lambda n: f"person {n},2025-01-{1 + n % 28:02d}"),
+    "repair_orders.csv": (
+        "repair_order,opened_at,closed_at,technician,vehicle,engine_family,complaint,scope_eligible",
+        lambda n: f"R{n},2026-03-{1 + n % 28:02d},,person {n},v{n},plain-4,misfire,true",
+    ),
+    "captures.csv": (
+        "capture_file,captured_at,technician,repair_order,vehicle,engine_family,test,purpose,ch1_signal,ch1_scale",
+        lambda n: f"c{n}.csv,2026-03-{1 + n % 28:02d}T10:00,person {n},R{n},v{n},plain-4,relative_compression,drill,"
+        "battery_voltage,1",
+    ),
+    "outcomes.csv": (
+        "repair_order,confirmed_at,finding,confirmed_cylinders,method",
+        lambda n: f"R{n},2026-03-28,odd,{1 + n % 4},gauge",
+    ),
+    "drills.csv": (
+        "drill,technician,test,week_of,target",
+        lambda n: f"D{n},person {n},relative_compression,2026-03-02,3",
+    ),
+    "coaching.csv": ("session,technician,held_on,topic", lambda n: f"S{n},person {n},2026-03-05,{TOPIC}"),
+}  # fmt: skip
+TOPIC = COACHED[0]
+# What of a row must have landed as it stood: the warehouse's columns by table.
+KEPT = {
+    "technicians.csv": "SELECT technician, strftime(started_on, '%Y-%m-%d') FROM technician",
+    "repair_orders.csv": "SELECT repair_order, technician, vehicle, complaint FROM repair_order",
+    "captures.csv": "SELECT capture_file, technician, repair_order, vehicle FROM capture_log",
+    "outcomes.csv": "SELECT repair_order, finding, method, confirmed_elements[1]::VARCHAR FROM outcome",
+    "drills.csv": "SELECT drill, technician, target::VARCHAR FROM drill",
+    "coaching.csv": "SELECT session, technician, topic FROM coaching",
 }
 MARKS = [
-    '"',
-    ",",
-    ";",
-    "\t",
-    "'",
-    "\u201c",
-    "\x00",
-    "\x1b",
-    "\u202e",
-    "0",
-    "2062",
-    "-",
-    "=",
-    "\\",
-    "  ",
-    "\u0430",
-    "9" * 300,
-]
+    '"', ",", ";", "\t", "'", "\u201c", "\x00", "\x1b", "\u202e", "0", "2062", "-", "=", "\\", "  ", "\u0430",
+    "9" * 300, "\n", "\r", "NaN", "1e999", "\ud800", "\u00a0", "\ufeff",
+]  # fmt: skip
 
 
-def row(file: str, n: int) -> str:
-    """The n-th good row of a table."""
-    if file == "technicians.csv":
-        return f"person {n},2025-01-{1 + n % 28:02d}"
-    return f"R{n},2026-03-{1 + n % 28:02d},,person {n},v{n},plain-4,misfire,true"
+def damaged_tables(drop: Path, rng: random.Random) -> dict[str, dict[int, int]]:
+    """Write every table, some lines of it damaged; the lines left alone, as row to line number, by file."""
+    alone: dict[str, dict[int, int]] = {}
+    for file, (head, row) in TABLES.items():
+        rows = [row(n) for n in range(ROWS)]
+        touched = set(rng.sample(range(ROWS), rng.randrange(0, 8)))
+        for n in touched:
+            at = rng.randrange(len(rows[n]) + 1)
+            rows[n] = rows[n][:at] + rng.choice(MARKS) + rows[n][at + rng.randrange(3) :]
+        end = rng.choice(["\n", "\n", "", "\n\n\n"])
+        encoding = rng.choice(["utf-8", "utf-8-sig", "utf-16", "utf-8"])
+        delimiter = rng.choice([",", ",", ";", "\t"])
+        break_ = rng.choice(["\n", "\r\n"])
+        if delimiter != ",":
+            rows = [line if n in touched else line.replace(",", delimiter) for n, line in enumerate(rows)]
+            head = head.replace(",", delimiter)
+        text = break_.join([head, *rows]) + end
+        (drop / file).write_bytes(text.encode(encoding, errors="replace"))
+        alone[file], line = {}, 2
+        for n, words in enumerate(rows):
+            if n not in touched:
+                alone[file][n] = line
+            line += 1 + words.replace("\r\n", "\n").count("\n") + words.replace("\r\n", "\n").count("\r")
+    return alone
+
+
+def odd_entries(drop: Path, rng: random.Random) -> set[str]:
+    """Put some entries into the folder that cannot be used; their printable names."""
+    made: dict[str, Callable[[Path], object]] = {
+        "pipe.csv": os.mkfifo,
+        "gone.csv": lambda p: p.symlink_to("nowhere"),
+        "round": lambda p: p.symlink_to("round"),
+        "up": lambda p: p.symlink_to(".."),
+        "out.csv": lambda p: p.symlink_to("/etc/hostname"),
+        "zero.wav": lambda p: p.symlink_to("/dev/zero"),
+        "a:b.csv": Path.touch,
+        "a\\b.csv": Path.touch,
+        "esc\x1b[31m.csv": Path.touch,
+        "line\nend.parquet": Path.touch,
+        "right\u202eleft.csv": Path.touch,
+        "stray\udcff.csv": Path.touch,
+        "empty.csv": Path.touch,
+        "words.csv": lambda p: p.write_text("hello"),
+        "huge.csv": lambda p: (p.touch(), os.truncate(p, 1 << 40)),
+    }
+    folder = drop / "week 1"
+    folder.mkdir(exist_ok=True)
+    chosen = rng.sample(list(made), rng.randrange(0, len(made)))
+    for name in chosen:
+        made[name](folder / name)
+    return {printable(f"week 1/{name}") for name in chosen}
 
 
 def tables(count: int, seed: int) -> tuple[Counter[str], list[str]]:
-    """Ingest folders with damaged tables; lines landed and named, and lines left alone that are neither."""
+    """Ingest hostile folders; lines and entries landed and named, and those that are neither."""
     rng = random.Random(seed)
     lines: Counter[str] = Counter()
     faults = []
+    capture = files(9.0)["a.csv"]
     for number in range(count):
         with tempfile.TemporaryDirectory() as scratch:
             drop = Path(scratch) / "drop"
             drop.mkdir()
             (drop / "engine_families.csv").write_text(FAMILIES)
-            touched: dict[str, set[int]] = {}
-            for file, head in HEADS.items():
-                rows = [row(file, n) for n in range(ROWS)]
-                touched[file] = set(rng.sample(range(ROWS), rng.randrange(0, 8)))
-                for n in touched[file]:
-                    at = rng.randrange(len(rows[n]) + 1)
-                    rows[n] = rows[n][:at] + rng.choice(MARKS) + rows[n][at + rng.randrange(3) :]
-                end = rng.choice(["\n", "\n", "", "\n\n\n"])
-                encoding = rng.choice(["utf-8", "utf-8-sig", "utf-16", "utf-8"])
-                text = "\n".join([head, *rows]) + end
-                (drop / file).write_bytes(text.encode(encoding, errors="replace"))
-            if rng.random() < 0.5:
-                os.mkfifo(drop / "pipe.csv")
-                (drop / "gone.csv").symlink_to("nowhere")
+            alone = damaged_tables(drop, rng)
+            odd = odd_entries(drop, rng)
+            (drop / "c1.csv").write_bytes(capture)
+            where = f"folder {number} of seed {seed}"
             house = Warehouse(Path(scratch) / "w", create=True)
             try:
                 summary = ingest(drop, house, jobs=1)
             except Exception as error:
-                faults.append(f"folder {number} of seed {seed}: {type(error).__name__}: {error}")
+                faults.append(f"{where}: {type(error).__name__}: {error}")
                 continue
-            landed = {
-                "technicians.csv": set(house.frame("technicians")["technician"]),
-                "repair_orders.csv": set(house.frame("orders")["repair_order"]),
-            }
-            named = {trouble.what for trouble in summary.troubles}
-            for file in HEADS:
-                for n in set(range(ROWS)) - touched[file]:
-                    key = row(file, n).split(",")[0]
-                    if key in landed[file]:
+            named = {printable(trouble.what) for trouble in summary.troubles}
+            faults += [f"{where}: {t.what}: {t.reason}" for t in summary.troubles if OURS in t.reason]
+            faults += [f"{where}: {entry!r} is not named" for entry in odd - named]
+            lines["odd entries"] += len(odd)
+            with house.reading() as connection:
+                state = connection.execute(
+                    "SELECT waveform_sha256 FROM capture_state WHERE capture_file = 'c1.csv'"
+                ).fetchone()
+                faults += [] if state and state[0] else [f"{where}: the good capture is nowhere"]
+                landed = {file: set(connection.execute(sql).fetchall()) for file, sql in KEPT.items()}
+            for file, left in alone.items():
+                cells = {tuple(cell for cell in row if cell is not None) for row in landed[file]}
+                for n, line in left.items():
+                    wanted = TABLES[file][1](n).split(",")
+                    if any(row[0] == wanted[0] and set(row) <= set(wanted) for row in cells):
                         lines["landed"] += 1
-                    elif f"{file}, line {n + 2}" in named or file in named:
+                    elif f"{file}, line {line}" in named or file in named:
                         lines["named"] += 1
                     else:
-                        faults.append(f"folder {number} of seed {seed}: {file}, line {n + 2} is nowhere")
-                lines["damaged"] += len(touched[file])
+                        faults.append(f"{where}: {file}, line {line} is nowhere")
+                lines["damaged"] += ROWS - len(left)
     return lines, faults
 
 
 def memory(megabytes: int) -> list[tuple[str, float, float]]:
-    """For one large file of each format: MB of the file, and the highest memory while it is read, as a ratio."""
+    """For one large file of each format: MB of what it holds, and the highest memory while it is read, as a ratio."""
     found = []
     small = files(3.0)
     for name, content in small.items():
-        seconds = min(590.0, 3e6 * megabytes / len(content))
-        with tempfile.TemporaryDirectory() as folder:
-            path, warm = Path(folder) / name, Path(folder) / f"warm-{name}"
-            path.write_bytes(files(seconds)[name])
-            warm.write_bytes(content)
-            # A process of its own: one that has held large things keeps their room, and shows no peak.
-            words = [sys.executable, "-m", "tests.bench.bench_hostile", "--measure", str(path), str(warm)]
-            used = float(subprocess.run(words, capture_output=True, text=True, check=True).stdout)
-            size = path.stat().st_size
-            found.append((name, size / 1e6, used / size))
+        unzipped = small["a.csv"] if name.endswith(".gz") else content
+        seconds = min(590.0, 3e6 * megabytes / len(unzipped))
+        large = files(seconds)
+        size = len(large["a.csv"] if name.endswith(".gz") else large[name])
+        found.append((name, size / 1e6, _peak(name, large[name], content) / size))
     return found
+
+
+def burst() -> list[tuple[str, int, float]]:
+    """For each small file that states far too much: its bytes, and MB of memory until it is refused."""
+    small = files(3.0)
+    return [
+        (name, len(content), _peak(name, content, small[name]) / 1e6) for name, content in bombs().items()
+    ]
+
+
+def _peak(name: str, content: bytes, small: bytes) -> float:
+    with tempfile.TemporaryDirectory() as folder:
+        path, warm = Path(folder) / name, Path(folder) / f"warm-{name}"
+        path.write_bytes(content)
+        warm.write_bytes(small)
+        # A process of its own: one that has held large things keeps their room, and shows no peak.
+        words = [sys.executable, "-m", "tests.bench.bench_hostile", "--measure", str(path), str(warm)]
+        return float(subprocess.run(words, capture_output=True, text=True, check=True).stdout)
 
 
 def measure(path: Path, warm: Path) -> float:
@@ -234,7 +247,8 @@ def measure(path: Path, warm: Path) -> float:
     read_waveform(warm)
     Path("/proc/self/clear_refs").write_text("5")
     before = _peak_kb()
-    read_waveform(path)
+    with suppress(UnreadableFile):
+        read_waveform(path)
     return 1024.0 * (_peak_kb() - before)
 
 
@@ -259,9 +273,15 @@ def main() -> int:
         return 0
     say = sys.stdout.write
     warnings.simplefilter("ignore")  # of the libraries, about numbers that fuzz made too large
-    for name, size, ratio in memory(arguments.megabytes):
+    faults: list[str] = []
+    for name, size, ratio in memory(arguments.megabytes) if arguments.megabytes else []:
         say(f"memory   {name:10s} {size:6.1f} MB file, peak {ratio:5.1f} x the file\n")
-    outcomes, faults = captures(arguments.captures, arguments.seed)
+        faults += [f"{name}: {ratio:.1f} x the file"] if ratio >= MOST_MEMORY else []
+    for name, size, peak in burst() if arguments.megabytes else []:
+        say(f"burst    {name:10s} {size:9d} bytes, peak {peak:6.1f} MB\n")
+        faults += [f"{name}: {peak:.0f} MB"] if peak * 1e6 >= MOST_MEMORY * max(size, UNZIPPED_BYTES) else []
+    outcomes, found = captures(arguments.captures, arguments.seed)
+    faults += found
     say(f"captures {sum(outcomes.values())}: {dict(outcomes)}\n")
     lines, more = tables(arguments.tables, arguments.seed)
     say(f"tables   {arguments.tables} folders: {dict(lines)} lines\n")
