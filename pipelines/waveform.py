@@ -28,6 +28,7 @@ class Waveform:
             (off the screen, empty, dropped).
         labels: the channel names the file gives, `""` where it gives none; length = channels.
         notes: what the reader had to decide, in sentences (for the intake log).
+        read_as: the layout a reader had to find out by itself, in words; empty where the format states it.
     """
 
     rate_hz: float
@@ -35,6 +36,7 @@ class Waveform:
     samples: Samples
     labels: tuple[str, ...]
     notes: tuple[str, ...] = field(default=())
+    read_as: str = ""
 
     def __post_init__(self) -> None:
         if not (np.isfinite(self.rate_hz) and self.rate_hz > 0):

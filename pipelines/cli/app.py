@@ -128,7 +128,7 @@ def read(
     """
     from pipelines.cli.read_one import read_one
 
-    known, reading = read_one(
+    known, reading, waveform = read_one(
         file,
         family_file=family_file,
         engine_family=engine_family,
@@ -137,7 +137,7 @@ def read(
         scales=scales,
         sync_cylinder=sync_cylinder,
     )
-    out.reading(file, engine_family, known, reading, as_json=as_json)
+    out.reading(file, engine_family, known, reading, waveform, as_json=as_json)
 
 
 @app.command()

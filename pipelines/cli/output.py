@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from pipelines.fit.run import FitSummary
     from pipelines.intake.ingest import IntakeSummary
     from pipelines.kinds import ElementReading, Kind, Reading
+    from pipelines.waveform import Waveform
 
 # Beyond this many lines of one status a list stops being read; the rest is one `report` away.
 MOST_TROUBLES = 200
@@ -120,10 +121,10 @@ def fitted(summary: FitSummary) -> None:
     )
 
 
-def reading(file: Path, group: str, kind: Kind, value: Reading, *, as_json: bool) -> None:
+def reading(file: Path, group: str, kind: Kind, value: Reading, waveform: Waveform, *, as_json: bool) -> None:
     """One reading, as a table or as the JSON document with the names of the export views."""
     if as_json:
-        document(reading_document(file, group, kind, value))
+        document(reading_document(file, group, kind, value, waveform))
         return
     console = _stdout()
     of = f", {group}" if group else ""
@@ -141,6 +142,10 @@ def reading(file: Path, group: str, kind: Kind, value: Reading, *, as_json: bool
             console.print(_element_table(kind, measure, rows))
             reminder = f"100 % is {measure.against}. Only the odd one out counts. {kind.wording.reminder}"
             console.print(reminder.strip())
+    if waveform.read_as:
+        say(f"read as: {waveform.read_as}. Where that is wrong, say so in a file text_format.json beside it.")
+    for note in waveform.notes:
+        say(f"note: {note}")
     for check in value.checks:
         say(f"{check.severity}: {check.check}: {check.detail}")
 
@@ -157,7 +162,9 @@ def _element_table(kind: Kind, measure: Measure, rows: Sequence[ElementReading])
     return table
 
 
-def reading_document(file: Path, group: str, kind: Kind, value: Reading) -> dict[str, Any]:
+def reading_document(
+    file: Path, group: str, kind: Kind, value: Reading, waveform: Waveform
+) -> dict[str, Any]:
     """A reading as plain data; an unknown number is null."""
     facts = {name: (number if number == number else None) for name, number in value.features.items()}
     cells = [
@@ -181,7 +188,8 @@ def reading_document(file: Path, group: str, kind: Kind, value: Reading) -> dict
         "elements": cells,
         "checks": [{"check": c.check, "severity": c.severity, "detail": c.detail} for c in value.checks],
         "features": facts,
-        "notes": list(value.notes),
+        "notes": [*waveform.notes, *value.notes],
+        "read_as": waveform.read_as or None,
         "reader_version": value.reader_version,
     }
     if kind.element.noun == "cylinder":

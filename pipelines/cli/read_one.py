@@ -7,9 +7,12 @@ from pathlib import Path
 from pipelines import kinds
 from pipelines.errors import ShopspreadError
 from pipelines.intake.tables import SPECS, read_table
+from pipelines.intake.text_formats import nearest, text_format
 from pipelines.intake.work import Assignment, read
 from pipelines.kinds import EngineFamily, Hookup, Kind, Reading
 from pipelines.readers import read_waveform
+from pipelines.readers._form import text_form_of
+from pipelines.waveform import Waveform
 
 
 def read_one(
@@ -21,8 +24,10 @@ def read_one(
     signals: tuple[str, ...],
     scales: str,
     sync_cylinder: int,
-) -> tuple[Kind, Reading]:
-    """The reading of one capture, and the kind that read it.
+) -> tuple[Kind, Reading, Waveform]:
+    """The reading of one capture, the kind that read it, and the waveform it was made of.
+
+    A file `text_format.json` beside the capture, or above it in its drop folder, says how its text is written.
 
     Args:
         family_file, engine_family: not needed for a test that needs no engine.
@@ -51,7 +56,9 @@ def read_one(
         raise ShopspreadError(f"--scales {scales!r}: give one number a channel, separated by `;`.") from error
     factors += (1.0,) * (len(named) - len(factors))
     hookup = Hookup(named, factors[: len(named)], sync_cylinder)
-    return known, read(read_waveform(file), Assignment(test, hookup, family))
+    says = nearest(file, [spec.file for spec in SPECS.values()])
+    waveform = read_waveform(file, text_form_of(None if says is None else text_format(says)))
+    return known, read(waveform, Assignment(test, hookup, family)), waveform
 
 
 def _family(family_file: Path | None, engine_family: str, sync_cylinder: int) -> EngineFamily:

@@ -10,11 +10,12 @@ import os
 import stat
 import unicodedata
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipelines.errors import ShopspreadError, UnreadableFile
 from pipelines.intake.table_cells import capture_path
+from pipelines.intake.text_formats import NAME as FORMATS
 
 _KINDS = (
     (stat.S_ISFIFO, "a pipe"),
@@ -41,12 +42,14 @@ class Contents:
         files: waveform files by their path below the folder, in its one spelling.
         odd: entries that cannot be used.
         ignored: how many plain files are no waveform files by their ending.
+        formats: files that say how the text in their folder is written, by that folder's path.
     """
 
     tables: dict[str, Path]
     files: dict[str, Path]
     odd: tuple[OddEntry, ...]
     ignored: int
+    formats: dict[str, Path] = field(default_factory=dict)
 
 
 def printable(name: str) -> str:
@@ -91,13 +94,16 @@ def look(
             continue
         reason = _odd_by_kind(entry, root)
         table = relative in tables
-        wanted = table or entry.name.lower().endswith(suffixes)
+        says_format = entry.name == FORMATS
+        wanted = table or says_format or entry.name.lower().endswith(suffixes)
         if reason is None and wanted:
             reason = odd_by_name(relative)
         if reason is not None:
             odd.append(OddEntry(printable(relative), reason))
         elif table:
             found.tables[relative] = Path(entry.path)
+        elif says_format:
+            found.formats[capture_path(relative).rpartition("/")[0]] = Path(entry.path)
         elif not wanted:
             ignored += 1
         elif (name := capture_path(relative)) in found.files:
@@ -107,7 +113,8 @@ def look(
             )  # fmt: skip
         else:
             found.files[name] = Path(entry.path)
-    return Contents(found.tables, found.files, tuple(sorted(odd, key=lambda entry: entry.name)), ignored)
+    odd.sort(key=lambda entry: entry.name)
+    return Contents(found.tables, found.files, tuple(odd), ignored, found.formats)
 
 
 def _entries(drop: Path, odd: list[OddEntry], skipped: set[str]) -> Iterator[tuple[str, os.DirEntry[str]]]:

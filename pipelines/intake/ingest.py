@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections import Counter
 from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -17,7 +18,9 @@ from pipelines.intake import folder, standing, uploads
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
 from pipelines.intake.merge import TableIntake, merge_tables, sheet_name
 from pipelines.intake.tables import SPECS
-from pipelines.intake.work import Assignment, Done, Task
+from pipelines.intake.text_formats import NAME as FORMATS
+from pipelines.intake.text_formats import TextFormats, text_formats
+from pipelines.intake.work import Assignment, Done, Task, tried_with
 from pipelines.intake.workers import run_all
 from pipelines.kinds import EngineFamily, Hookup, Kind
 from pipelines.readers import known_suffixes
@@ -28,6 +31,9 @@ from pipelines.warehouse.log import LogRow
 
 # Readers of the warehouse wait while a transaction is open: many captures each, but not too many.
 BATCH = 250
+
+# Beyond so many ways to write a table a list of them stops being read.
+MOST_LAYOUTS = 6
 
 Progress = Callable[[int, int], None]
 
@@ -79,6 +85,7 @@ class _Row:
     assignment: Assignment | None
     waits_for: str | None
     trouble: standing.Trouble | None = None
+    told: str | None = None
 
 
 def ingest(
@@ -114,7 +121,7 @@ def ingest(
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
     batch = batch or uuid.uuid4().hex[:12]
     _tidy(warehouse)
-    contents = _contents(drop, warehouse, batch, leave)
+    contents, formats = _contents(drop, warehouse, batch, leave)
     files = contents.files
     tables = tuple(merge_tables(contents.tables, warehouse, batch))
     known = _known(warehouse)
@@ -123,14 +130,17 @@ def ingest(
     tasks: list[Task] = []
     for capture_file in sorted(files.keys() | known.keys()):
         path, row = files.get(capture_file), known.get(capture_file)
-        task = _task(capture_file, path, row, warehouse.waveforms, copies, reread)
+        told = formats.of(capture_file, row.told if row else None)
+        task = _task(capture_file, path, row, warehouse.waveforms, copies, reread, told)
         if task is not None:
             tasks.append(task)
     pending: list[Done] = []
+    layouts: Counter[str] = Counter()
     for done_count, done in enumerate(
         run_all(tasks, jobs, warehouse.waveforms / AT_WORK, apart=apart), start=1
     ):
         pending.append(done)
+        layouts[done.read_as or ""] += 1
         if progress is not None:
             progress(done_count, len(tasks))
         if len(pending) >= BATCH:
@@ -145,26 +155,49 @@ def ingest(
         notes.append(
             f"{contents.ignored} files in the drop folder are no waveform files by their ending and were left alone."
         )
+    notes += _layout_notes(layouts)
     summary = _summary(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
     odd = tuple(Trouble(entry.name, "refused", entry.reason) for entry in contents.odd)
     return replace(summary, troubles=(*odd, *summary.troubles))
 
 
-def _contents(drop: Path | None, warehouse: Warehouse, batch: str, leave: Collection[str]) -> folder.Contents:
-    """What lies in the drop folder; entries that cannot be used are logged, once each."""
+def _contents(
+    drop: Path | None, warehouse: Warehouse, batch: str, leave: Collection[str]
+) -> tuple[folder.Contents, TextFormats]:
+    """What lies in the drop folder, and what it says about its text files; what cannot be used is logged once."""
     uploaded = uploads.held(warehouse)
     if drop is None:
-        return folder.Contents({}, uploaded, (), 0)
+        return folder.Contents({}, uploaded, (), 0), TextFormats()
     ours = {warehouse.waveforms, uploads.place(warehouse)} | (
         {warehouse.path} if warehouse.path.is_dir() else set()
     )
     tables = [name for spec in SPECS.values() for name in (spec.file, sheet_name(spec))]
     found = folder.look(drop, tables, known_suffixes(), ours, leave)
+    formats = text_formats(found.formats, found.files.keys())
+    wrong = [
+        folder.OddEntry(folder.printable(f"{place}/{FORMATS}".lstrip("/")), reason)
+        for place, reason in formats.wrong.items()
+    ]
+    found = replace(found, odd=(*found.odd, *wrong))
     if found.odd:
         said = [LogRow("drop folder", entry.name, "refused", entry.reason) for entry in found.odd]
         with warehouse.transaction() as connection:
             intake_log.write(connection, batch, intake_log.unsaid(connection, said))
-    return replace(found, files=uploaded | found.files)
+    return replace(found, files=uploaded | found.files), formats
+
+
+def _layout_notes(layouts: Counter[str]) -> list[str]:
+    """How the text files of this ingest were read, the usual ways first."""
+    known = [(words, count) for words, count in layouts.most_common() if words]
+    notes = [
+        f"{count} text file{'s' if count > 1 else ''} read as: {words}."
+        for words, count in known[:MOST_LAYOUTS]
+    ]
+    if len(known) > MOST_LAYOUTS:
+        notes.append(f"{len(known) - MOST_LAYOUTS} more layouts; the dashboard's intake page lists them all.")
+    if known:
+        notes.append(f"Where that is wrong, say what is right in a file {FORMATS} in their folder.")
+    return notes
 
 
 def _tidy(warehouse: Warehouse) -> None:
@@ -194,6 +227,7 @@ def _known(warehouse: Warehouse) -> dict[str, _Row]:
             assignment=assignment,
             waits_for=waits_for,
             trouble=troubles.get(row["capture_file"]),
+            told=row["told"],
         )
     return known
 
@@ -248,17 +282,25 @@ def _stamp(path: Path) -> tuple[int, int] | None:
 
 
 def _task(
-    capture_file: str, path: Path | None, row: _Row | None, waveforms: Path, copies: set[str], reread: bool
+    capture_file: str,
+    path: Path | None,
+    row: _Row | None,
+    waveforms: Path,
+    copies: set[str],
+    reread: bool,
+    told: str | None,
 ) -> Task | None:
     """The work a capture needs now, or None when everything about it is as it was."""
     assignment = row.assignment if row else None
     wanted = assignment.key() if assignment else None
     trouble = row.trouble if row else None
+    parse = row is not None and row.told != told
     source, known_bad = None, trouble is not None and trouble.what == "file"
     if path is not None:
         stamp = _stamp(path)
-        known_bad = trouble is not None and trouble.settled_for(stamp, wanted) and not reread
-        if row is None or (row.stamp != stamp and not known_bad):
+        tried = tried_with(wanted, told)
+        known_bad = trouble is not None and trouble.settled_for(stamp, tried) and not reread
+        if row is None or ((row.stamp != stamp or parse) and not known_bad):
             source = path
         elif row.waveform is None and reread:
             source = path  # refused before: today's readers may manage it
@@ -284,6 +326,8 @@ def _task(
         again=again,
         heal=heal,
         path=path,
+        told=told,
+        parse=parse,
     )
 
 

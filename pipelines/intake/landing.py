@@ -29,7 +29,7 @@ CHILD_TABLES = (
 )  # fmt: skip
 
 # What the log keeps of a capture's state; the waveform's name is what an undo goes back to.
-LOGGED = ("status", "reason", "file_sha256", "reader_version", "waveform_sha256")
+LOGGED = ("status", "reason", "file_sha256", "reader_version", "waveform_sha256", "told")
 
 STATE_SCHEMA: dict[str, PolarsType] = {
     "capture_file": pl.String,
@@ -46,6 +46,8 @@ STATE_SCHEMA: dict[str, PolarsType] = {
     "read_from": pl.String,
     "read_at": pl.Datetime("us"),
     "noun": pl.String,
+    "read_as": pl.String,
+    "told": pl.String,
 }
 
 
@@ -148,6 +150,8 @@ def _state(item: Done, before: dict[str, Any] | None, waits: Mapping[str, str]) 
         "reader_version": reading.reader_version if reading else None,
         "read_from": item.read_from,
         "read_at": dt.datetime.now() if reading else None,
+        "read_as": item.read_as or kept.get("read_as"),
+        "told": item.told,
         "noun": known.element.noun if reading and (known := kind(item.test or "")) else None,
     }
 

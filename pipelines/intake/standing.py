@@ -63,7 +63,7 @@ def note(connection: duckdb.DuckDBPyConnection, batch: str, items: Sequence[Done
             f"{item.refused}{STANDS}",
             item.file_bytes,
             item.file_mtime_ns,
-            item.read_from,
+            item.tried_with,
             now,
         )
         for item in items

@@ -157,7 +157,7 @@ def _put_back_capture(
         connection.execute(f"DELETE FROM {table} WHERE capture_file = ?", [name])
     connection.execute(
         "UPDATE capture_state SET status = 'waiting', reason = ?, waveform_sha256 = coalesce(?, waveform_sha256), "
-        "file_sha256 = ?, file_bytes = NULL, file_mtime_ns = NULL, read_from = NULL WHERE capture_file = ?",
-        [_AGAIN, was.get("waveform_sha256"), was.get("file_sha256"), name],
+        "file_sha256 = ?, told = ?, file_bytes = NULL, file_mtime_ns = NULL, read_from = NULL WHERE capture_file = ?",
+        [_AGAIN, was.get("waveform_sha256"), was.get("file_sha256"), was.get("told"), name],
     )
     return 1

@@ -11,6 +11,7 @@ from pipelines import kinds
 from pipelines.errors import ShopspreadError, UnreadableFile, WarehouseError
 from pipelines.kinds import EngineFamily, Hookup, Reading
 from pipelines.readers import read_waveform
+from pipelines.readers._form import text_form_of
 from pipelines.source import MAX_BYTES, TOO_LARGE
 from pipelines.threads import one_thread
 from pipelines.warehouse import waveforms as store
@@ -38,7 +39,8 @@ class Task:
 
     `file_sha256`, `waveform` and `read_from` are what the warehouse has of it already; `again` asks
     for a fresh reading even where nothing changed, `heal` for a look at our copy. `path` is the dropped
-    file wherever there is one: a damaged copy is written again from it.
+    file wherever there is one: a damaged copy is written again from it. `told` is what its folder says about
+    its text (JSON), `parse` that this is news, so that the file is parsed again though its bytes are the same.
     """
 
     capture_file: str
@@ -51,6 +53,8 @@ class Task:
     again: bool = False
     heal: bool = False
     path: Path | None = None
+    told: str | None = None
+    parse: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +82,18 @@ class Done:
     read_from: str | None = None
     same: bool = False
     at_fault: str = "file"
+    told: str | None = None
+    read_as: str | None = None
+
+    @property
+    def tried_with(self) -> str | None:
+        """Equal exactly when trying the same file again would tell nothing new."""
+        return tried_with(self.read_from, self.told)
+
+
+def tried_with(read_from: str | None, told: str | None) -> str | None:
+    """A hash of hookup and family, with what the folder said about the file's text where it said something."""
+    return f"{read_from or ''}|{told}" if told else read_from
 
 
 class _Damaged(UnreadableFile):
@@ -95,6 +111,7 @@ def run(task: Task) -> Done:
         task.capture_file,
         test=asked.test if asked else None,
         read_from=asked.key() if asked else None,
+        told=task.told,
     )
     try:
         if task.source is not None:
@@ -138,8 +155,10 @@ def _sha256(path: Path) -> str:
 
 def _obtain(task: Task, done: Done) -> tuple[Done, Waveform | None]:
     """The task's waveform, kept as our copy; None where the reading made before is still the right one."""
-    if task.source is not None and (done.file_sha256 != task.file_sha256 or task.waveform is None):
-        return _keep(read_waveform(task.source), task, done)
+    if task.source is not None and (
+        done.file_sha256 != task.file_sha256 or task.waveform is None or task.parse
+    ):
+        return _keep(read_waveform(task.source, text_form_of(task.told)), task, done)
     if task.waveform is None:
         raise ShopspreadError("The capture file has not arrived in the drop folder.")
     if done.read_from != task.read_from or task.again:
@@ -159,10 +178,11 @@ def _dropped(task: Task, error: UnreadableFile) -> Waveform:
     """The waveform of the dropped file where it is still the file our damaged copy was made of."""
     if task.path is None or _sha256(task.path) != task.file_sha256:
         raise _Damaged(str(error)) from error
-    return read_waveform(task.path)
+    return read_waveform(task.path, text_form_of(task.told))
 
 
 def _keep(waveform: Waveform, task: Task, done: Done) -> tuple[Done, Waveform]:
+    done = replace(done, read_as=waveform.read_as or None)
     return _described(done, store.save(waveform, task.folder), waveform), waveform
 
 

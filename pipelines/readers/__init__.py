@@ -6,7 +6,8 @@ A reader module of this package defines
 - `recognise(head: bytes, path: Path) -> bool`: whether the first bytes look like this format,
 - `read(path: Path) -> Waveform`: the samples, or UnreadableFile with the reason and what to do.
 
-and may define `RANK`: readers are asked in this order (0 where it is not defined), those that go by a mark of
+and may define `read_as(path, told) -> Waveform` where a file's shape has to be guessed and can be told instead,
+and `RANK`: readers are asked in this order (0 where it is not defined), those that go by a mark of
 the format before those that take whatever looks right, so that none is shadowed.
 
 Modules whose name begins with `_` are helpers. A new format is a new file here; nothing else changes. Libraries
@@ -17,11 +18,13 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import Protocol, cast
 
 from pipelines.errors import NotThisFormat, UnreadableFile
+from pipelines.readers._form import NOTHING_TOLD, TextForm
 from pipelines.source import GZIP_MAGIC, read_all, read_head
 from pipelines.waveform import Waveform
 
@@ -67,11 +70,17 @@ def known_suffixes() -> tuple[str, ...]:
     return (*plain, *(f"{suffix}.gz" for suffix in plain))
 
 
-def read_waveform(path: Path) -> Waveform:
+def _read_as(reader: Reader, path: Path, told: TextForm) -> Waveform:
+    read: Callable[[Path, TextForm], Waveform] | None = getattr(reader, "read_as", None)
+    return reader.read(path) if read is None else read(path, told)
+
+
+def read_waveform(path: Path, told: TextForm = NOTHING_TOLD) -> Waveform:
     """Read one saved capture, whatever its format.
 
     Args:
         path: the file; its content decides the format, not its ending.
+        told: what somebody has said about the shape of its text; formats that state their shape go by that.
 
     Returns:
         The waveform; `notes` say in sentences what had to be decided.
@@ -91,7 +100,7 @@ def read_waveform(path: Path) -> Waveform:
     for reader in readers().values():
         if reader.recognise(head, path):
             try:
-                return reader.read(path)
+                return reader.read(path) if told.untold else _read_as(reader, path, told)
             except NotThisFormat:
                 continue
     raise UnreadableFile(

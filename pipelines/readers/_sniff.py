@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from statistics import median
 
@@ -18,6 +18,7 @@ from pipelines.readers._cells import (
     split_cells,
     unit_of,
 )
+from pipelines.readers._form import DELIMITERS, NOTHING_TOLD, TIME_UNITS, TextForm
 from pipelines.readers._preamble import Preamble, read_preamble
 
 # So many rows of one width in a row are the table, unless the text ends before.
@@ -62,6 +63,24 @@ class Layout:
         taken = {self.time, *self.other_times, *self.spare}
         return tuple(k for k in range(self.width) if k not in taken)
 
+    @property
+    def words(self) -> str:
+        """The layout in words, columns and lines counted from one."""
+        between = next(word for word, sign in DELIMITERS.items() if sign == self.delimiter)
+        between = f"{between} between the cells" if self.width > 1 else "one column"
+        decimal = {True: "decimal comma", False: "decimal point", None: "whole numbers"}[self.decimal_comma]
+        time = "no time column"
+        if self.time is not None:
+            unit = self.units[self.time]
+            time = f"time in column {self.time + 1}" + (f" ({unit.text})" if unit else "")
+        channels = ", ".join(
+            f"{k + 1}" + (f" ({unit.text})" if (unit := self.units[k]) else "") for k in self.channels
+        )
+        return (
+            f"{between}, {decimal}, samples from line {self.first_line + 1}, {time}, "
+            f"channels in columns {channels or 'none'}"
+        )
+
 
 @dataclass(slots=True)
 class _Candidate:
@@ -100,23 +119,27 @@ def lines_of(head: str) -> list[str]:
     return [line.rstrip("\r") for line in lines] if "\r" in head else lines
 
 
-def sniff(head: str) -> Layout:
+def sniff(head: str, told: TextForm = NOTHING_TOLD) -> Layout:
     """Find the table in the first part of a file.
 
     Args:
         head: whole lines from the beginning of the file.
+        told: what is known of its shape; it goes before whatever the lines suggest.
 
     Raises:
         UnreadableFile: when there are no rows of numbers, or the lines above contradict themselves.
     """
     lines = lines_of(head)
-    table = _find_table(lines)
+    table = _find_table(lines, told)
     width = len(table.best[0])
     rows = _following(lines, table)
     commas = table.decimal_comma and any("," in cell for row in rows for cell in row)
     points = not table.decimal_comma and any("." in cell for row in rows for cell in row)
     decimal_comma = True if commas else (False if points or table.delimiter == "," else None)
-    _refuse_mismatch(lines[: table.best_start], table, rows)
+    if told.untold:
+        _refuse_mismatch(lines[: table.best_start], table, rows)
+    elif told.decimal_comma is not None:
+        decimal_comma = told.decimal_comma
     names, units, used = _headings(lines[: table.best_start], table.delimiter, width)
     above = [
         line for number, line in enumerate(lines[: table.best_start]) if number not in used and line.strip()
@@ -128,7 +151,7 @@ def sniff(head: str) -> Layout:
     repeated = sorted({name for name in labels if labels.count(name) > 1})
     if repeated:
         notes.append(f"Several columns are called {', '.join(map(repr, repeated))}; their order decides.")
-    return Layout(
+    found = Layout(
         table.delimiter,
         decimal_comma,
         table.best_start,
@@ -141,12 +164,42 @@ def sniff(head: str) -> Layout:
         preamble,
         tuple(notes),
     )
+    return found if told.untold else _as_told(found, told)
 
 
-def _find_table(lines: list[str]) -> _Candidate:
-    candidates = [_Candidate(d, comma) for d in (";", "\t", ",") for comma in (False, True)]
+def _as_told(found: Layout, told: TextForm) -> Layout:
+    """The layout with what was told in the place of what was found.
+
+    Raises:
+        UnreadableFile: when the table has no such column.
+    """
+    time, spare, preamble, units = found.time, set(found.spare), found.preamble, list(found.units)
+    if told.time_column is not None:
+        if told.time_column >= found.width:
+            raise UnreadableFile(
+                f"time_column is {told.time_column + 1}, but the rows have {found.width} cells; correct one of them."
+            )
+        spare |= {k for k in (found.time, *found.other_times) if k is not None}
+        time = told.time_column if told.time_column >= 0 else None
+        spare -= {time} if time is not None else set()
+    if told.interval_s is not None:
+        preamble = replace(preamble, interval_s=told.interval_s)
+    if told.time_unit is not None and time is not None:
+        units[time] = Unit(told.time_unit, "time", TIME_UNITS[told.time_unit])
+    other_times = () if told.time_column is not None else found.other_times
+    layout = replace(found, time=time, other_times=other_times, spare=tuple(sorted(spare)), preamble=preamble)
+    for k, text in zip(layout.channels, told.channel_units, strict=False):
+        if text:
+            units[k] = unit_of(text) or Unit(text, "other", 1.0)
+    return replace(layout, units=tuple(units))
+
+
+def _find_table(lines: list[str], told: TextForm) -> _Candidate:
+    delimiters = (";", "\t", ",") if told.delimiter is None else (told.delimiter,)
+    commas = (False, True) if told.decimal_comma is None else (told.decimal_comma,)
+    candidates = [_Candidate(d, comma) for d in delimiters for comma in commas]
     for number, line in enumerate(lines):
-        if not line.strip():
+        if not line.strip() or number < told.first_line:
             continue
         for candidate in candidates:
             # Comma as delimiter and as decimal sign at once needs quotes around the cells.

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipelines.errors import UnreadableFile
+from pipelines.readers._form import NOTHING_TOLD, TextForm
 from pipelines.readers._rates import merged_rows, repeated_rows
 from pipelines.readers._sniff import Layout, sniff
 from pipelines.readers._table import Column, open_text, printed_place, read_columns
@@ -40,13 +41,27 @@ def read(path: Path) -> Waveform:
     Raises:
         UnreadableFile: the reason, and what to do.
     """
+    return read_as(path, NOTHING_TOLD)
+
+
+def read_as(path: Path, told: TextForm) -> Waveform:
+    """The same, where somebody has said what the file looks like.
+
+    Raises:
+        UnreadableFile: the reason, and what to do.
+    """
     source = open_text(path)
-    layout = sniff(source.head)
-    columns, notes = read_columns(source, layout)
-    notes = [*layout.notes, *notes]
-    place = printed_place(source, layout)
-    base, columns = _time(columns, layout, place, notes)
-    return _waveform(columns, base, layout, notes)
+    try:
+        layout = sniff(source.head, told)
+        columns, notes = read_columns(source, layout)
+        notes = [*layout.notes, *notes]
+        place = printed_place(source, layout)
+        base, columns = _time(columns, layout, place, notes)
+        return _waveform(columns, base, layout, notes)
+    except UnreadableFile as error:
+        if told.untold:
+            raise
+        raise UnreadableFile(f"{error} It was read the way its folder's text_format.json says.") from error
 
 
 def _time(
@@ -171,7 +186,7 @@ def _waveform(columns: dict[int, Column], base: Timebase, layout: Layout, notes:
                 "amperes of one unit as its scale in captures.csv."
             )
     labels = tuple(layout.names[k] for k in channels)
-    return Waveform(base.rate_hz, base.start_s, samples, labels, (*notes, *base.notes))
+    return Waveform(base.rate_hz, base.start_s, samples, labels, (*notes, *base.notes), layout.words)
 
 
 def _off_screen_note(channel: int, column: Column) -> str:

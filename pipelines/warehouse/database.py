@@ -107,10 +107,11 @@ class Warehouse:
         if self.database.exists():
             with self.reading() as connection:
                 refuse_foreign(connection, self.database, steps[0][0])
-                have = _schema_version(connection)
-            if have == len(steps):
+                names = _applied(connection)
+            have = len(names)
+            if names == {name for name, _ in steps}:
                 return
-            if have > len(steps):
+            if not names <= {name for name, _ in steps}:
                 raise WarehouseError(
                     f"The warehouse at {self.path} was written by a newer Shopspread (schema {have}, this "
                     f"one knows {len(steps)}). Update Shopspread; nothing was changed."
@@ -126,14 +127,16 @@ class Warehouse:
                 "CREATE TABLE IF NOT EXISTS migration (step INTEGER PRIMARY KEY, name VARCHAR, applied_at TIMESTAMP)"
             )
             connection.execute("CREATE TABLE IF NOT EXISTS warehouse (version BIGINT NOT NULL)")
-            for step, (name, sql) in enumerate(steps, start=1):
-                if step <= _schema_version(connection):
+            for name, sql in steps:
+                # By name, not by number: steps written side by side may land in another order than they count.
+                if name in _applied(connection):
                     continue
                 connection.execute("BEGIN")
                 try:
                     connection.execute(sql)
                     connection.execute(
-                        "INSERT INTO migration VALUES (?, ?, ?)", [step, name, dt.datetime.now()]
+                        "INSERT INTO migration SELECT coalesce(max(step), 0) + 1, ?, ? FROM migration",
+                        [name, dt.datetime.now()],
                     )
                     if connection.execute("SELECT count(*) FROM warehouse").fetchone() == (0,):
                         connection.execute("INSERT INTO warehouse VALUES (0)")
@@ -211,11 +214,11 @@ def migrations() -> tuple[tuple[str, str], ...]:
     return tuple((entry.name.removesuffix(".sql"), entry.read_text(encoding="utf-8")) for entry in files)
 
 
-def _schema_version(connection: duckdb.DuckDBPyConnection) -> int:
+def _applied(connection: duckdb.DuckDBPyConnection) -> set[str]:
+    """The names of the schema steps a file has behind it."""
     known = connection.execute(
         "SELECT count(*) FROM duckdb_tables() WHERE table_name = 'migration' AND database_name = 'warehouse_file'"
     ).fetchone()
     if not known or known[0] == 0:
-        return 0
-    row = connection.execute("SELECT coalesce(max(step), 0) FROM migration").fetchone()
-    return int(row[0]) if row else 0
+        return set()
+    return {name for (name,) in connection.execute("SELECT name FROM migration").fetchall()}

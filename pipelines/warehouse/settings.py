@@ -18,8 +18,8 @@ MOST_LETTERS = 8
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One thing a shop can decide. `kind` is `number`, `whole`, `text`, `pattern` (of file names) or
-    `hookups` (JSON)."""
+    """One thing a shop can decide. `kind` is `number`, `whole`, `text`, `pattern` (of file names), `hookups` or
+    `form` (JSON)."""
 
     name: str
     default: Any
@@ -67,6 +67,8 @@ class Setting:
             if not isinstance(value, str):
                 raise ShopspreadError(f"Setting {self.name}: {value!r} is no text.")
             check_pattern(value)
+        if self.kind == "form":
+            _check_form(value)
         return value
 
 
@@ -134,6 +136,52 @@ _HOOKUP: dict[str, tuple[Callable[[Any], bool], str]] = {
     ),
     "rate_hz": (lambda v: _number(v) and v > 0, "a number of samples a second above 0"),
     "duration_s": (lambda v: _number(v) and v > 0, "a number of seconds above 0"),
+}
+
+
+def _check_form(value: Any) -> None:
+    if not isinstance(value, dict):
+        raise ShopspreadError('Setting text_format: give {"delimiter": "semicolon", ...}.')
+    extra = set(value) - set(_FORM)
+    if extra:
+        raise ShopspreadError(
+            f"Setting text_format: it may hold {', '.join(sorted(_FORM))}, not {', '.join(sorted(extra))}."
+        )
+    for part, given in value.items():
+        holds, words = _FORM[part]
+        if not holds(given):
+            raise ShopspreadError(f"Setting text_format: {part} must be {words}, not {given!r}.")
+    if "interval_s" in value and (value.keys() & {"time_column", "time_unit"}):
+        raise ShopspreadError("Setting text_format: give interval_s or a time column, not both.")
+
+
+def _place(value: Any) -> bool:
+    return _number(value) and value == int(value) and 1 <= value <= 100_000
+
+
+_FORM: dict[str, tuple[Callable[[Any], bool], str]] = {
+    "delimiter": (lambda v: v in ("comma", "semicolon", "tab"), "comma, semicolon or tab"),
+    "decimal": (lambda v: v in ("point", "comma"), "point or comma"),
+    "first_line": (_place, "the line of the first samples, counted from 1"),
+    "time_column": (_place, "the column of the time, counted from 1"),
+    "time_unit": (lambda v: v in ("s", "ms", "us", "ns"), "s, ms, us or ns"),
+    "interval_s": (lambda v: _number(v) and v > 0, "seconds from sample to sample, above 0"),
+    "channel_units": (
+        lambda v: isinstance(v, list) and all(isinstance(unit, str) for unit in v),
+        "a list of units by channel, such as mV",
+    ),
+}
+
+
+# What a folder of the drop folder may say in a file of the setting's name.
+FOLDER_SETTINGS: dict[str, Setting] = {
+    "text_format": Setting(
+        "text_format",
+        {},
+        "form",
+        "How the delimited text in this folder and below is written: delimiter, decimal, first_line, time_column, "
+        "time_unit, interval_s, channel_units. What is left out is guessed.",
+    )
 }
 
 
