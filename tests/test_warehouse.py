@@ -221,3 +221,20 @@ def test_a_row_the_warehouse_refuses_is_told_by_the_error_that_refused_it(tmp_pa
     with house.transaction() as connection:
         intake_log.append(connection, "feature", twice[:1])
     assert house.frame("features").height == 1
+
+
+def test_a_schema_step_that_lands_late_is_applied_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two people add 0008 and 0009; a warehouse that met 0009 first gets 0008 at the next opening, once."""
+    first, *others, last = migrations()
+    monkeypatch.setattr(module, "migrations", lambda: (first, *others))
+    Warehouse(tmp_path, create=True)
+    late = (first, ("0001b_late", "CREATE TABLE late (n INTEGER)"), *others, last)
+    monkeypatch.setattr(module, "migrations", lambda: late)
+    for _ in range(2):
+        house = Warehouse(tmp_path)
+        with house.reading() as connection:
+            assert connection.execute("SELECT count(*) FROM late").fetchone() == (0,)
+            steps = connection.execute("SELECT step, name FROM migration ORDER BY step").fetchall()
+    assert steps == list(enumerate([first[0], *(name for name, _ in others), "0001b_late", last[0]], start=1))
