@@ -305,3 +305,14 @@ def test_a_spreadsheet_written_by_polars_comes_back(tmp_path: Path) -> None:
     pytest.importorskip("xlsxwriter")
     frame.write_excel(tmp_path / "technicians.xlsx")
     assert read_table(tmp_path / "technicians.xlsx", SPECS["technicians"]).rows.rows() == frame.rows()
+
+
+def test_two_outcomes_whose_keys_read_the_same_both_land(drop: Path, house: Warehouse) -> None:
+    """An order may be called what the key of another order's outcome reads like."""
+    (drop / "outcomes.csv").write_text(
+        "repair_order,finding,test\nR1 relative_compression,even,\nR1,odd,relative_compression\n"
+    )
+    for added in (2, 0):
+        (outcomes,) = [table for table in ingest(drop, house, jobs=1).tables if table.name == "outcomes"]
+        assert (outcomes.added, outcomes.changed) == (added, 0)
+    assert house.frame("outcomes")["finding"].to_list() == ["odd", "even"]

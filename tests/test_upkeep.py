@@ -21,11 +21,13 @@ from pipelines.intake.undo import undo
 from pipelines.reports.report import build_report
 from pipelines.warehouse import database as module
 from pipelines.warehouse import keeping, people
+from pipelines.warehouse import log as intake_log
 from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.backups import backup, restore
 from pipelines.warehouse.database import Warehouse, migrations
 from pipelines.warehouse.decisions import set_setting
 from pipelines.warehouse.exporting import export
+from pipelines.warehouse.log import LogRow
 from tests.small_shop import log_row, small_drop, write_capture
 
 SHOP = ("captures", "elements", "orders", "outcomes", "technicians", "families", "intake_captures")
@@ -214,6 +216,35 @@ def test_what_changed_since_is_not_undone(shop: Path) -> None:
     assert str(house.frame("technicians")["started_on"][0]) == "2026-01-05"
     with pytest.raises(ShopspreadError, match="no ingest 'nonsense'"):
         undo(house, "nonsense")
+
+
+def test_rows_logged_by_an_earlier_version_are_put_back_whole(shop: Path) -> None:
+    """Before 0.2 an outcome had no test in its key, and elements were called cylinders."""
+    house = Warehouse(shop / "w")
+    outcome = {"repair_order": "R1", "finding": "odd", "confirmed_cylinders": [3], "method": "gauge"}
+    capture = {"capture_file": "gone.csv", "vehicle": "v1", "call": "odd", "call_cylinders": [2]}
+    changes = [
+        LogRow("outcomes.csv", "R1", "changed", None, outcome, outcome | {"confirmed_cylinders": [4]}),
+        LogRow("outcomes.csv", "R2", "added", None, None, outcome | {"repair_order": "R2"}),
+        LogRow("captures.csv", "gone.csv", "changed", None, capture, capture | {"call_cylinders": [1]}),
+    ]
+    with house.transaction() as connection:
+        connection.execute(
+            "INSERT INTO outcome (repair_order, test, finding, confirmed_elements, method) "
+            "VALUES ('R1', '', 'odd', [4], 'gauge'), ('R2', '', 'odd', [3], 'gauge')"
+        )
+        connection.execute("INSERT INTO capture_log (capture_file, call_elements) VALUES ('gone.csv', [1])")
+        intake_log.write(connection, "0ld", changes)
+    assert undo(house, "0ld").rows == 3
+    with house.reading() as connection:
+        outcomes = connection.execute(
+            "SELECT repair_order, test, confirmed_elements, method FROM outcome WHERE repair_order IN ('R1', 'R2')"
+        ).fetchall()
+        calls = connection.execute(
+            "SELECT vehicle, call_elements FROM capture_log WHERE capture_file = 'gone.csv'"
+        ).fetchall()
+    assert outcomes == [("R1", "", [3], "gauge")]
+    assert calls == [("v1", [2])]
 
 
 # -- people ----------------------------------------------------------------------------------------------

@@ -98,7 +98,8 @@ def intake(summary: IntakeSummary, fit: FitSummary | None, warehouse: Path) -> N
     )
     console.print(f"Captures in {warehouse}: {counts}.")
     console.print(f"This time: {summary.worked_on} worked on, {summary.unchanged} as they were.")
-    console.print(f"Batch {summary.batch} (shopspread undo {summary.batch} takes it back).")
+    if summary.worked_on or any(item.added or item.changed for item in summary.tables):
+        console.print(f"Batch {summary.batch} (shopspread undo {summary.batch} takes it back).")
     for note in summary.notes:
         say(f"note: {note}")
     for trouble in summary.troubles[:MOST_TROUBLES]:

@@ -105,7 +105,7 @@ def last_day(warehouse: Warehouse) -> dt.date | None:
 
 
 def _merge(table: TableRead, warehouse: Warehouse, batch: str, by: str | None) -> TableIntake:
-    target, name_of = TARGETS[table.spec.name], table.spec.name_of
+    target, name_of, own = TARGETS[table.spec.name], table.spec.name_of, table.spec.identity
     file = table.spec.file
     with warehouse.transaction() as connection:
         table = checked(table, connection)
@@ -114,16 +114,16 @@ def _merge(table: TableRead, warehouse: Warehouse, batch: str, by: str | None) -
             raise _NotWhole(TableIntake(table.spec.name, 0, 0, 0, problems, ()))
         current = connection.sql(f"SELECT * FROM {target}").pl()
         incoming = without_forgotten(_as_target(table.rows, current), connection)
-        before = {name_of(row): row for row in current.to_dicts()}
+        before = {own(row): row for row in current.to_dicts()}
         if by is None:
             table, incoming = _without_older(table, incoming, connection)
         rows = incoming.to_dicts()
-        is_news = [before.get(name_of(row)) != row for row in rows]
+        is_news = [before.get(own(row)) != row for row in rows]
         fresh = [row for row, news in zip(rows, is_news, strict=True) if news]
         why = None if by is None else ENTERED
         log = [
-            LogRow(file, name_of(row), "changed", why, before[name_of(row)], row, by)
-            if name_of(row) in before
+            LogRow(file, name_of(row), "changed", why, before[own(row)], row, by)
+            if own(row) in before
             else LogRow(file, name_of(row), "added", why, None, row, by)
             for row in fresh
         ]
@@ -137,7 +137,7 @@ def _merge(table: TableRead, warehouse: Warehouse, batch: str, by: str | None) -
             connection, target, incoming.filter(pl.Series(is_news, dtype=pl.Boolean)), replace=True
         )
         intake_log.write(connection, batch, log + intake_log.unsaid(connection, said))
-    added = sum(1 for row in fresh if name_of(row) not in before)
+    added = sum(1 for row in fresh if own(row) not in before)
     return TableIntake(
         name=table.spec.name,
         rows=table.rows.height,

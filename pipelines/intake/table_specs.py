@@ -97,6 +97,11 @@ class TableSpec:
         """A row's key in words, as the log names it: its columns, empty ones left out."""
         return " ".join(str(row[column]) for column in self.key if row.get(column) not in (None, ""))
 
+    def identity(self, row: Mapping[str, object]) -> tuple[str, ...]:
+        """A row's key, column by column. In words two keys can read the same: an order called `R1 x`, and the test
+        `x` of the order `R1`."""
+        return tuple(str(row.get(column) or "") for column in self.key)
+
     @property
     def schema(self) -> Mapping[str, pl.DataType]:
         """Columns and types of the rows as they come out."""

@@ -94,7 +94,7 @@ def read_table(
     form = Form(records.delimiter, zone, latest_instant(records, spec, known_until))
     columns, unknown, missing, notes = _match_columns(header, spec)
     notes += [RowProblem(spec.file, 1, "", sentence) for sentence in records.notes]
-    rows: dict[str, tuple[int, dict[str, object]]] = {}
+    rows: dict[tuple[str, ...], tuple[int, dict[str, object]]] = {}
     problems: list[RowProblem] = []
     memo: dict[tuple[str, str], object] = {}
     for record_ in records.rows:
@@ -108,18 +108,18 @@ def read_table(
         except CellProblem as problem:
             problems.append(RowProblem(spec.file, line, _key(record, columns, spec), _sentence(str(problem))))
             continue
-        key = spec.name_of(row)
+        key, own = spec.name_of(row), spec.identity(row)
         notes += [RowProblem(spec.file, line, key, _sentence(sentence)) for sentence in said]
-        if key in rows:
+        if own in rows:
             reason = (
-                f"{' and '.join(spec.key)} {key!r} stands on line {rows[key][0]} too; this later row counts. "
+                f"{' and '.join(spec.key)} {key!r} stands on line {rows[own][0]} too; this later row counts. "
                 "Remove one of them."
             )
             notes.append(RowProblem(spec.file, line, key, reason))
-            del rows[key]
-        rows[key] = (line, row)
+            del rows[own]
+        rows[own] = (line, row)
     frame = _frame([row for _, row in rows.values()], spec.schema)
-    lines = {key: line for key, (line, _) in rows.items()}
+    lines = {spec.name_of(row): line for line, row in rows.values()}
     return TableRead(spec, frame, tuple(problems), unknown, missing, tuple(notes), lines)
 
 

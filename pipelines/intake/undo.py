@@ -20,6 +20,9 @@ from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.log import LogRow
 
+# What rows logged before version 0.2 call their columns, and the key they lack: an outcome of any test.
+RENAMED = {"call_cylinders": "call_elements", "confirmed_cylinders": "confirmed_elements"}
+ADDED = {"test": ""}
 _AGAIN = "It is read again, because an ingest was undone."
 
 
@@ -72,7 +75,7 @@ def undo(warehouse: Warehouse, batch: str, *, by: str | None = None) -> Undone:
                 kept.append(f"{subject}: {key}: changed since, by {later}; undo that first.")
                 held.add(key)
                 continue
-            was, came = _json(before), _json(after)
+            was, came = _row(before), _row(after)
             if subject == UPLOAD:
                 if key in held:
                     continue
@@ -106,9 +109,12 @@ def _later(
     return None if row is None else str(row[0])
 
 
-def _json(text: str | None) -> dict[str, Any] | None:
+def _row(text: str | None) -> dict[str, Any] | None:
+    """A row as the log kept it, under the names its columns have today."""
     value = json.loads(text) if text else None
-    return value if isinstance(value, dict) else None
+    return (
+        {RENAMED.get(name, name): cell for name, cell in value.items()} if isinstance(value, dict) else None
+    )
 
 
 def _table(subject: str) -> str | None:
@@ -129,8 +135,11 @@ def _put_back_row(
         ).fetchall()
     )
     where = " AND ".join(f"{part} IS NOT DISTINCT FROM CAST(? AS {types[part]})" for part in keys)
-    connection.execute(f"DELETE FROM {target} WHERE {where}", [came.get(part) for part in keys])
+    connection.execute(
+        f"DELETE FROM {target} WHERE {where}", [came.get(part, ADDED.get(part)) for part in keys]
+    )
     if was is not None:
+        was = {part: ADDED[part] for part in keys if part in ADDED} | was
         columns = [column for column in types if column in was]
         values = ", ".join(f"CAST(? AS {types[column]})" for column in columns)
         connection.execute(
