@@ -112,9 +112,9 @@ def _later(
 def _row(text: str | None) -> dict[str, Any] | None:
     """A row as the log kept it, under the names its columns have today."""
     value = json.loads(text) if text else None
-    return (
-        {RENAMED.get(name, name): cell for name, cell in value.items()} if isinstance(value, dict) else None
-    )
+    if not isinstance(value, dict):
+        return None
+    return {RENAMED.get(str(name), str(name)): cell for name, cell in value.items()}
 
 
 def _table(subject: str) -> str | None:
