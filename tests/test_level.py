@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -133,3 +134,29 @@ def test_the_worst_of_all_gaps_is_the_gap_of_the_capture(elements: int, directio
     gap, at = widest_gap(mirrored, either=direction == "either")
     np.testing.assert_allclose(every.max(axis=1), gap)
     np.testing.assert_array_equal(every.argmax(axis=1), at)
+
+
+def test_an_angle_near_the_end_of_its_cycle_is_no_two_levels() -> None:
+    """The same shop turned on by any angle, values folded into one cycle, is judged alike."""
+    shop, odd = drawn(5)
+    plain = score_captures(fit_groups(shop, one_thing("either")), shop).captures["odd_pct"]
+    angle = Measure("level", "Level", "nominal", "either", 2.0, whole=True, cycle_pct=400.0)
+    for by in (0.0, 100.0, 196.5, 291.0):
+        folded = 100.0 + (pl.col("relative_pct") - 100.0 + by) % 400.0
+        turned = replace(shop, elements=shop.elements.with_columns(relative_pct=folded))
+        fit = fit_groups(turned, angle)
+        scores = score_captures(fit, turned).captures
+        np.testing.assert_allclose(scores["odd_pct"].to_numpy(), plain.to_numpy(), atol=0.02)
+        # one capture scored alone may fold elsewhere than its group, and is judged as before
+        for at in (0, 70, 190):
+            name = turned.captures["capture_file"][at]
+            one = pl.col("capture_file") == name
+            alone = replace(turned, captures=turned.captures.filter(one), elements=turned.elements.filter(one))
+            found = score_captures(fit, alone).captures["odd_pct"][0]
+            assert found == pytest.approx(scores.filter(one)["odd_pct"][0], abs=0.02)
+    assert any(odd.values())
+
+
+def test_only_one_thing_can_be_an_angle() -> None:
+    with pytest.raises(ValueError, match="cycle_pct"):
+        Measure("level", "Level", "nominal", cycle_pct=100.0)

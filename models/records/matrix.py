@@ -160,7 +160,9 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
         layouts=layouts,
         capture_file=rows["capture_file"],
         group=rows["_group"].to_numpy().astype(np.int64),
-        relative_pct=mirrored(scatter("relative_pct", float("nan")), measure),
+        relative_pct=mirrored(
+            _unwound(scatter("relative_pct", float("nan")), rows["_group"].to_numpy(), measure.cycle_pct), measure
+        ),
         se_pct=scatter("se_pct", float("nan")),
         element=element,
         companion=scatter("companion", 0.0).astype(np.int64),
@@ -170,6 +172,20 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
         confirmed=confirmed,
         known_good=(rows["purpose"] == "known_good").fill_null(False).to_numpy() & (confirmed != -1),
     )
+
+
+def _unwound(value_pct: Floats, group: Ints, cycle_pct: float) -> Floats:
+    """An angle's values, shape (captures, 1), each on the branch nearest to its group's mean direction."""
+    if not cycle_pct:
+        return value_pct
+    out = value_pct.copy()
+    for one in np.unique(group):
+        own = value_pct[group == one]
+        mean = np.exp(2j * np.pi * own / cycle_pct).mean()
+        # 100 is nominal, so the branch about the mean is counted from there
+        centre = 100.0 + (float(np.angle(mean)) / (2 * np.pi) * cycle_pct - 100.0) % cycle_pct
+        out[group == one] = centre + (own - centre + cycle_pct / 2) % cycle_pct - cycle_pct / 2
+    return out
 
 
 def _complete(shop: Shop, layouts: tuple[Layout, ...]) -> pl.DataFrame:

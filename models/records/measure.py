@@ -36,6 +36,8 @@ class Measure:
         usual_spread_pct: healthy spread (standard deviation of one element) assumed while nothing is known.
         whole: the test looks at one thing, not at elements beside each other: a capture has one value, held against
             its group's own known-good spread. 100 is then whatever the reader takes as nominal.
+        cycle_pct: for one thing that is an angle: after so many % the same comes again. A group's captures are then
+            taken on the branch about the group's own middle. 0 = no angle.
     """
 
     name: str
@@ -44,9 +46,12 @@ class Measure:
     direction: Direction = "low"
     usual_spread_pct: float = 1.5
     whole: bool = False
+    cycle_pct: float = 0.0
 
     def __post_init__(self) -> None:
         if self.direction not in ("low", "high", "either"):
             raise ValueError(f"direction is low, high or either, not {self.direction!r}")
         if not self.usual_spread_pct > 0:
             raise ValueError(f"usual_spread_pct is positive, not {self.usual_spread_pct!r}")
+        if self.cycle_pct < 0 or (self.cycle_pct and not self.whole):
+            raise ValueError("cycle_pct is positive, and only of one thing")

@@ -82,6 +82,10 @@ def score_captures(fit: GroupFit, shop: Shop) -> Scores:
     rows, _ = readings.relative_pct.shape
     expected = _expected(fit, readings)
     deviation = readings.relative_pct - expected
+    if fit.measure.cycle_pct:
+        # captures scored apart from those the level was learnt from may lie on another branch
+        half = fit.measure.cycle_pct / 2
+        deviation = (deviation + half) % (2 * half) - half
     odd, at_column = widest_gap(deviation, either=fit.measure.direction == "either")
     error = _gap_error(readings.se_pct, np.maximum(at_column, 0)) if rows else np.zeros(0)
     judged = odd * _certainty(fit, readings, error)

@@ -67,8 +67,7 @@ def angle_of(found: Found, start_s: float, error_pct: Floats | None = None) -> C
     slot = wheel.slot - 1.0 + (0.0 if error_pct is None else error_pct / 100.0)
     times = at[first[:, None] + np.arange(teeth)]
     turns = number[:, None] + slot / wheel.places
-    rate = found.trace.rate_hz
-    return CrankAngle(start_s + times.ravel() / rate, turns.ravel())
+    return CrankAngle(found.trace.time_s(times.ravel(), start_s), turns.ravel())
 
 
 def crank_angle(waveform: Waveform, hookup: Hookup) -> CrankAngle | None:

@@ -45,7 +45,7 @@ def read_cam(found: Found, angle: CrankAngle, start_s: float, half_gap: float) -
     """
     crossed = found.crossed
     at = crossed.at if found.trace.switched else crossed.at[crossed.rising == found.teeth.rising]
-    turned = angle.at(start_s + at / found.trace.rate_hz)
+    turned = angle.at(found.trace.time_s(at, start_s))
     turned = turned[np.isfinite(turned)]
     cycles = float(angle.turns[-1] - angle.turns[0]) / 2.0
     if cycles < FEWEST_CYCLES or not 0 < len(turned) < MOST_EDGES * (cycles + 1):

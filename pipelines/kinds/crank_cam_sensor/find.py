@@ -11,6 +11,7 @@ from pipelines.kinds.crank_cam_sensor.signals import Bools, Floats, Samples, Tra
 from pipelines.kinds.crank_cam_sensor.wheel import Wheel, find_wheel, pitches
 
 REGULAR = 0.85
+NO_WHEEL = 1e3
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,35 +58,49 @@ def look(samples: Samples, rate_hz: float, scale: float) -> Found | None:
     crossed = crossings(trace)
     if len(crossed.at) < 6:
         return None
-    teeth = _switched_teeth(crossed) if trace.switched else _coil_teeth(crossed, trace.period)
-    wheel = find_wheel(teeth.at)
+    teeth, wheel = _switch(crossed) if trace.switched else _coil(crossed, trace.period)
     if wheel is not None and teeth.lost.any():
         holes = np.concatenate([[0], np.cumsum(teeth.lost)])
         first = wheel.first[holes[wheel.first + wheel.teeth] == holes[wheel.first - 1]]
-        wheel = Wheel(wheel.places, wheel.slot, wheel.missing, first, wheel.lost) if len(first) else None
+        # what the file lost is no fault of the sensor
+        stretches = np.count_nonzero(np.diff(trace.lost.astype(np.int8)) > 0) if trace.lost is not None else 0
+        lost = max(0.0, wheel.lost - 2.0 * stretches / max(1, len(wheel.first)))
+        wheel = Wheel(wheel.places, wheel.slot, wheel.missing, first, lost) if len(first) else None
     return Found(trace, crossed, teeth, wheel)
 
 
-def _coil_teeth(crossed: Crossings, period: float) -> Teeth:
-    """Under a tooth a coil's voltage passes its middle quickly, in every gap slowly or not at all."""
+def _coil(crossed: Crossings, period: float) -> tuple[Teeth, Wheel | None]:
+    """Rising or falling crossings, whichever are the teeth.
+
+    Under every tooth a coil's voltage passes its middle alike; of the crossings between teeth the one in the gap takes
+    much longer. Where no wheel is found either way, the quicker ones are taken.
+    """
     takes = np.minimum(crossed.takes, 4 * period)
-    which = [crossed.rising == up for up in (False, True)]
-    slow = [float(np.mean(takes[one])) if one.any() else np.inf for one in which]
-    rising = slow[1] < slow[0]
-    at = np.flatnonzero(which[int(rising)])
-    height = np.abs(crossed.extreme_v[at] - crossed.extreme_v[at + 1])
-    return Teeth(crossed.at[at], height, rising, crossed.lost[at])
+    found: list[tuple[float, Teeth, Wheel | None]] = []
+    for rising in (False, True):
+        at = np.flatnonzero(crossed.rising == rising)
+        height = np.abs(crossed.extreme_v[at] - crossed.extreme_v[at + 1])
+        teeth = Teeth(crossed.at[at], height, rising, crossed.lost[at])
+        wheel = find_wheel(teeth.at)
+        if wheel is None:
+            odds = NO_WHEEL + float(np.mean(takes[at])) / period if len(at) else 2 * NO_WHEEL
+        else:
+            slow = np.median(takes[at][wheel.first[:, None] + np.arange(wheel.teeth)], axis=0)
+            odds = float(slow.max() / np.median(slow))
+        found.append((odds, teeth, wheel))
+    _, teeth, wheel = min(found, key=lambda one: one[0])
+    return teeth, wheel
 
 
-def _switched_teeth(crossed: Crossings) -> Teeth:
+def _switch(crossed: Crossings) -> tuple[Teeth, Wheel | None]:
     """A switch holds one level over the gap: the other one is the tooth's."""
     waits = np.diff(crossed.at)
     high, low = waits[crossed.rising[:-1]], waits[~crossed.rising[:-1]]
     tooth_high = _longest(low) >= _longest(high)
     start = np.flatnonzero(crossed.rising[:-1] == tooth_high)
     at = 0.5 * (crossed.at[start] + crossed.at[start + 1])
-    lost = crossed.lost[start] | crossed.lost[start + 1]
-    return Teeth(at, waits[start], tooth_high, lost)
+    teeth = Teeth(at, waits[start], tooth_high, crossed.lost[start] | crossed.lost[start + 1])
+    return teeth, find_wheel(at)
 
 
 def _longest(waits: Floats) -> float:

@@ -65,7 +65,7 @@ KIND = Kind(
     measures=(
         Measure(PLACE, "Place of each tooth", "its even place, in parts of a pitch", "either", 1.0),
         Measure(SIZE, "Size of each tooth's pulse", "the median tooth", "low", 1.5),
-        Measure(TIMING, "Cam against crank", "the crank's gap, in parts of a turn", "either", 0.2, whole=True),
+        Measure(TIMING, "Cam against crank", "the crank's gap, in parts of a turn", "either", 0.2, True, 100.0),
     ),
     signals=(
         Signal(CRANK, "Crank sensor", "V"),

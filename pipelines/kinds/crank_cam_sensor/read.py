@@ -116,7 +116,7 @@ def _checks(seen: Seen, *, named_cam: bool) -> list[str]:
         names.append("too_short")
     if trace.clipped:
         names.append("clipped")
-    if float(np.median(seen.pitch)) < checks.SAMPLES_A_TOOTH:
+    if trace.every * float(np.median(seen.pitch)) < checks.SAMPLES_A_TOOTH:
         names.append("low_sample_rate")
     swing = 2.0 * float(np.median(trace.half_v[np.isfinite(trace.half_v)]))
     if trace.step_v > swing / checks.STEPS:
@@ -133,9 +133,11 @@ def _checks(seen: Seen, *, named_cam: bool) -> list[str]:
 
 
 def _blocks(trace: Trace) -> bool:
-    """Whether a switch's lower level is well below nothing, which no sensor gives."""
+    """Whether a switch's levels lie about nothing, the lower one well below it, which no sensor gives."""
     half = np.where(np.isfinite(trace.half_v), trace.half_v, np.nan)
-    return bool(np.nanmedian((trace.middle_v - half) / (2 * half)) < -0.2)
+    swing = 2.0 * float(np.nanmedian(half))
+    low = float(np.nanmedian(trace.middle_v - half))
+    return low < -0.15 * swing and abs(float(trace.volts.mean())) < 0.08 * swing
 
 
 def _unusable(main: Found | None, names: list[str], version: int) -> Reading:
@@ -206,10 +208,10 @@ def _events(seen: Seen, start_s: float) -> Events:
     first = wheel.first[: max(1, MOST_EVENTS // wheel.teeth)]
     at = seen.found.teeth.at[first[:, None] + np.arange(wheel.teeth)]
     number = np.tile(wheel.numbers, len(first))
-    time = start_s + at / trace.rate_hz
+    time = trace.time_s(at, start_s)
     last = seen.found.teeth.at[wheel.first[-1] + wheel.teeth - 1]
     return Events(
-        float(time[0, 0]), start_s + float(last) / trace.rate_hz, time[:, 0], time.ravel(), number, _shape(seen)
+        float(time[0, 0]), float(trace.time_s(last, start_s)), time[:, 0], time.ravel(), number, _shape(seen)
     )
 
 
@@ -239,6 +241,8 @@ def _notes(seen: Seen, *, cam_only: bool) -> tuple[str, ...]:
     if wheel.missing:
         gone = ", ".join(str(int(np.searchsorted(np.sort([*wheel.slot, *wheel.missing]), s)) + 1) for s in wheel.missing)
         notes.append(f"Nothing passes where tooth {gone} should be: it is missing, or the wheel is of a rare kind.")
+    if wheel.either:
+        notes.append(f"Its two gaps are alike: counted from the other one, the missing tooth is number {wheel.either}.")
     if cam_only:
         notes.append("Only the cam sensor is on the record: the teeth are the cam's, the speed is doubled.")
     if seen.size is None:

@@ -24,6 +24,10 @@ SWITCHED_FLAT = 0.72
 SWITCHED_BETWEEN = 0.14
 SMOOTH_SHARE = 0.07
 RAIL_TIMES = 3.0
+WORK_SAMPLES = 40
+"""Of the file's samples, as many a tooth are enough: more are averaged."""
+ROOM_FOR_SPIKES = 12
+PARTS, PART = 5, 16_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,9 +35,10 @@ class Trace:
     """One channel ready to look for teeth in.
 
     Attributes:
-        volts: shape (samples,), V, lost samples bridged by straight lines, smoothed over a small part of a tooth.
+        volts: shape (samples,), V, lost samples bridged by straight lines; means of `every` samples of the file.
         lost: where samples were bridged; None where none was.
-        rate_hz: samples a second.
+        rate_hz: of `volts`.
+        every: samples of the file that make one.
         block: samples in a block of `middle_v` and `half_v`.
         middle_v, half_v: shape (blocks,): level to cross and half of the swing about it; `half_v` is inf where the
             wheel stands.
@@ -46,6 +51,7 @@ class Trace:
     volts: Floats
     lost: Bools | None
     rate_hz: float
+    every: int
     block: int
     middle_v: Floats
     half_v: Floats
@@ -53,6 +59,10 @@ class Trace:
     period: float
     step_v: float
     clipped: bool
+
+    def time_s(self, at: Floats, start_s: float) -> Floats:
+        """Times on the file's axis of places in samples."""
+        return start_s + (at + 0.5 * (self.every - 1) / self.every) / self.rate_hz
 
     def middle_at(self, sample: Floats) -> Floats:
         """The level to cross at places of the record in samples."""
@@ -71,14 +81,23 @@ def prepare(samples: Samples, rate_hz: float, scale: float) -> Trace | None:
         samples = np.interp(np.arange(len(samples)), place, samples[place]).astype(np.float32)
         lost = ~finite
     raw = samples * np.float32(scale)
-    low, high = (float(v) for v in np.quantile(raw[:: max(1, len(raw) // 20_000)], [0.01, 0.99]))
+    part = raw[:: max(1, len(raw) // 10_000)]
+    low, high = (float(v) for v in np.quantile(part, [0.01, 0.99]))
     if not high > low:
         low, high = float(raw.min()), float(raw.max())
     if not high - low > 1e-5 * max(abs(high), abs(low), 1e-6):
         return None
-    period = _rough_period(raw, low, high)
+    period, fast = _rough_period(raw, low, high)
     if not np.isfinite(period):
         return None
+    if fast > ROOM_FOR_SPIKES:
+        raw = _without_spikes(raw)
+    every = max(1, int(fast / WORK_SAMPLES))
+    if every > 1:
+        count = len(raw) // every
+        raw = raw[: count * every].reshape(count, every).mean(axis=1)
+        lost = lost[: count * every].reshape(count, every).any(axis=1) if lost is not None else None
+        period /= every
     block, middle, half, floor = _levels(raw, period, high - low)
     switched = _is_switched(raw, block, floor, half, low, high)
     width = int(SMOOTH_SHARE * period) if not switched else 0
@@ -86,22 +105,46 @@ def prepare(samples: Samples, rate_hz: float, scale: float) -> Trace | None:
     if switched:
         middle = floor + half
     half = np.where(half < QUIET_SHARE * half.max(), np.inf, half)
-    clipped = not switched and _clipped(samples, lost)
-    return Trace(volts, lost, rate_hz, block, middle, half, switched, period, _step(samples) * abs(scale), clipped)
+    clipped = not switched and _clipped(samples, ~finite if known < len(samples) else None)
+    step = _step(samples) * abs(scale)
+    return Trace(volts, lost, rate_hz / every, every, block, middle, half, switched, period, step, clipped)
 
 
-def _rough_period(raw: Samples, low: float, high: float) -> float:
-    """Samples from tooth to tooth in the livelier part of the record; NaN where it hardly swings."""
+def _rough_period(raw: Samples, low: float, high: float) -> tuple[float, float]:
+    """Samples from tooth to tooth, usual and where the wheel is fast; NaN where it hardly swings."""
+    if len(raw) > 2 * PARTS * PART:
+        starts = np.linspace(0, len(raw) - PART, PARTS).astype(np.int64)
+        waits = [_waits(raw[at : at + PART], low, high) for at in starts]
+        usual = [float(np.quantile(one, 0.3)) for one in waits if len(one) >= 4]
+        if len(usual) > 1:
+            return float(np.median(usual)), min(float(np.quantile(one, 0.1)) for one in waits if len(one) >= 4)
+        # no part holds several teeth, so that leaving out samples loses none
+        every = len(raw) // (PARTS * PART)
+        slow = _waits(raw[::every], low, high) * every
+    else:
+        slow = _waits(raw, low, high)
+    if len(slow) < 3:
+        return float("nan"), float("nan")
+    return float(np.quantile(slow, 0.3)), float(np.quantile(slow, 0.05))
+
+
+def _waits(raw: Samples, low: float, high: float) -> Floats:
     middle, quarter = (low + high) / 2, (high - low) / 5
     code = (raw > middle + quarter).astype(np.int8) - (raw < middle - quarter)
     place = np.flatnonzero(code)
     if len(place) < 4:
-        return float("nan")
+        return np.empty(0)
     sign = code[place]
-    up = place[1:][(sign[1:] > 0) & (sign[:-1] < 0)]
-    if len(up) < 4:
-        return float("nan")
-    return float(np.quantile(np.diff(up), 0.3))
+    return np.diff(place[1:][(sign[1:] > 0) & (sign[:-1] < 0)]).astype(np.float64)
+
+
+def _without_spikes(raw: Samples) -> Samples:
+    """The middle of each three samples: a spark nearby lasts less than that, an edge stays."""
+    before, here, after = raw[:-2], raw[1:-1], raw[2:]
+    low, high = np.minimum(before, here), np.maximum(before, here)
+    out = raw.copy()
+    out[1:-1] = np.maximum(low, np.minimum(high, after))
+    return out
 
 
 def _levels(raw: Samples, period: float, swing: float) -> tuple[int, Floats, Floats, Floats]:
@@ -120,7 +163,7 @@ def _levels(raw: Samples, period: float, swing: float) -> tuple[int, Floats, Flo
 
 
 def _is_switched(raw: Samples, block: int, floor: Floats, half: Floats, low: float, high: float) -> bool:
-    every = max(1, len(raw) // 30_000)
+    every = max(1, len(raw) // 8_000)
     at = np.minimum(np.arange(0, len(raw), every) // block, len(half) - 1)
     live = half[at] > 0.3 * (high - low) / 2
     if not live.any():
@@ -145,28 +188,26 @@ def _smooth(raw: Samples, width: int) -> Floats:
 def _clipped(samples: Samples, lost: Bools | None) -> bool:
     """Whether the record piles up at its highest or lowest value, or leaves the screen tooth by tooth."""
     if lost is not None:
-        starts = np.count_nonzero(lost[1:] & ~lost[:-1])
         edge = np.flatnonzero(lost[1:] & ~lost[:-1])
-        if starts > 8:
-            before = np.abs(samples[edge] - np.median(samples))
-            return bool(np.median(before) > 0.7 * np.abs(samples - np.median(samples)).max())
-    for rail in (float(samples.max()), float(samples.min())):
-        at = samples == np.float32(rail)
-        runs = np.count_nonzero(at[2:] & at[1:-1] & at[:-2])
-        if runs < 4:
+        if len(edge) > 8:
+            middle = np.median(samples[:: max(1, len(samples) // 8_000)])
+            before = np.abs(samples[edge] - middle)
+            return bool(np.median(before) > 0.7 * np.abs(samples - middle).max())
+    for rail, way in ((np.float32(samples.max()), 1), (np.float32(samples.min()), -1)):
+        at = samples == rail
+        if np.count_nonzero(at) < 12 or np.count_nonzero(at[2:] & at[1:-1] & at[:-2]) < 4:
             continue
-        inside = samples[~at]
-        beside = float(inside.max() if rail > 0 and rail == samples.max() else inside.min()) if len(inside) else rail
-        if rail == samples.max():
-            beside = float(inside.max()) if len(inside) else rail
-        if np.count_nonzero(at) > RAIL_TIMES * max(1, np.count_nonzero(inside == np.float32(beside))):
+        inside = np.where(at, np.float32(-way * np.inf), samples)
+        beside = inside.max() if way > 0 else inside.min()
+        # a step of the scope at the top of a pulse is rarer than the one below it; an edge is much more frequent
+        if np.count_nonzero(at) > RAIL_TIMES * max(1, np.count_nonzero(inside == beside)):
             return True
     return False
 
 
 def _step(samples: Samples) -> float:
     """Smallest step between values that occur, 0 where the values lie as close as float32 allows."""
-    values = np.unique(samples[:: max(1, len(samples) // 20_000)])
+    values = np.unique(samples[:: max(1, len(samples) // 8_000)])
     if len(values) < 2:
         return 0.0
     gaps = np.diff(values)

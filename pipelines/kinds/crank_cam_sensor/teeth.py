@@ -113,7 +113,7 @@ def _to_pitch(wheel: Wheel) -> Floats:
     rising = np.stack([k * (2 * along - 1) ** max(k - 1, 0) * 2 / span for k in range(4)], axis=1)
     plain = np.concatenate([trend, np.cos(angle), np.sin(angle)], axis=1)
     sloped = np.concatenate([rising, -rate * np.sin(angle), rate * np.cos(angle)], axis=1)
-    return np.asarray(sloped @ np.linalg.pinv(plain))
+    return np.asarray(sloped @ np.linalg.solve(plain.T @ plain, plain.T))
 
 
 def _sparse(both: Floats, times: Floats, order: Ints) -> Floats:
@@ -121,19 +121,17 @@ def _sparse(both: Floats, times: Floats, order: Ints) -> Floats:
     count = 2 * len(order)
     fall = np.tile(order.astype(np.float64) ** -FALL, 2)
     size = np.concatenate([(float(np.std(times)) * fall) ** 2, np.full(both.shape[1] - count, 0.01**2)])
-    solved = np.zeros(both.T.shape)
-    usual = 0.01
+    usual, unit = 0.01, np.eye(len(both))
     for _ in range(WEIGHTINGS):
         spread = both * size
-        noise = (DOUBT * usual) ** 2 * np.eye(len(both))
-        solved = np.linalg.solve(spread @ both.T + noise, spread).T
-        found = solved @ times
+        found = spread.T @ np.linalg.solve(spread @ both.T + (DOUBT * usual) ** 2 * unit, times)
         usual = 1.4826 * float(np.median(np.abs(found[count:]))) 
         usual = max(usual, LEAST)
         waves = found[:count].reshape(2, -1)
         energy = np.tile(np.mean(waves**2, axis=0), 2) + (FLOOR * usual) ** 2 / len(order)
         size = np.concatenate([energy, found[count:] ** 2 + (FLOOR * usual) ** 2])
-    return solved
+    spread = both * size
+    return np.asarray(np.linalg.solve(spread @ both.T + (DOUBT * usual) ** 2 * unit, spread).T)
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,6 +51,13 @@ class Wheel:
         return np.searchsorted(every, self.slot) + 1
 
     @property
+    def either(self) -> int:
+        """Number of the missing tooth if the other of two like gaps is the wheel's own; 0 where there is no such doubt."""
+        if len(self.missing) != 1 or self.places - len(self.slot) != 2:
+            return 0
+        return self.places - self.missing[0]
+
+    @property
     def name(self) -> str:
         """As the trade writes it: `60-2`, `36-2-2-2`."""
         turn = np.sort(np.concatenate([self.slot, np.array(self.missing, dtype=np.int64)]))
@@ -72,9 +79,9 @@ def pitches(times: Floats) -> tuple[Ints, Bools]:
     for _ in range(2):
         own = logs - np.log(count)
         near, far = _moved(own, 1) + _moved(own, -1), _moved(own, 2) + _moved(own, -2)
-        usual = (4.0 * near - far) / 6.0
-        # a tooth out of place bends the cubic more than the plain mean
-        usual = np.clip(usual, np.minimum(_moved(own, 1), _moved(own, -1)) - 0.2, 0.5 * near + 0.2)
+        # the cubic follows the swing and a middle of three on either side does not bend to a tooth out of place
+        steady = [np.median([_moved(own, way * by) for by in (1, 2, 3)], axis=0) for way in (1, -1)]
+        usual = 0.5 * (4.0 * near - far) / 6.0 + 0.25 * (steady[0] + steady[1])
         count = _counted(logs - usual)
     return count, np.abs(np.exp(logs - usual) / count - 1.0) < WHOLE_WITHIN
 
@@ -171,10 +178,16 @@ def _canonical(pattern: Ints) -> Ints:
 
 
 def _broken(slots: Ints, places: int) -> tuple[Ints, tuple[int, ...]]:
-    """Teeth broken off: a wheel's gaps are alike, so a single narrower one beside them is no gap of its design."""
+    """Teeth broken off: a wheel's gaps are alike, so a single narrower one beside them is no gap of its design.
+
+    A wheel of one missing tooth that shows two such gaps has lost a tooth too, unless they lie opposite each other.
+    """
     widths = np.diff(np.append(slots, slots[0] + places)) - 1
     gaps = widths[widths > 0]
     narrow = np.flatnonzero((widths > 0) & (widths < gaps.max()))
+    if len(gaps) == 2 and gaps.max() == 1 and 2 * int(slots[np.argmax(widths > 0)]) != places:
+        # of two gaps of one tooth either may be the wheel's own: the second is taken for the damage
+        narrow = np.flatnonzero(widths > 0)[:1]
     if len(narrow) != 1:
         return slots, ()
     at = int(narrow[0])
