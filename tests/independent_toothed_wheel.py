@@ -59,7 +59,7 @@ def gas_torque(engine: Engine) -> Floats:
     leak = np.exp(-0.08 * (index - start) / 180)
     pressure[index] = leak * (volume[start] / volume[index]) ** 1.32
     if engine.idles:
-        pressure[own >= 10] *= 1 + 1.6 * np.exp(-((own[own >= 10] - 10) / 70) ** 2)
+        pressure[own >= 10] *= 1 + 1.6 * np.exp(-(((own[own >= 10] - 10) / 70) ** 2))
         pressure = 0.35 + 0.65 * pressure * (np.abs(own) < 140) + 0.65 * (np.abs(own) >= 140)
     torque = (pressure - 1) * np.gradient(volume)
     total = np.zeros(720)
@@ -120,11 +120,15 @@ def rim_table(rim: Rim) -> Floats:
     face = max(1, int(rim.pole_places * POINTS_A_PLACE))
     kernel = np.hanning(face + 2)
     kernel /= kernel.sum()
-    spectrum = np.fft.rfft(own) * np.fft.rfft(np.roll(np.pad(kernel, (0, points - len(kernel))), -(len(kernel) // 2)))
+    spectrum = np.fft.rfft(own) * np.fft.rfft(
+        np.roll(np.pad(kernel, (0, points - len(kernel))), -(len(kernel) // 2))
+    )
     return np.fft.irfft(spectrum, points)
 
 
-def coil_voltage(rim: Rim, turns: Floats, rate_hz: float, volts_a_rpm: float, rpm: float, low_pass_hz: float) -> Floats:
+def coil_voltage(
+    rim: Rim, turns: Floats, rate_hz: float, volts_a_rpm: float, rpm: float, low_pass_hz: float
+) -> Floats:
     """Voltage of a coil sampled where the crank stands at `turns`; about `volts_a_rpm * rpm` peak to peak.
 
     Its ends are named so that the voltage is positive while a tooth comes nearer.
@@ -163,7 +167,9 @@ def _pulled_up(levels: Floats, rate_hz: float, rise_s: float) -> Floats:
     return np.minimum(slow, levels)
 
 
-def cam_switch(edges: Floats, turns: Floats, rate_hz: float, low_v: float, high_v: float, rise_s: float) -> Floats:
+def cam_switch(
+    edges: Floats, turns: Floats, rate_hz: float, low_v: float, high_v: float, rise_s: float
+) -> Floats:
     """A cam's switch that changes at each of `edges` (turns of the crank, 0 to 2)."""
     state = np.searchsorted(np.sort(edges), turns % 2.0, side="right") % 2
     return _pulled_up(np.where(state == 1, high_v, low_v).astype(np.float64), rate_hz, rise_s)

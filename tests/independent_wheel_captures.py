@@ -115,7 +115,7 @@ def draw_engine(family: np.random.Generator, rng: np.random.Generator) -> Engine
         strength=strength,
         top_deg=float(family.uniform(0, 360)),
         rpm=rng.uniform(600, 1100) if idles else rng.uniform(130, 320),
-        swing=(rng.uniform(0.01, 0.05) if idles else rng.uniform(0.1, 0.55)) * (4 / cylinders if cylinders > 4 else 1.0),
+        swing=(rng.uniform(0.01, 0.05) if idles else rng.uniform(0.1, 0.55)) * min(1.0, 4 / cylinders),
         idles=idles,
         scatter=float(np.exp(rng.uniform(np.log(0.002), np.log(0.04)))),
         ramp=rng.uniform(-0.15, 0.15),
@@ -147,7 +147,14 @@ def _wrong(rng: np.random.Generator, time_s: Floats) -> Floats:
 
 
 def _scope(
-    rng: np.random.Generator, volts: Floats, rate_hz: float, truth: Truth, *, clean: bool, coil: bool, wheel: bool
+    rng: np.random.Generator,
+    volts: Floats,
+    rate_hz: float,
+    truth: Truth,
+    *,
+    clean: bool,
+    coil: bool,
+    wheel: bool,
 ) -> Floats:
     """Noise, sparks nearby, drift, coupling, polarity, screen and steps of one channel."""
     size = float(np.quantile(np.abs(volts - np.median(volts)), 0.97)) + 1e-9
@@ -157,7 +164,9 @@ def _scope(
         bits = int(rng.choice([8, 10, 12, 14, 16]))
         noise = size * float(np.exp(rng.uniform(np.log(0.001), np.log(0.06))))
         if rng.random() < 0.3:
-            out += rng.uniform(-0.12, 0.12) * size + rng.uniform(-0.2, 0.2) * size * np.linspace(0, 1, len(out))
+            out += rng.uniform(-0.12, 0.12) * size + rng.uniform(-0.2, 0.2) * size * np.linspace(
+                0, 1, len(out)
+            )
             truth.troubles.add("drift")
         if rng.random() < 0.12:
             where = np.flatnonzero(rng.random(len(out)) < 25.0 / rate_hz)
@@ -227,7 +236,10 @@ def capture(
         volts = switch_voltage(rim, passed, rate_hz, low_v, high_v, rise_s, inverted)
     if not clean and not short and rng.random() < 0.05:
         volts = _interrupted(rng, volts, rate_hz, engine.rpm, truth)
-    rows, signals = [_scope(rng, volts, rate_hz, truth, clean=clean, coil=truth.coil, wheel=True)], ["crank_sensor"]
+    rows, signals = (
+        [_scope(rng, volts, rate_hz, truth, clean=clean, coil=truth.coil, wheel=True)],
+        ["crank_sensor"],
+    )
     if has_cam:
         is_late = bool(own.random() < 0.35) if late is None else late
         shift = float(mend.choice([-1, 1]) * mend.uniform(4.0, 22.0))

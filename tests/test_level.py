@@ -151,7 +151,9 @@ def test_an_angle_near_the_end_of_its_cycle_is_no_two_levels() -> None:
         for at in (0, 70, 190):
             name = turned.captures["capture_file"][at]
             one = pl.col("capture_file") == name
-            alone = replace(turned, captures=turned.captures.filter(one), elements=turned.elements.filter(one))
+            alone = replace(
+                turned, captures=turned.captures.filter(one), elements=turned.elements.filter(one)
+            )
             found = score_captures(fit, alone).captures["odd_pct"][0]
             assert found == pytest.approx(scores.filter(one)["odd_pct"][0], abs=0.02)
     assert any(odd.values())

@@ -161,7 +161,8 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
         capture_file=rows["capture_file"],
         group=rows["_group"].to_numpy().astype(np.int64),
         relative_pct=mirrored(
-            _unwound(scatter("relative_pct", float("nan")), rows["_group"].to_numpy(), measure.cycle_pct), measure
+            _unwound(scatter("relative_pct", float("nan")), rows["_group"].to_numpy(), measure.cycle_pct),
+            measure,
         ),
         se_pct=scatter("se_pct", float("nan")),
         element=element,

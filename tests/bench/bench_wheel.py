@@ -1,4 +1,4 @@
-"""How well crank and cam captures are read: random captures of the independent simulator, and the time against a parser.
+"""How well crank and cam captures are read: random captures of the independent simulator; time against a parser.
 
 Wheels, engines and troubles are drawn in `tests/independent_wheel_captures.py`, which shares nothing with the reader.
 As in the shop, a capture is held against what is usual in its family: the middle of three known-good captures of other
@@ -132,7 +132,9 @@ def main() -> None:
     first = int(sys.argv[1]) if len(sys.argv) > 1 else 700_000
     count = int(sys.argv[2]) if len(sys.argv) > 2 else 400
     cases = [read_case(first + k, clean=k % 3 == 0) for k in range(count)]
-    fit = [read_case(first + 50_000 + k, clean=k % 3 == 0, fault="none", late=False) for k in range(count // 2)]
+    fit = [
+        read_case(first + 50_000 + k, clean=k % 3 == 0, fault="none", late=False) for k in range(count // 2)
+    ]
     limits = limits_of([case for case in fit if case.asked])
     asked = [case for case in cases if case.asked]
     print(f"captures {count}, with turns enough {len(asked)}; limits "
@@ -160,15 +162,15 @@ def _print_part(name: str, part: list[Case], limits: dict[str, float]) -> None:
           f"{np.sum((score > 1) & hurt & ~right)}/{len(part)}; seeds {wrong[:12]}")  # fmt: skip
     missed = [case.seed for case in part if case.reading.status != "read"]
     lost = [case.seed for case, hit, is_hurt in zip(seen, right, hurt, strict=True) if is_hurt and not hit]
-    print(f"  unread seeds {missed[:20]}; wheel wrong {[c.seed for c, w in zip(seen, wheels, strict=True) if not w][:20]}; "
-          f"element wrong {lost[:20]}")  # fmt: skip
+    odd_wheel = [case.seed for case, fine in zip(seen, wheels, strict=True) if not fine]
+    print(f"  unread seeds {missed[:20]}; wheel wrong {odd_wheel[:20]}; element wrong {lost[:20]}")
     cam = [case for case in seen if np.isfinite(case.cam_off_deg) and len(case.truth.cam_deg)]
     late = np.array([case.truth.late_deg for case in cam])
     off = np.array([case.cam_off_deg for case in cam])
     have = [case for case in seen if len(case.truth.cam_deg)]
+    near = np.abs((off - late + 180) % 360 - 180) < 1.0
     print(f"  cam read {len(cam)}/{len(have)}; AUC {roc_auc_score(late != 0, np.abs(off)):.4f}; within 1 degree of "
-          f"the truth {np.mean(np.abs((off - late + 180) % 360 - 180) < 1.0):.3f}; seeds "
-          f"{[c.seed for c, o, w in zip(cam, off, late, strict=True) if abs((o - w + 180) % 360 - 180) > 1.0][:12]}")  # fmt: skip
+          f"the truth {near.mean():.3f}; seeds {[c.seed for c, n in zip(cam, near, strict=True) if not n][:12]}")  # fmt: skip
 
 
 def _wheel_right(case: Case) -> bool:
@@ -213,10 +215,18 @@ def _print_checks(cases: list[Case]) -> None:
         for name in JUDGED:
             if name == "low_sample_rate" and LOW_RATE / GREY < truth.samples_a_place < LOW_RATE * GREY:
                 continue
-            if name != "no_wheel" and name in wanted and case.reading.status != "read" and name != "too_short":
+            if (
+                name != "no_wheel"
+                and name in wanted
+                and case.reading.status != "read"
+                and name != "too_short"
+            ):
                 continue  # what cannot be read can show little of how it was hooked up
-            if name == "too_short" and name not in wanted and (truth.troubles & {"from_rest", "stops"} or
-                                                               truth.checks & {"lost_pulses", "no_wheel"}):
+            if (
+                name == "too_short"
+                and name not in wanted
+                and (truth.troubles & {"from_rest", "stops"} or truth.checks & {"lost_pulses", "no_wheel"})
+            ):
                 continue  # few whole turns are left
             if name == "no_wheel" and "too_short" in wanted:
                 continue  # less than two turns hold no pattern that comes again

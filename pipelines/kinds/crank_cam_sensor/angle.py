@@ -61,7 +61,9 @@ def angle_of(found: Found, start_s: float, error_pct: Floats | None = None) -> C
     # between whole turns, turns with a lost or an extra pulse are counted by their time
     lasted = np.maximum(ends - begins, 1e-9)
     steps = np.where(
-        np.diff(first) == teeth, 1.0, np.maximum(1.0, np.rint(np.diff(begins) / (0.5 * (lasted[1:] + lasted[:-1]))))
+        np.diff(first) == teeth,
+        1.0,
+        np.maximum(1.0, np.rint(np.diff(begins) / (0.5 * (lasted[1:] + lasted[:-1])))),
     )
     number = np.concatenate([[0.0], np.cumsum(steps)])
     slot = wheel.slot - 1.0 + (0.0 if error_pct is None else error_pct / 100.0)

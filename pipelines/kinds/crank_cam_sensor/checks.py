@@ -57,8 +57,8 @@ TABLE: tuple[tuple[SetupCheck, Severity], ...] = (
     (
         SetupCheck(
             "reversed_leads", "the coil's leads the other way round (read all the same)", "leads the wrong way round",
-            todo="swap the leads so that the voltage falls through zero under a tooth, as most coils are wired, and look "
-            "into the wiring diagram: a connector wired the wrong way round looks the same",
+            todo="swap the leads so that the voltage falls through zero under a tooth, as most coils are wired, and "
+            "look into the wiring diagram: a connector wired the wrong way round looks the same",
         ),
         "note",
     ),
@@ -72,8 +72,8 @@ TABLE: tuple[tuple[SetupCheck, Severity], ...] = (
     (
         SetupCheck(
             "lost_pulses", "turns with too few or too many pulses", "pulses lost or added", habit=False,
-            todo="look for a loose connector, a damaged lead, filings on the sensor or a gap that is too wide, and record "
-            "once more with the leads wiggled",
+            todo="look for a loose connector, a damaged lead, filings on the sensor or a gap that is too wide, and "
+            "record once more with the leads wiggled",
         ),
         "warning",
     ),

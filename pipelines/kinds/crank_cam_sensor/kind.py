@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
-from pipelines.kinds.base import Element, EngineFamily, Feature, Figure, Hookup, Kind, Measure, Reading, Signal, Wording
+from pipelines.kinds.base import (
+    Element,
+    EngineFamily,
+    Feature,
+    Figure,
+    Hookup,
+    Kind,
+    Measure,
+    Reading,
+    Signal,
+    Wording,
+)
 from pipelines.kinds.crank_cam_sensor.angle import CRANK
 from pipelines.kinds.crank_cam_sensor.checks import CHECKS
 from pipelines.kinds.crank_cam_sensor.read import CAM, PLACE, SIZE, TIMING, read_sensors
@@ -44,15 +55,25 @@ FEATURES = (
     Feature("teeth", "Teeth on a turn", "", "that are there", "none"),
     Feature("broken_teeth", "Missing teeth", "", "places outside the gap where nothing passes", "high"),
     Feature("crank_rpm", "Speed of the crank", "rpm", "mean over the turns read", "none"),
-    Feature("speed_swing_pct", "Swing of the speed within a turn", "%", "90 % of the teeth lie within", "none"),
+    Feature(
+        "speed_swing_pct", "Swing of the speed within a turn", "%", "90 % of the teeth lie within", "none"
+    ),
     Feature("lost_turns_pct", "Turns with lost or added pulses", "%", "of the turns seen", "high"),
     Feature("coil", "Coil sensor", "", "1 variable reluctance, 0 Hall or another switch", "none"),
     Feature("pulse_v", "Height of a pulse", "V", "a coil's, peak to peak, first tooth after the gap", "low"),
-    Feature("pulse_at_1000_rpm_v", "Height of a pulse at 1000 rpm", "V", "a coil's, in proportion to speed", "low"),
+    Feature(
+        "pulse_at_1000_rpm_v", "Height of a pulse at 1000 rpm", "V", "a coil's, in proportion to speed", "low"
+    ),
     Feature("tooth_width_pct", "Width of a tooth", "%", "a switch's, in parts of a pitch", "either"),
     Feature("run_out_pct", "Run-out of the air gap", "%", "once-per-turn swing of a coil's pulses", "high"),
     Feature("cam_edges", "Edges of the cam", "", "in two turns of the crank", "none"),
-    Feature("cam_after_gap_deg", "Cam after the crank's gap", "degrees", "the edge after the longest wait", "either"),
+    Feature(
+        "cam_after_gap_deg",
+        "Cam after the crank's gap",
+        "degrees",
+        "the edge after the longest wait",
+        "either",
+    ),
     Feature("cam_se_deg", "Standard error of that angle", "degrees", "from the cycles of the record", "none"),
     Feature("cam_wander_deg", "Wander of the cam", "degrees", "scatter from cycle to cycle", "high"),
 )
@@ -65,7 +86,9 @@ KIND = Kind(
     measures=(
         Measure(PLACE, "Place of each tooth", "its even place, in parts of a pitch", "either", 1.0),
         Measure(SIZE, "Size of each tooth's pulse", "the median tooth", "low", 1.5),
-        Measure(TIMING, "Cam against crank", "the crank's gap, in parts of a turn", "either", 0.2, True, 100.0),
+        Measure(
+            TIMING, "Cam against crank", "the crank's gap, in parts of a turn", "either", 0.2, True, 100.0
+        ),
     ),
     signals=(
         Signal(CRANK, "Crank sensor", "V"),
@@ -78,7 +101,11 @@ KIND = Kind(
     features=FEATURES,
     checks=CHECKS,
     wording=Wording(
-        calls={"even": "teeth and timing are even", "odd": "a tooth or the timing is off", "unsure": "not sure"},
+        calls={
+            "even": "teeth and timing are even",
+            "odd": "a tooth or the timing is off",
+            "unsure": "not sure",
+        },
         findings={
             "even": "wheel and timing found sound",
             "odd": "a damaged tooth or wrong timing found",

@@ -94,11 +94,9 @@ def _measure(main: Found, wheel: Wheel, other: Found | None, start_s: float) -> 
     place = over_repeats(cycles.error_pct, ratio=False, overlap=cycles.overlap)
     pitch = cycles.pitch
     own = main.teeth.size[cycles.first[:, None] + np.arange(pitch.shape[1])]
-    if main.trace.switched:
-        height = own / pitch
-    else:
-        # Faraday: the flux's rate of change grows with the speed
-        height = 1000.0 * own / (60.0 * main.trace.rate_hz / (pitch * wheel.places))
+    # Faraday: the flux's rate of change grows with the speed, so a coil's pulses are taken at 1000 rpm
+    slow = 1000.0 * pitch * wheel.places / (60.0 * main.trace.rate_hz)
+    height = own / pitch if main.trace.switched else own * slow
     height = height.reshape(len(height), -1, wheel.teeth).mean(axis=1)
     middle = np.median(height, axis=0)
     even = height if main.trace.switched else without_run_out(height, wheel.slot, wheel.places)
@@ -156,7 +154,9 @@ def _features(seen: Seen, *, cam_only: bool) -> dict[str, float]:
     turn = seen.pitch.mean(axis=1) * wheel.places / trace.rate_hz
     low, high = np.quantile(1.0 / seen.pitch, [0.05, 0.95], axis=1)
     coil = not trace.switched
-    swing, _ = run_out(seen.height, wheel.slot, wheel.places) if coil and seen.size is not None else (nan, nan)
+    swing, _ = (
+        run_out(seen.height, wheel.slot, wheel.places) if coil and seen.size is not None else (nan, nan)
+    )
     return {
         "turns": float(len(wheel.first)),
         "places": float(wheel.places),
@@ -239,10 +239,15 @@ def _notes(seen: Seen, *, cam_only: bool) -> tuple[str, ...]:
         "after the gap."
     )
     if wheel.missing:
-        gone = ", ".join(str(int(np.searchsorted(np.sort([*wheel.slot, *wheel.missing]), s)) + 1) for s in wheel.missing)
-        notes.append(f"Nothing passes where tooth {gone} should be: it is missing, or the wheel is of a rare kind.")
+        every = np.sort([*wheel.slot, *wheel.missing])
+        gone = ", ".join(str(int(np.searchsorted(every, slot)) + 1) for slot in wheel.missing)
+        notes.append(
+            f"Nothing passes where tooth {gone} should be: it is missing, or the wheel is of a rare kind."
+        )
     if wheel.either:
-        notes.append(f"Its two gaps are alike: counted from the other one, the missing tooth is number {wheel.either}.")
+        notes.append(
+            f"Its two gaps are alike: counted from the other one, the missing tooth is number {wheel.either}."
+        )
     if cam_only:
         notes.append("Only the cam sensor is on the record: the teeth are the cam's, the speed is doubled.")
     if seen.size is None:

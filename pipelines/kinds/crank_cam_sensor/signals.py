@@ -46,6 +46,7 @@ class Trace:
         period: usual samples from tooth to tooth.
         step_v: smallest step between two values, 0 where it cannot be told.
         clipped: piles up at an edge of the screen.
+        raw: the file's samples in V, gaps bridged, single ones that stand out taken off.
     """
 
     volts: Floats
@@ -59,6 +60,7 @@ class Trace:
     period: float
     step_v: float
     clipped: bool
+    raw: Samples
 
     def time_s(self, at: Floats, start_s: float) -> Floats:
         """Times on the file's axis of places in samples."""
@@ -93,6 +95,7 @@ def prepare(samples: Samples, rate_hz: float, scale: float) -> Trace | None:
     if fast > ROOM_FOR_SPIKES:
         raw = _without_spikes(raw)
     every = max(1, int(fast / WORK_SAMPLES))
+    whole = raw
     if every > 1:
         count = len(raw) // every
         raw = raw[: count * every].reshape(count, every).mean(axis=1)
@@ -107,7 +110,9 @@ def prepare(samples: Samples, rate_hz: float, scale: float) -> Trace | None:
     half = np.where(half < QUIET_SHARE * half.max(), np.inf, half)
     clipped = not switched and _clipped(samples, ~finite if known < len(samples) else None)
     step = _step(samples) * abs(scale)
-    return Trace(volts, lost, rate_hz / every, every, block, middle, half, switched, period, step, clipped)
+    return Trace(
+        volts, lost, rate_hz / every, every, block, middle, half, switched, period, step, clipped, whole
+    )
 
 
 def _rough_period(raw: Samples, low: float, high: float) -> tuple[float, float]:
@@ -117,7 +122,9 @@ def _rough_period(raw: Samples, low: float, high: float) -> tuple[float, float]:
         waits = [_waits(raw[at : at + PART], low, high) for at in starts]
         usual = [float(np.quantile(one, 0.3)) for one in waits if len(one) >= 4]
         if len(usual) > 1:
-            return float(np.median(usual)), min(float(np.quantile(one, 0.1)) for one in waits if len(one) >= 4)
+            return float(np.median(usual)), min(
+                float(np.quantile(one, 0.1)) for one in waits if len(one) >= 4
+            )
         # no part holds several teeth, so that leaving out samples loses none
         every = len(raw) // (PARTS * PART)
         slow = _waits(raw[::every], low, high) * every

@@ -125,7 +125,7 @@ def _sparse(both: Floats, times: Floats, order: Ints) -> Floats:
     for _ in range(WEIGHTINGS):
         spread = both * size
         found = spread.T @ np.linalg.solve(spread @ both.T + (DOUBT * usual) ** 2 * unit, times)
-        usual = 1.4826 * float(np.median(np.abs(found[count:]))) 
+        usual = 1.4826 * float(np.median(np.abs(found[count:])))
         usual = max(usual, LEAST)
         waves = found[:count].reshape(2, -1)
         energy = np.tile(np.mean(waves**2, axis=0), 2) + (FLOOR * usual) ** 2 / len(order)
@@ -182,7 +182,9 @@ def run_out(height: Floats, slot: Ints, places: int) -> tuple[float, float]:
     for _ in range(4):
         solved = np.linalg.lstsq(basis[keep], logs[keep], rcond=None)[0]
         left = logs - basis @ solved
-        keep = np.abs(left - np.median(left)) <= 3.5 * 1.4826 * np.median(np.abs(left - np.median(left))) + 1e-9
+        keep = (
+            np.abs(left - np.median(left)) <= 3.5 * 1.4826 * np.median(np.abs(left - np.median(left))) + 1e-9
+        )
         if keep.sum() < 5:
             break
     swing = float(np.hypot(solved[1], solved[2]))

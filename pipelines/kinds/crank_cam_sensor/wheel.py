@@ -1,8 +1,9 @@
 """Any toothed wheel found from the times of its teeth alone: places on a turn, gaps, and which turns are whole.
 
-Each wait from tooth to tooth is counted in pitches of its neighbourhood, so that the speed's swing does not matter. Waits of more than one pitch are gaps. The turn is the least number of teeth after which the gaps
-come again. A longer wait than the one before is how engine controllers find the gap too (TPU programming note
-TPUPN15/D, 'period measurement with missing transition detection').
+Each wait from tooth to tooth is counted in pitches of its neighbourhood, so that the speed's swing does not matter.
+Waits of more than one pitch are gaps. The turn is the least number of teeth after which the gaps come again. A longer
+wait than the one before is how engine controllers find the gap too (Motorola programming note TPUPN15B, 'period
+measurement with missing transition detection').
 """
 
 from __future__ import annotations
@@ -52,7 +53,7 @@ class Wheel:
 
     @property
     def either(self) -> int:
-        """Number of the missing tooth if the other of two like gaps is the wheel's own; 0 where there is no such doubt."""
+        """Number of the missing tooth if the other of two like gaps is the wheel's own; 0 where there is no doubt."""
         if len(self.missing) != 1 or self.places - len(self.slot) != 2:
             return 0
         return self.places - self.missing[0]
@@ -69,21 +70,37 @@ def pitches(times: Floats) -> tuple[Ints, Bools]:
     """Each wait between teeth in whole pitches of its neighbourhood, and whether it is near a whole number.
 
     The pitch is smooth in the logarithm even where the speed swings by half, so it is taken from both sides: first the
-    shorter of two waits on either side (one of them may be a gap), then a cubic through four neighbours' pitches.
+    shorter of two waits on either side (one of them may be a gap), then a parabola in the wheel's angle through the
+    pitches of three waits on either side, the nearer ones counting more.
     """
     logs = np.log(np.maximum(np.diff(times), 1e-12))
-    ahead, behind = _moved(logs, 1), _moved(logs, -1)
-    left, right = np.minimum(behind, _moved(logs, -2)), np.minimum(ahead, _moved(logs, 2))
+    left = np.minimum(_moved(logs, -1), _moved(logs, -2))
+    right = np.minimum(_moved(logs, 1), _moved(logs, 2))
     usual = 0.5 * (left + right)
     count = _counted(logs - usual)
     for _ in range(2):
-        own = logs - np.log(count)
-        near, far = _moved(own, 1) + _moved(own, -1), _moved(own, 2) + _moved(own, -2)
-        # the cubic follows the swing and a middle of three on either side does not bend to a tooth out of place
-        steady = [np.median([_moved(own, way * by) for by in (1, 2, 3)], axis=0) for way in (1, -1)]
-        usual = 0.5 * (4.0 * near - far) / 6.0 + 0.25 * (steady[0] + steady[1])
+        usual = _parabola(np.cumsum(count) - 0.5 * count, logs, count == 1)
         count = _counted(logs - usual)
     return count, np.abs(np.exp(logs - usual) / count - 1.0) < WHOLE_WITHIN
+
+
+def _parabola(place: Floats, logs: Floats, known: Bools) -> Floats:
+    """At each place what a parabola through the known ones of three neighbours on either side gives."""
+    offset = np.array([-3, -2, -1, 1, 2, 3])
+    at = np.arange(len(logs))[:, None] + offset
+    inside = (at >= 0) & (at < len(logs))
+    at = np.clip(at, 0, len(logs) - 1)
+    away = place[at] - place[:, None]
+    weight = np.where(inside & known[at], 1.0 / np.maximum(np.abs(away), 0.5), 0.0)
+    moments = np.stack([(weight * away**power).sum(axis=1) for power in range(5)])
+    sums = np.stack([(weight * away**power * logs[at]).sum(axis=1) for power in range(3)])
+    normal = np.moveaxis(moments[np.arange(3)[:, None] + np.arange(3)[None, :]], 2, 0)
+    # too few on one side: there the plain mean does
+    normal[:, [0, 1, 2], [0, 1, 2]] += 1e-9
+    solved = np.linalg.solve(normal, sums.T[:, :, None])[:, 0, 0]
+    plain = sums[0] / np.maximum(moments[0], 1e-12)
+    both = ((weight > 0) & (offset > 0)).any(axis=1) & ((weight > 0) & (offset < 0)).any(axis=1)
+    return np.where(both & ((weight > 0).sum(axis=1) > 3), solved, plain)
 
 
 def _moved(values: Floats, by: int) -> Floats:

@@ -47,7 +47,9 @@ def torque_table(crank: Crank, points: int = 1440) -> Floats:
     return total * crank.peak_nm / 6.0
 
 
-def turn(crank: Crank, duration_s: float, rng: np.random.Generator, from_rest_s: float | None) -> tuple[Floats, Floats]:
+def turn(
+    crank: Crank, duration_s: float, rng: np.random.Generator, from_rest_s: float | None
+) -> tuple[Floats, Floats]:
     """Angle in turns (0 = first tooth after the gap) and speed in rad/s every `STEP_S`, shape (steps,).
 
     Args:

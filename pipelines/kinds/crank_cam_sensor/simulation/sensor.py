@@ -1,6 +1,6 @@
 """What the sensors give: a coil's voltage from the flux the teeth change, a switch's levels from their edges.
 
-    v = -N dphi/dt = -(dphi/dangle) w          (Faraday's law of induction)
+v = -N dphi/dt = -(dphi/dangle) w          (Faraday's law of induction)
 """
 
 from __future__ import annotations
@@ -61,11 +61,12 @@ def coil_volts(wheel: ToothedWheel, turns: Floats, speed_rad_s: Floats, volts_pe
     """A coil's voltage, falling through zero under a tooth; peak to peak `volts_per_1000_rpm` at that speed."""
     table = coil_table(wheel)
     scale = volts_per_1000_rpm / float(np.ptp(table)) / (1000 * 2 * np.pi / 60)
-    return scale * np.interp(turns * len(table) % len(table), np.arange(len(table) + 1), np.append(table, table[0])) * speed_rad_s
+    place = turns * len(table) % len(table)
+    return scale * np.interp(place, np.arange(len(table) + 1), np.append(table, table[0])) * speed_rad_s
 
 
 def switch_volts(wheel: ToothedWheel, turns: Floats, low: float, high: float) -> Floats:
-    """A switch's voltage: `low` under a tooth, `high` between; a chipped tooth is narrower by what it lacks in height."""
+    """A switch's voltage: `low` under a tooth, `high` between; a chipped tooth is narrower by what its height lacks."""
     place = turns % 1.0 * wheel.places
     out = np.full(len(turns), high)
     for slot, off, size in zip(wheel.slots, wheel.off, wheel.high, strict=True):

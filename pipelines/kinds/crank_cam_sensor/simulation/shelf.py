@@ -61,11 +61,15 @@ class WheelSimulation:
         if (fault and fault not in FAULTS) or (slip and slip not in self.slips):
             raise KeyError(fault or slip)
         number = self.groups.index(group)
-        own, rng = np.random.default_rng([vehicle_seed, number, 55]), np.random.default_rng([seed, number, 56])
+        own, rng = (
+            np.random.default_rng([vehicle_seed, number, 55]),
+            np.random.default_rng([seed, number, 56]),
+        )
         wheel = wheel_of(design.places, design.gaps, own)
         odd = int(own.integers(len(wheel.slots)))
         wheel = _damaged(wheel, fault, odd, own)
-        late = {"stretched_chain": CHAIN_TURNS, "jumped_belt": BELT_TURNS}.get(fault, 0.0) + 0.0012 * own.standard_normal()
+        late = {"stretched_chain": CHAIN_TURNS, "jumped_belt": BELT_TURNS}.get(fault, 0.0)
+        late += 0.0012 * own.standard_normal()
         rate_hz = 25_000.0 if slip != "low_sample_rate" else 1_500.0 if design.places == 60 else 900.0
         duration_s = 0.6 if slip == "too_short" else float(rng.uniform(3.5, 5.0))
         crank = Crank(
