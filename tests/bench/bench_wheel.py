@@ -169,8 +169,9 @@ def _print_part(name: str, part: list[Case], limits: dict[str, float]) -> None:
     off = np.array([case.cam_off_deg for case in cam])
     have = [case for case in seen if len(case.truth.cam_deg)]
     near = np.abs((off - late + 180) % 360 - 180) < 1.0
+    far = [case.seed for case, fine in zip(cam, near, strict=True) if not fine]
     print(f"  cam read {len(cam)}/{len(have)}; AUC {roc_auc_score(late != 0, np.abs(off)):.4f}; within 1 degree of "
-          f"the truth {near.mean():.3f}; seeds {[c.seed for c, n in zip(cam, near, strict=True) if not n][:12]}")  # fmt: skip
+          f"the truth {near.mean():.3f}; far off {far[:12]}")  # fmt: skip
 
 
 def _wheel_right(case: Case) -> bool:

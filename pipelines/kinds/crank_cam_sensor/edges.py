@@ -76,10 +76,10 @@ def _middle_of_crossing(trace: Trace, before: Ints, after: Ints) -> Floats:
 
 
 def _crossed(trace: Trace, at: Ints) -> Floats:
-    volts, level = trace.volts, trace.middle_at(at + 0.5)
+    volts, level = trace.volts, trace.middle_at(at.astype(np.float64))
     one, two = volts[at], volts[np.minimum(at + 1, len(volts) - 1)]
     rise = np.where(two == one, 1.0, two - one)
-    return at + np.clip((level - one) / rise, 0.0, 1.0)
+    return np.asarray(at + np.clip((level - one) / rise, 0.0, 1.0))
 
 
 def _to_the_sample(trace: Trace, at: Floats, rising: Bools) -> Floats:

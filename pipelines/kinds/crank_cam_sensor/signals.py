@@ -99,7 +99,8 @@ def prepare(samples: Samples, rate_hz: float, scale: float) -> Trace | None:
     if every > 1:
         count = len(raw) // every
         raw = raw[: count * every].reshape(count, every).mean(axis=1)
-        lost = lost[: count * every].reshape(count, every).any(axis=1) if lost is not None else None
+        if lost is not None:
+            lost = np.asarray(lost[: count * every].reshape(count, every).any(axis=1))
         period /= every
     block, middle, half, floor = _levels(raw, period, high - low)
     switched = _is_switched(raw, block, floor, half, low, high)
@@ -197,15 +198,15 @@ def _clipped(samples: Samples, lost: Bools | None) -> bool:
     if lost is not None:
         edge = np.flatnonzero(lost[1:] & ~lost[:-1])
         if len(edge) > 8:
-            middle = np.median(samples[:: max(1, len(samples) // 8_000)])
-            before = np.abs(samples[edge] - middle)
-            return bool(np.median(before) > 0.7 * np.abs(samples - middle).max())
+            middle = float(np.median(samples[:: max(1, len(samples) // 8_000)]))
+            before = float(np.median(np.abs(samples[edge] - middle)))
+            return before > 0.7 * float(np.abs(samples - middle).max())
     for rail, way in ((np.float32(samples.max()), 1), (np.float32(samples.min()), -1)):
         at = samples == rail
         if np.count_nonzero(at) < 12 or np.count_nonzero(at[2:] & at[1:-1] & at[:-2]) < 4:
             continue
         inside = np.where(at, np.float32(-way * np.inf), samples)
-        beside = inside.max() if way > 0 else inside.min()
+        beside = np.float32(inside.max() if way > 0 else inside.min())
         # a step of the scope at the top of a pulse is rarer than the one below it; an edge is much more frequent
         if np.count_nonzero(at) > RAIL_TIMES * max(1, np.count_nonzero(inside == beside)):
             return True

@@ -197,4 +197,4 @@ def without_run_out(height: Floats, slot: Ints, places: int) -> Floats:
     mean = np.median(height, axis=0)
     swing, top = run_out(mean, slot, places)
     share = np.arcsinh(swing / 200.0) * np.cos(2 * np.pi * (slot - top) / places)
-    return height / np.exp(share)[None, :]
+    return np.asarray(height / np.exp(share)[None, :])

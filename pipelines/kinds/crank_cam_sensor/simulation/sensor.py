@@ -62,7 +62,9 @@ def coil_volts(wheel: ToothedWheel, turns: Floats, speed_rad_s: Floats, volts_pe
     table = coil_table(wheel)
     scale = volts_per_1000_rpm / float(np.ptp(table)) / (1000 * 2 * np.pi / 60)
     place = turns * len(table) % len(table)
-    return scale * np.interp(place, np.arange(len(table) + 1), np.append(table, table[0])) * speed_rad_s
+    return np.asarray(
+        scale * np.interp(place, np.arange(len(table) + 1), np.append(table, table[0])) * speed_rad_s
+    )
 
 
 def switch_volts(wheel: ToothedWheel, turns: Floats, low: float, high: float) -> Floats:
