@@ -208,7 +208,8 @@ def _clipped(samples: Samples, lost: Bools | None) -> bool:
         inside = np.where(at, np.float32(-way * np.inf), samples)
         beside = np.float32(inside.max() if way > 0 else inside.min())
         # a step of the scope at the top of a pulse is rarer than the one below it; an edge is much more frequent
-        if np.count_nonzero(at) > RAIL_TIMES * max(1, np.count_nonzero(inside == beside)):
+        next_to_it = int(np.count_nonzero(inside == beside))
+        if int(np.count_nonzero(at)) > RAIL_TIMES * max(1, next_to_it):
             return True
     return False
 
