@@ -83,9 +83,9 @@ def main() -> None:
 
 def _draw(page: StreamlitPage, entry: Entry, stamp: str) -> None:
     if not stamp or not data.anything(stamp):
-        settings_page = bool(stamp) and page.title == "Intake and settings"
-        notices.start_here(None if settings_page else page.title, warehouse=bool(stamp))
-        if settings_page:
+        own_form = entry.name == "add" or (bool(stamp) and entry.name == "intake")
+        notices.start_here(None if own_form else page.title, warehouse=bool(stamp))
+        if own_form:
             page.run()
         return
     address.take(entry, stamp)

@@ -31,6 +31,7 @@ from pipelines.kinds import kind, kinds
 from pipelines.reports.report import last_day
 from pipelines.warehouse import decisions
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
+from pipelines.warehouse.marks import Mark, marks_in
 from pipelines.warehouse.shop import shop_of
 from pipelines.warehouse.waveforms import load
 from pipelines.waveform import Waveform
@@ -327,3 +328,30 @@ def hookup_before(stamp: str, test: str) -> dict[str, Any] | None:
         if before != after:
             return before or {}
     return None
+
+
+def decided(stamp: str) -> dict[str, Mark]:
+    """What people have decided about the things that wait, by key."""
+    return marks_in(frame(stamp, "waiting_marks").to_dicts())
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _healthy(stamp: str, tests: tuple[str, ...]) -> dict[tuple[str, str], float]:
+    found: dict[tuple[str, str], float] = {}
+    for test in tests:
+        for measure in kinds()[test].measures:
+            rows = frame(stamp, "health", test=test, measure=measure.name)
+            for name, chance in rows.select("capture_file", "healthy_probability").drop_nulls().iter_rows():
+                found[name, measure.name] = float(chance)
+    return found
+
+
+def healthy(stamp: str, tests: list[str]) -> dict[tuple[str, str], float]:
+    """The last fit's probability that a capture is healthy, by capture and measure."""
+    return _healthy(stamp, tuple(sorted(test for test in tests if test in kinds())))
+
+
+def people(stamp: str) -> list[str]:
+    """Every technician on record, by name."""
+    held = frames(stamp)
+    return sorted({*held["technicians"]["technician"], *held["captures"]["technician"].drop_nulls()})

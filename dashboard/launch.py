@@ -14,6 +14,7 @@ from pathlib import Path
 
 from dashboard.shared.palette import THEME
 from pipelines.errors import ShopspreadError
+from pipelines.source import MAX_BYTES
 
 WAREHOUSE_VARIABLE = "SHOPSPREAD_WAREHOUSE"
 ADDRESS = "127.0.0.1"
@@ -40,6 +41,7 @@ def command(port: int, *, headless: bool | None = None) -> list[str]:
         "server.enableStaticServing": "false",
         "server.baseUrlPath": "",
         "server.fileWatcherType": "none",
+        "server.maxUploadSize": str((MAX_BYTES >> 20) - 1),  # a whole half GiB would be shown as "1GB"
         "global.developmentMode": "false",
         "server.showEmailPrompt": "false",
         "browser.serverAddress": ADDRESS,

@@ -11,10 +11,11 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboard.shared.pages import PEOPLE_PARTS
-from pipelines.errors import SettingConflict
+from pipelines.errors import SettingConflict, ShopspreadError, WaitingConflict
 from pipelines.kinds import kinds
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import Place, read_settings, set_setting, set_settings, set_threshold
+from pipelines.warehouse.marks import mark
 from tests.page_driver import assert_sound, fresh_caches, opened, press, texts  # noqa: F401
 
 # On one worker, so that the small shop is built and its figures are worked out once.
@@ -185,9 +186,9 @@ def test_a_standing_hookup_is_previewed_saved_and_undone(
 # -- what waits ----------------------------------------------------------------------------------------
 
 
-def waiting_jobs(app: AppTest) -> list[str]:
+def waiting(app: AppTest, sort: str = "job") -> list[str]:
     tables = [t.value for t in app.dataframe if "waits_days" in t.value.columns]
-    return tables[0]["repair_order"].tolist() if tables else []
+    return [row["name"] for row in tables[0].to_dict("records") if row["what"] == sort] if tables else []
 
 
 def test_every_flagged_job_without_an_outcome_waits_and_an_outcome_ends_it(
@@ -204,28 +205,88 @@ def test_every_flagged_job_without_an_outcome_waits_and_an_outcome_ends_it(
         .sort("captured_at")
     )
     app = opened(monkeypatch, own_copy, "todo")
-    app.session_state["kept_todo_weeks"] = "all records"
+    app.session_state["kept_todo_sort"] = "job"
     app.run()
     assert_sound(app)
-    jobs = waiting_jobs(app)
+    jobs = waiting(app)
     assert set(jobs) == set(flagged["repair_order"])
     assert jobs
-    waits = next(t.value for t in app.dataframe if "waits_days" in t.value.columns)["waits_days"].tolist()
-    assert waits == sorted(waits, reverse=True)
-    row = flagged.row(0, named=True)
-    job, number = row["repair_order"], row["flagged_elements"][0]
-    app.switch_page("views/capture/capture.py").run()
-    app.selectbox(key="capture").select(row["capture_file"]).run()
+    shown = next(t.value for t in app.dataframe if "waits_days" in t.value.columns)
+    assert shown["waits_days"].tolist() == sorted(shown["waits_days"], reverse=True)
+    assert (shown["stake"] > 0).all()
+    # the form of the first one is open: nothing has to be clicked before it
+    job = jobs[0]
+    number = flagged.filter(repair_order=job)["flagged_elements"][0][0]
     app.radio(key=f"finding_{job}").set_value("odd")
     app.multiselect(key=f"found_{job}").set_value([number])
     app.selectbox(key=f"how_{job}").select("gauge")
+    app.selectbox(key=f"gauge_unit_{job}").select("psi")
+    psi = [170.0, 171.0, 169.0, 172.0]
+    for place in range(4):
+        app.number_input(key=f"gauge_{job}_{place}").set_value(90.0 if place + 1 == number else psi[place])
     press(app, "Enter")
     assert any("Say who enters this" in error.value for error in app.error)
+    assert app.radio(key=f"finding_{job}").value == "odd", "nothing typed is lost"
     app.text_input(key="by_outcome").input("Ida")
     press(app, "Enter")
     assert_sound(app)
-    assert f"A weak cylinder confirmed (cylinder {number}), by gauge" in texts(app)
+    assert set(waiting(app)) == set(flagged["repair_order"]) - {job}
     stored = warehouse.frame("outcomes").filter(repair_order=job).row(0, named=True)
     assert (stored["finding"], stored["confirmed_elements"], stored["method"]) == ("odd", [number], "gauge")
+    assert stored["gauge_kpa"][number - 1] == pytest.approx(620.5, abs=0.05)  # 90 psi
+    log = warehouse.frame("intake_log", {"rows": 1}).row(0, named=True)
+    assert (log["entered_by"], log["action"], log["subject"]) == ("Ida", "added", "outcomes.csv")
+    # and it can be taken back: it waits again, and the log keeps both
+    app.switch_page("views/add/add.py").run()
+    app.session_state["kept_add"] = "Entered so far"
+    app.run()
+    app.text_input(key="by_undo").input("Olaf").run()
+    app.button(key=f"undo_{log['batch']}").click().run()
+    assert_sound(app)
+    assert warehouse.frame("outcomes").is_empty()
     app.switch_page("views/todo/todo.py").run()
-    assert set(waiting_jobs(app)) == set(flagged["repair_order"]) - {job}
+    assert set(waiting(app)) == set(flagged["repair_order"])
+
+
+def test_things_are_given_dismissed_and_opened_again(monkeypatch: pytest.MonkeyPatch, own_copy: Path) -> None:
+    app = opened(monkeypatch, own_copy, "todo")
+    app.session_state["kept_todo_sort"] = "threshold"
+    app.run()
+    names = waiting(app, "threshold")
+    assert names
+    app.text_input(key="by_todo").input("Ida")
+    press(app, "Dismiss")
+    assert any("Say why it is dismissed" in error.value for error in app.error)
+    next(box for box in app.text_input if box.label == "Why").input("not our engines")
+    press(app, "Dismiss")
+    assert_sound(app)
+    assert waiting(app, "threshold") == names[1:]
+    next(box for box in app.selectbox if box.label == "Give it to").select_index(0)
+    press(app, "Give to that name")
+    assert waiting(app, "threshold") == names[1:]
+    held = {row["state"]: row for row in Warehouse(own_copy).frame("waiting_marks").to_dicts()}
+    assert (held["dismissed"]["reason"], held["dismissed"]["entered_by"]) == ("not our engines", "Ida")
+    assert held["open"]["assigned_to"]
+    app.toggle(key="kept_todo_closed").set_value(True).run()
+    assert waiting(app, "threshold") == names[:1]
+    press(app, "Open again")
+    app.toggle(key="kept_todo_closed").set_value(False).run()
+    assert waiting(app, "threshold") == names
+    # a proposal is accepted with one click, as a version with name and reason
+    before = Warehouse(own_copy).frame("thresholds_in_force").filter(source="set").height
+    press(app, "Accept the proposal")
+    assert_sound(app)
+    rows = Warehouse(own_copy).frame("thresholds_in_force").filter(source="set")
+    assert rows.height == before + 1
+    assert "Ida" in rows["set_by"].to_list()
+    assert waiting(app, "threshold") == names[1:]
+
+
+def test_two_people_decide_about_one_thing_and_the_second_is_told(own_copy: Path) -> None:
+    house = Warehouse(own_copy)
+    assert mark(house, "flag|a|b", by="Ida", state="done") == 1
+    with pytest.raises(WaitingConflict, match="Ida has decided since you looked: done"):
+        mark(house, "flag|a|b", by="Olaf", state="dismissed", reason="no", seen_version=0)
+    assert mark(house, "flag|a|b", by="Olaf", state="dismissed", reason="no", seen_version=1) == 2
+    with pytest.raises(ShopspreadError, match="Say who"):
+        mark(house, "flag|a|b", by=" ", seen_version=2)

@@ -22,6 +22,11 @@ METHODS = {
 }
 
 
+# 1 psi = 6.894757 kPa, 1 bar = 100 kPa (NIST SP 811, appendix B.8).
+KPA = {"kPa": 1.0, "psi": 6.894757, "bar": 100.0}
+MOST_GAUGED, IN_A_ROW = 12, 4
+
+
 def form(row: dict[str, Any], known: Kind, elements: int) -> None:
     """Ask what was found on the job of a capture and write it.
 
@@ -45,21 +50,38 @@ def form(row: dict[str, Any], known: Kind, elements: int) -> None:
         left, right = st.columns(2)
         method = left.selectbox("How", list(METHODS), format_func=METHODS.__getitem__, key=f"how_{job}")
         day = right.date_input("On", value=_day(row), key=f"found_on_{job}")
-        gauge = ""
-        if "gauge" in known.wording.reference:
-            gauge = st.text_input(
-                f"Gauge readings by {known.element.noun}, kPa",
-                key=f"gauge_{job}",
-                help=f"One for each {known.element.noun} by number, with a semicolon between them; may stay empty.",
-            )
+        gauge: list[float | None] = []
+        unit = "kPa"
+        if "gauge" in known.wording.reference and elements <= MOST_GAUGED:
+            st.caption("Gauge readings, where a gauge was used; all or none.")
+            unit = st.selectbox("In", list(KPA), key=f"gauge_unit_{job}")
+            for first in range(0, elements, IN_A_ROW):
+                columns = st.columns(IN_A_ROW)
+                for number in range(first, min(first + IN_A_ROW, elements)):
+                    title = f"{known.element.noun.capitalize()} {number + 1}"
+                    with columns[number - first]:
+                        gauge.append(st.number_input(title, 0.0, None, None, key=f"gauge_{job}_{number}"))
         by = who.ask("outcome")
         if st.form_submit_button("Enter", icon=":material/check:"):
             _enter(
                 row,
                 known,
-                {"finding": finding, "numbers": numbers, "how": method, "on": day, "gauge": gauge},
+                {
+                    "finding": finding,
+                    "numbers": numbers,
+                    "how": method,
+                    "on": day,
+                    "gauge": _gauge_cell(gauge, unit),
+                },
                 by,
             )
+
+
+def _gauge_cell(values: list[float | None], unit: str) -> str:
+    """Gauge readings as the table has them, in kPa; one that is left out stays out, and the table's check says so."""
+    if all(value is None for value in values):
+        return ""
+    return ";".join("" if value is None else f"{value * KPA[unit]:.6g}" for value in values)
 
 
 def _day(row: dict[str, Any]) -> dt.date:

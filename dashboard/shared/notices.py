@@ -15,7 +15,8 @@ FIRST_STEPS = """
 1. Put the shop's tables (`engine_families.csv`, `technicians.csv`, `repair_orders.csv`, `captures.csv`,
    `outcomes.csv`, `drills.csv`; any of them) and the saved captures into one folder.
 2. Read that folder into the warehouse: `shopspread ingest FOLDER --warehouse {warehouse}`
-3. This page fills by itself as soon as the first captures have landed.
+3. Or bring them in by drag and drop: the page "Add captures and records".
+4. This page fills by itself as soon as the first captures have landed.
 
 To look around first, `shopspread demo` builds an invented shop and opens it.
 """

@@ -75,6 +75,7 @@ PAGES: tuple[Entry, ...] = (
         ":material/groups:",
         ("day", "technician", "part", "figure"),
     ),
+    Entry("add", "Add captures and records", "Records", ":material/add_circle:"),
     Entry("intake", "Intake and settings", "Records", ":material/inbox:"),
 )
 FIRST = PAGES[0].name

@@ -17,10 +17,14 @@ from pipelines.warehouse.database import Warehouse
 
 @dataclass(frozen=True, slots=True)
 class Uploaded:
-    """What came of an upload; `batch` takes it back."""
+    """What came of an upload; `batch` takes it back.
+
+    `troubles`: why a file that is kept could not be opened, by capture; all others wait for their label.
+    """
 
     batch: str
     taken: tuple[Taken, ...]
+    troubles: Mapping[str, str]
 
 
 def upload(warehouse: Warehouse, files: Iterable[tuple[str, bytes]], *, by: str) -> Uploaded:
@@ -34,7 +38,8 @@ def upload(warehouse: Warehouse, files: Iterable[tuple[str, bytes]], *, by: str)
     taken = uploads.keep(warehouse, files, by=who, batch=batch)
     if any(one.capture_file and not one.known for one in taken):
         ingest(None, warehouse, batch=batch, jobs=1, apart=True)
-    return Uploaded(batch, taken)
+    refused = warehouse.frame("intake_captures").filter(status="refused").select("capture_file", "reason")
+    return Uploaded(batch, taken, dict(refused.iter_rows()))
 
 
 def label(warehouse: Warehouse, rows: Sequence[Mapping[str, str]], *, by: str) -> Entered:

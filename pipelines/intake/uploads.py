@@ -121,8 +121,9 @@ def _reason(name: str, content: bytes) -> str | None:
         return "The file has no name; rename it."
     if not name.lower().endswith(known_suffixes()):
         return (
-            f"By its ending it is no waveform file (there are: {', '.join(known_suffixes())}); export the capture "
-            "as delimited text."
+            "By its ending it is no waveform file (there are: "
+            f"{', '.join(one for one in known_suffixes() if not one.endswith('.gz'))}, each also zipped as .gz); "
+            "export the capture as delimited text (.csv)."
         )
     odd = folder.odd_by_name(name)
     if odd is not None:

@@ -3,12 +3,39 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 from dataclasses import dataclass
 
 from pipelines.errors import ShopspreadError, WaitingConflict
 from pipelines.warehouse.database import Warehouse
 
 STATES = ("open", "done", "dismissed")
+
+
+def flag_key(repair_order: str, test: str) -> str:
+    """A flagged job without an outcome."""
+    return f"flag|{test}|{repair_order}"
+
+
+def file_key(capture_file: str, status: str, reason: str | None) -> str:
+    """A file that waits or was refused; for another reason it is another thing, and comes back."""
+    return f"file|{status}|{hashlib.sha256((reason or '').encode()).hexdigest()[:8]}|{capture_file}"
+
+
+def row_key(table: str, key: str, reason: str | None) -> str:
+    """A row of a table that was refused."""
+    return f"row|{table}|{hashlib.sha256((reason or '').encode()).hexdigest()[:8]}|{key}"
+
+
+def threshold_key(test: str, measure: str, group: str, proposed_version: int) -> str:
+    """A proposed threshold; a newer proposal is another thing."""
+    return f"threshold|{test}|{measure}|{group}|{proposed_version}"
+
+
+def person_key(technician: str, topic: str, since: dt.date) -> str:
+    """An alarm about somebody's work; a later one is another thing. No name in it, which may have to be forgotten."""
+    name = hashlib.sha256(technician.encode()).hexdigest()[:12]
+    return f"person|{topic}|{since.isoformat()}|{name}"
 
 
 @dataclass(frozen=True, slots=True)

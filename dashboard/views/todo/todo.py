@@ -1,4 +1,4 @@
-"""What waits for a person, in one list: flagged jobs without an outcome first, the oldest on top."""
+"""What waits for a person, in one list: do it here, give it to somebody, or say why it need not be done."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.shared import filters, notices, parts, people
-from dashboard.shared.pages import script
+from dashboard.views.todo import actions
 from dashboard.views.todo import answer as answers
 
 stamp: str = st.session_state["stamp"]
@@ -14,47 +14,49 @@ frames = data.frames(stamp)
 chosen = filters.sidebar(stamp, ("as_of",))
 
 st.title("What waits for somebody")
-st.session_state.setdefault("kept_todo_weeks", "the last 12 weeks")
-span = st.segmented_control("Look back over", list(answers.WEEKS), key="kept_todo_weeks")
-waiting = answers.open_flags(
-    frames, data.shop(stamp).outcomes, chosen.as_of, answers.WEEKS[span or "the last 12 weeks"]
+decided = data.decided(stamp)
+flags = answers.open_flags(frames, data.shop(stamp).outcomes, chosen.as_of)
+everything = [
+    *answers.flag_items(
+        flags, data.healthy(stamp, flags["kind"].unique().to_list()), data.settings(stamp)["cost_miss"], decided
+    ),
+    *answers.file_items(
+        frames["captures"], frames["capture_troubles"], data.frame(stamp, "waiting_since"),
+        data.frame(stamp, "refused_rows"), chosen.as_of, decided,
+    ),
+    *answers.threshold_items(frames, chosen.as_of, decided),
+    *answers.person_items(
+        people.coaching_list(data.work_stamp(stamp), chosen.as_of).items, chosen.as_of, decided
+    ),
+]  # fmt: skip
+left, middle, right = st.columns(3)
+whom = left.selectbox(
+    "For", [answers.ANYBODY, answers.NOBODY, *answers.assigned(everything)], key="kept_todo_for"
 )
-st.header("Flagged, and nobody has said what it was")
-if waiting.is_empty():
-    notices.fine(answers.flags_sentence(waiting, 0.0))
+order = middle.selectbox("Order", [answers.OLDEST, answers.COSTLIEST], key="kept_todo_order")
+closed = right.toggle("Show what was done or dismissed", key="kept_todo_closed")
+waiting = answers.open_ones(everything, closed=closed)
+counts = answers.counted(waiting)
+st.session_state.setdefault("kept_todo_sort", answers.ALL)
+sort = st.segmented_control(
+    "Show", list(counts), format_func=counts.__getitem__, key="kept_todo_sort", label_visibility="collapsed"
+)
+if not waiting:
+    notices.fine("Nothing was done or dismissed yet." if closed else answers.headline(waiting))
 else:
-    st.markdown(answers.flags_sentence(waiting, data.settings(stamp)["cost_miss"]))
+    st.markdown(f"**{answers.headline(waiting)}**" if not closed else "Open one again with the button below.")
+shown = answers.narrowed(waiting, sort or answers.ALL, whom, order)
+if shown:
     event = parts.table(
-        waiting, on_select="rerun", selection_mode="single-row", key="waiting_table",
+        answers.table(shown), on_select="rerun", selection_mode="multi-row", key="todo_table", height=330,
         column_config={
-            "capture_file": "capture", "waits_days": st.column_config.NumberColumn("waits, days"),
-            "repair_order": "job", "gap_pct": st.column_config.NumberColumn("how far off, %", format="%.1f"),
-            "called": "the call", "group": "group", "which": "what stands out",
+            "waits_days": st.column_config.NumberColumn("days", width="small"),
+            "what": st.column_config.TextColumn("kind", width="small"),
+            "name": "which", "says": st.column_config.TextColumn("what to do", width="large"),
+            "stake": st.column_config.NumberColumn("may cost", format="%.0f", width="small"), "for": "for",
+            "decided": None if not closed else "decided",
         },
     )  # fmt: skip
-    parts.open_selected(event, waiting["capture_file"].to_list(), key="waiting_open")
-    st.caption("Open one to see why it was flagged, and to enter what was found.")
-
-left, right = st.columns(2)
-with left:
-    st.header("Files that wait or were refused")
-    files = answers.files(frames)
-    for line in files[:12]:
-        st.markdown(f"- {line}")
-    if not files:
-        notices.fine("Every file that was dropped could be taken in.")
-    elif st.button("All of them", icon=":material/inbox:"):
-        st.switch_page(script("intake"))
-with right:
-    st.header("Thresholds to look at again")
-    moved = answers.moved_thresholds(frames)
-    for line in moved:
-        st.markdown(f"- {line}")
-    if not moved:
-        notices.fine("No threshold somebody set lies apart from what the captures propose.")
-    st.header("Who may need a hand")
-    named = answers.people(people.coaching_list(data.work_stamp(stamp), chosen.as_of).items)
-    for line in named:
-        st.markdown(f"- {line}")
-    if not named:
-        notices.fine("Nobody's work stands out beyond what chance would give.")
+    actions.draw(stamp, actions.selected(event, shown))
+elif waiting:
+    notices.too_little("Nothing of this sort waits; choose another above.")

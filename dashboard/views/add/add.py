@@ -1,0 +1,35 @@
+"""Captures and records brought in by hand: one form at a time, and what was entered with the way back."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard import data
+from dashboard.shared import filters, notices
+from dashboard.views.add import captures, records
+
+FORMS = {
+    "Captures": captures.draw,
+    "Engine family": records.family,
+    "Job": records.job,
+    "Technician": records.technician,
+    "Drill": records.drill,
+    "Coaching session": records.coaching,
+    "Entered so far": records.history,
+}
+FIRST = "Captures"
+
+stamp: str = st.session_state["stamp"]
+st.title("Add captures and records")
+if not stamp:
+    notices.too_little(f"There is no warehouse yet at {data.path()}.")
+    if st.button("Start one here", type="primary"):
+        data.warehouse(create=True)
+        st.rerun()
+    st.stop()
+filters.sidebar(stamp, ())
+st.session_state.setdefault("kept_add", FIRST)
+chosen = st.segmented_control("Add", list(FORMS), key="kept_add", label_visibility="collapsed") or FIRST
+FORMS[chosen](stamp)
+if chosen == FIRST:
+    records.pattern(stamp)

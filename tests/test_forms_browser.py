@@ -1,0 +1,150 @@
+"""A Monday in a real browser: captures dropped and labelled, a family defined, an outcome entered, all taken back."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from pipelines.warehouse.database import Warehouse
+from tests.browser_dashboard import CHROMIUM, WAIT_MS, chromium, served, settle, visit
+from tests.small_shop import write_capture
+
+pytestmark = [
+    pytest.mark.xdist_group("browser"),
+    pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; .ci/run installs it"),
+]
+
+
+@pytest.fixture(scope="module")
+def shop(small_warehouse: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("forms") / "shop"
+    shutil.copytree(small_warehouse, folder, ignore=shutil.ignore_patterns("drop"))
+    return folder
+
+
+@pytest.fixture(scope="module")
+def address(shop: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    with served(shop, tmp_path_factory.mktemp("elsewhere")) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def headless() -> Iterator[Browser]:
+    with chromium() as found:
+        yield found
+
+
+@pytest.fixture
+def tab(headless: Browser) -> Iterator[Page]:
+    page = headless.new_page(viewport={"width": 1400, "height": 2000})
+    page.set_default_timeout(WAIT_MS)
+    yield page
+    page.close()
+
+
+def choose(tab: Page, label: str, text: str) -> None:
+    """Choose a name in a field, or type a new one."""
+    field = tab.get_by_role("combobox", name=label).first
+    field.click()
+    field.fill(text)
+    field.press("Enter")
+    settle(tab)
+
+
+def section(tab: Page, name: str) -> None:
+    tab.get_by_role("radio", name=name, exact=True).or_(
+        tab.get_by_role("button", name=name, exact=True)
+    ).first.click()
+    settle(tab)
+
+
+def sign(tab: Page, name: str, label: str = "Your name") -> None:
+    field = tab.get_by_role("textbox", name=label).first
+    field.fill(name)
+    field.press("Tab")
+    settle(tab)
+
+
+def test_captures_are_dropped_labelled_read_and_taken_back(
+    tab: Page, address: str, shop: Path, tmp_path: Path
+) -> None:
+    for number, name in enumerate(("ada one.csv", "ada two.csv")):
+        write_capture(tmp_path / name, (1.0, 1.0, 0.6, 1.0), seed=40 + number)
+    (tmp_path / "photo.jpg").write_bytes(b"no waveform")
+    house = Warehouse(shop)
+    visit(tab, f"{address}/add")
+    sign(tab, "Ida")
+    tab.locator("input[type=file]").set_input_files(sorted(str(path) for path in tmp_path.iterdir()))
+    expect(tab.get_by_text("photo.jpg was not taken")).to_be_visible(timeout=WAIT_MS)
+    expect(tab.get_by_text("ada two.csv is in; it waits for its label below")).to_be_visible()
+    settle(tab)
+    # a reload loses nothing: the files are in the warehouse, not in the page
+    tab.reload()
+    tab.wait_for_selector("h1")
+    settle(tab)
+    assert house.frame("captures").filter(status="waiting", technician=None).height >= 0
+    names = {"uploads/ada one.csv", "uploads/ada two.csv"}
+    assert names <= set(house.frame("captures").filter(status="waiting")["capture_file"])
+    chosen = tab.get_by_role("combobox", name="Captures without a label").first
+    tab.get_by_role("button", name="Clear all").first.click()
+    settle(tab)
+    for name in sorted(names):
+        chosen.click()
+        tab.get_by_role("option", name=name).click()
+        settle(tab)
+    chosen.press("Escape")
+    sign(tab, " ")
+    choose(tab, "Technician", "ada")
+    choose(tab, "Engine family", "brand-new-4")
+    tab.get_by_role("button", name="Save the label").click()
+    expect(tab.get_by_text("Say who enters this")).to_be_visible(timeout=WAIT_MS)
+    assert names <= set(house.frame("captures").filter(status="waiting")["capture_file"]), (
+        "nothing was written"
+    )
+    sign(tab, "Ida")
+    tab.get_by_role("button", name="Save the label").click()
+    expect(tab.get_by_text("Nobody has defined the engine family").first).to_be_visible(timeout=WAIT_MS)
+    section(tab, "Engine family")
+    expect(tab.get_by_role("textbox", name="Name of the engine family")).to_have_value("brand-new-4")
+    expect(tab.get_by_text("cylinder 3 at 180°, cylinder 4 at 360°", exact=False)).to_be_visible()
+    tab.get_by_role("button", name="Define it").click()
+    expect(tab.get_by_role("textbox", name="Name of the engine family")).not_to_have_value(
+        "brand-new-4", timeout=WAIT_MS
+    )
+    settle(tab)
+    rows = house.frame("captures").filter(engine_family="brand-new-4")
+    assert set(rows["capture_file"]) == names
+    assert set(rows["status"]) == {"read"}
+    assert set(rows["technician"]) == {"ada"}
+    log = house.frame("entered", {"rows": 20})
+    assert set(log["entered_by"]) == {"Ida"}
+    assert {"engine_families.csv", "captures.csv", "upload"} <= set(log["subject"])
+    # the newest piece of work is taken back: the captures wait again, and nothing is erased
+    section(tab, "Entered so far")
+    tab.get_by_role("button", name="Take back").first.click()
+    expect(tab.get_by_text("Taken back since").first).to_be_visible(timeout=WAIT_MS)
+    settle(tab)
+    assert set(house.frame("captures").filter(engine_family="brand-new-4")["status"]) == {"waiting"}
+
+
+def test_an_outcome_is_entered_from_the_list_of_what_waits(tab: Page, address: str, shop: Path) -> None:
+    house = Warehouse(shop)
+    with house.transaction() as connection:
+        connection.execute("DELETE FROM outcome")
+    visit(tab, f"{address}/todo")
+    tab.get_by_text("Flagged jobs without an outcome", exact=False).first.click()
+    settle(tab)
+    heading = tab.locator("h3", has_text="Flagged jobs without an outcome").first
+    expect(heading).to_be_visible(timeout=WAIT_MS)
+    job = heading.inner_text().rpartition(": ")[2]
+    tab.get_by_text("sound", exact=False).or_(tab.locator("[data-testid=stRadio] label").first).first.click()
+    tab.get_by_role("textbox", name="Your name").first.fill("Ida")
+    tab.get_by_role("button", name="Enter", exact=True).click()
+    expect(tab.get_by_text(f"Entered for job {job}")).to_be_visible(timeout=WAIT_MS)
+    settle(tab)
+    assert house.frame("outcomes")["repair_order"].to_list() == [job]
+    assert heading.inner_text().rpartition(": ")[2] != job, "the next one is at hand"
