@@ -319,3 +319,16 @@ def test_a_file_too_large_is_refused_before_it_is_hashed(
     assert done.refused is not None
     assert "more than 512 MiB" in done.refused
     assert done.file_bytes == 600 << 20
+
+
+def test_a_broken_measurement_file_is_refused_without_noise(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """The library logs to stderr and its half-built file complains when it is collected."""
+    mdf4(tmp_path / "a.mf4", 1000.0, np.ones((1, 200), np.float32), ["V"])
+    whole = (tmp_path / "a.mf4").read_bytes()
+    for cut in range(64, len(whole), 211):
+        (tmp_path / "a.mf4").write_bytes(whole[:cut])
+        with pytest.raises(UnreadableFile):
+            read_waveform(tmp_path / "a.mf4")
+    assert capfd.readouterr().err == ""

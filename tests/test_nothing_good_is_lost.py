@@ -247,6 +247,11 @@ def test_check_names_damaged_copies_and_the_same_file_mends_them(drop: Path, hou
     summary = ingest(None, house, jobs=1)
     assert {trouble.what for trouble in summary.troubles} == {WEAK, "week1/even0.csv"}
     assert readings(house).equals(before)
+    # Nor does it become well by lying in no drop folder.
+    aside = drop.parent / "aside"
+    (drop / WEAK).rename(aside)
+    assert {trouble.what for trouble in ingest(drop, house, jobs=1).troubles} == {WEAK}
+    aside.rename(drop / WEAK)
     # The very same files, unchanged in size and time, are enough.
     assert ingest(drop, house, jobs=1).clean
     assert check(house).damaged == {}

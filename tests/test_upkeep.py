@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 import shutil
 from pathlib import Path
@@ -15,17 +14,15 @@ import pytest
 from pipelines.errors import ShopspreadError, WarehouseError
 from pipelines.fit.run import fit_warehouse
 from pipelines.intake.check import check
-from pipelines.intake.entry import log_coaching
 from pipelines.intake.ingest import ingest
 from pipelines.intake.undo import undo
 from pipelines.reports.report import build_report
 from pipelines.warehouse import database as module
-from pipelines.warehouse import keeping, people
+from pipelines.warehouse import keeping
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.backups import backup, restore
 from pipelines.warehouse.database import Warehouse, migrations
-from pipelines.warehouse.decisions import set_setting
 from pipelines.warehouse.exporting import export
 from pipelines.warehouse.log import LogRow
 from tests.small_shop import log_row, small_drop, write_capture
@@ -245,57 +242,3 @@ def test_rows_logged_by_an_earlier_version_are_put_back_whole(shop: Path) -> Non
         ).fetchall()
     assert outcomes == [("R1", "", [3], "gauge")]
     assert calls == [("v1", [2])]
-
-
-# -- people ----------------------------------------------------------------------------------------------
-
-
-def everywhere(house: Warehouse, name: str) -> list[str]:
-    """Tables in which any cell holds the name."""
-    found = []
-    with house.reading() as connection:
-        tables = connection.execute(
-            "SELECT table_name FROM duckdb_tables() WHERE database_name = 'warehouse_file'"
-        ).fetchall()
-        for (table,) in tables:
-            sql = f'SELECT count(*) FROM "{table}" AS t WHERE contains(to_json(t)::VARCHAR, ?)'
-            if connection.execute(sql, [name]).fetchone() != (0,):
-                found.append(table)
-    return found
-
-
-def test_a_forgotten_name_is_nowhere_and_stays_so(shop: Path) -> None:
-    house, drop = Warehouse(shop / "w"), shop / "drop"
-    name = "Ada O'Neil \u00fc"
-    for file in ("captures.csv", "technicians.csv"):
-        (drop / file).write_text((drop / file).read_text().replace("ada", name), encoding="utf-8")
-    ingest(drop, house, jobs=1)
-    set_setting(house, "cost_miss", 500, set_by=name)
-    log_coaching(house, technician=name, held_on=dt.date(2026, 3, 3), topic="hookup", by="mira")
-    before = house.frame("captures")
-    assert {"technician", "capture_log", "setting", "coaching", "intake_log"} <= set(everywhere(house, name))
-    pseudonym, paths = people.forget(house, name)
-    assert everywhere(house, name) == []
-    assert paths == []
-    after = house.frame("captures")
-    assert after.drop("technician").equals(before.drop("technician"))
-    assert set(after["technician"]) == {pseudonym}
-    # The shop's tables still bear the name: the warehouse no longer takes it in.
-    (drop / "technicians.csv").touch()
-    ingest(drop, house, jobs=1)
-    assert everywhere(house, name) == []
-    assert set(house.frame("captures")["technician"]) == {pseudonym}
-    with pytest.raises(ShopspreadError, match="no technician"):
-        people.forget(house, name)
-
-
-def test_a_persons_data_come_as_files(shop: Path) -> None:
-    house = Warehouse(shop / "w")
-    written = people.person(house, "ada", shop / "hers")
-    assert {"capture_log.csv", "technician.csv", "element_reading.csv", "intake_log.csv"} <= set(written)
-    mine = pl.read_csv(shop / "hers" / "capture_log.csv")
-    assert mine.height == 4
-    assert set(mine["technician"]) == {"ada"}
-    assert written["element_reading.csv"] == 16
-    with pytest.raises(ShopspreadError, match="no technician"):
-        people.person(house, "nobody", shop / "none")

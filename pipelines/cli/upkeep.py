@@ -114,12 +114,16 @@ def forget(
     """
     from pipelines.warehouse.people import forget as run_forget
 
-    pseudonym, paths = run_forget(Warehouse(warehouse), technician)
-    out.result(f"From now on: {pseudonym}.")
+    gone = run_forget(Warehouse(warehouse), technician)
+    out.result(f"From now on: {gone.pseudonym}.")
     out.say(
-        "note: backups and exports made before still hold the name; delete them, or keep them locked away."
+        "note: backups, exports and digests made before still hold the name; delete them, or keep them locked away."
     )
-    for path in paths:
+    if gone.renamed:
+        out.say(
+            f"note: {len(gone.renamed)} captures have it out of their path; files in the drop folder may keep theirs."
+        )
+    for path in gone.stay:
         out.say(
             f"note: the path {path} itself holds the name; rename the file and its row, and ingest again."
         )

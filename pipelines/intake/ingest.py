@@ -14,26 +14,19 @@ import polars as pl
 
 from pipelines import kinds
 from pipelines.errors import ShopspreadError
-from pipelines.intake import folder, standing, uploads
+from pipelines.intake import standing
+from pipelines.intake.arrivals import arrivals, layout_notes
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
-from pipelines.intake.merge import TableIntake, merge_tables, sheet_name
-from pipelines.intake.tables import SPECS
-from pipelines.intake.text_formats import NAME as FORMATS
-from pipelines.intake.text_formats import TextFormats, text_formats
+from pipelines.intake.merge import TableIntake, merge_tables
 from pipelines.intake.work import Assignment, Done, Task, tried_with
 from pipelines.intake.workers import run_all
 from pipelines.kinds import EngineFamily, Hookup, Kind
-from pipelines.readers import known_suffixes
-from pipelines.warehouse import log as intake_log
 from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.database import Warehouse, query
-from pipelines.warehouse.log import LogRow
+from pipelines.warehouse.people import retire
 
 # Readers of the warehouse wait while a transaction is open: many captures each, but not too many.
 BATCH = 250
-
-# Beyond so many ways to write a table a list of them stops being read.
-MOST_LAYOUTS = 6
 
 Progress = Callable[[int, int], None]
 
@@ -121,7 +114,7 @@ def ingest(
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
     batch = batch or uuid.uuid4().hex[:12]
     _tidy(warehouse)
-    contents, formats = _contents(drop, warehouse, batch, leave)
+    contents, formats = arrivals(drop, warehouse, batch, leave)
     files = contents.files
     tables = tuple(merge_tables(contents.tables, warehouse, batch))
     known = _known(warehouse)
@@ -155,49 +148,12 @@ def ingest(
         notes.append(
             f"{contents.ignored} files in the drop folder are no waveform files by their ending and were left alone."
         )
-    notes += _layout_notes(layouts)
+    notes += layout_notes(layouts)
+    if retired := retire(warehouse):
+        notes.append(f"{len(retired)} names became pseudonyms, by the setting people_retention_months.")
     summary = _summary(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
     odd = tuple(Trouble(entry.name, "refused", entry.reason) for entry in contents.odd)
     return replace(summary, troubles=(*odd, *summary.troubles))
-
-
-def _contents(
-    drop: Path | None, warehouse: Warehouse, batch: str, leave: Collection[str]
-) -> tuple[folder.Contents, TextFormats]:
-    """What lies in the drop folder, and what it says about its text files; what cannot be used is logged once."""
-    uploaded = uploads.held(warehouse)
-    if drop is None:
-        return folder.Contents({}, uploaded, (), 0), TextFormats()
-    ours = {warehouse.waveforms, uploads.place(warehouse)} | (
-        {warehouse.path} if warehouse.path.is_dir() else set()
-    )
-    tables = [name for spec in SPECS.values() for name in (spec.file, sheet_name(spec))]
-    found = folder.look(drop, tables, known_suffixes(), ours, leave)
-    formats = text_formats(found.formats, found.files.keys())
-    wrong = [
-        folder.OddEntry(folder.printable(f"{place}/{FORMATS}".lstrip("/")), reason)
-        for place, reason in formats.wrong.items()
-    ]
-    found = replace(found, odd=(*found.odd, *wrong))
-    if found.odd:
-        said = [LogRow("drop folder", entry.name, "refused", entry.reason) for entry in found.odd]
-        with warehouse.transaction() as connection:
-            intake_log.write(connection, batch, intake_log.unsaid(connection, said))
-    return replace(found, files=uploaded | found.files), formats
-
-
-def _layout_notes(layouts: Counter[str]) -> list[str]:
-    """How the text files of this ingest were read, the usual ways first."""
-    known = [(words, count) for words, count in layouts.most_common() if words]
-    notes = [
-        f"{count} text file{'s' if count > 1 else ''} read as: {words}."
-        for words, count in known[:MOST_LAYOUTS]
-    ]
-    if len(known) > MOST_LAYOUTS:
-        notes.append(f"{len(known) - MOST_LAYOUTS} more layouts; the dashboard's intake page lists them all.")
-    if known:
-        notes.append(f"Where that is wrong, say what is right in a file {FORMATS} in their folder.")
-    return notes
 
 
 def _tidy(warehouse: Warehouse) -> None:

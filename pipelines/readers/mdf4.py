@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gc
 import io
+import logging
 import sys
 import traceback
 from pathlib import Path
@@ -38,6 +39,7 @@ def read(path: Path) -> Waveform:
         from asammdf import MDF
     except ImportError as error:
         raise missing("MDF 4", "mdf") from error
+    logging.getLogger("asammdf").setLevel(logging.CRITICAL + 1)  # what is wrong is said once, by the error below
     content = read_all(path)
     with library("MDF 4"):
         try:

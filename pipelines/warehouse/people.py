@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import hashlib
 import json
+import re
 import secrets
+import shutil
 import uuid
+from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
@@ -14,8 +15,11 @@ import polars as pl
 
 from pipelines.errors import ShopspreadError, WarehouseError
 from pipelines.warehouse import log as intake_log
-from pipelines.warehouse.database import Warehouse
+from pipelines.warehouse import waveforms as store
+from pipelines.warehouse.database import Warehouse, query
+from pipelines.warehouse.decisions import settings_in
 from pipelines.warehouse.log import LogRow
+from pipelines.warehouse.names import forgotten, note_forgotten, rename_captures
 
 # Where a person's name stands besides the columns called `technician`.
 _OTHER_COLUMNS = (
@@ -23,82 +27,119 @@ _OTHER_COLUMNS = (
     ("waiting_mark", "entered_by"), ("waiting_mark", "assigned_to"),
 )  # fmt: skip
 # What hangs on a capture, by capture_file.
-_PER_CAPTURE = ("capture_state", "feature", "element_reading", "setup_check")
+_PER_CAPTURE = ("capture_state", "feature", "element_reading", "setup_check", "flag", "measure_score")
+# Where people write freely.
+_TEXTS = {
+    "intake_log": ("key", "reason"), "threshold": ("reason",), "coaching": ("session", "note"),
+    "waiting_mark": ("reason",),
+}  # fmt: skip
+# When somebody was last heard of, by table.
+_DAYS = (
+    ("capture_log", "captured_at"), ("repair_order", "coalesce(closed_at, opened_at)"), ("coaching", "held_on"),
+    ("drill", "week_of"), ("technician", "started_on"),
+)  # fmt: skip
+WAVEFORMS = "waveforms"
 
 
-def forget(warehouse: Warehouse, technician: str) -> tuple[str, list[str]]:
+@dataclass(frozen=True, slots=True)
+class Gone:
+    """A name taken out: its pseudonym, captures renamed (old path to new), and paths that still bear the name."""
+
+    pseudonym: str
+    renamed: dict[str, str]
+    stay: list[str]
+
+
+def forget(warehouse: Warehouse, technician: str, *, why: str = "at its owner's wish") -> Gone:
     """Put a pseudonym in the place of a name everywhere, for good; all figures stay as they are.
 
-    A later ingest whose tables still bear the name gets the pseudonym too (only a salted hash of the name
-    is kept). Returns the pseudonym, and the capture files whose own path bears the name, which stay.
+    Everywhere: tables, the log, what people wrote, the paths of captures. Figures of people stored by a fit are
+    dropped; the next fit stores them anew. A later ingest whose tables or paths still bear the name gets the
+    pseudonym too (only salted hashes of the name are kept).
+
+    Args:
+        why: in the log's words.
 
     Raises:
         ShopspreadError: when nobody of that name is on record.
     """
-    pseudonym = f"person-{secrets.token_hex(4)}"
+    pseudonym, salt = f"person-{secrets.token_hex(4)}", secrets.token_hex(16)
     with warehouse.transaction() as connection:
         if not _known(connection, technician):
             raise ShopspreadError(f"There is no technician {technician!r} in the warehouse.")
         for table, column in (*_columns(connection), *_OTHER_COLUMNS):
             connection.execute(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", [pseudonym, technician])
-        connection.execute(
-            "UPDATE coaching SET session = replace(session, ?, ?) WHERE technician = ?",
-            [technician, pseudonym, pseudonym],
-        )
-        # In the log the name stands as a JSON string, as a key, and quoted or named in sentences.
-        said, quoted = json.dumps(technician, ensure_ascii=False), json.dumps(pseudonym)
-        connection.execute(
-            "UPDATE intake_log SET before = replace(before, $said, $quoted), after = replace(after, $said, $quoted), "
-            "key = CASE WHEN key = $name OR subject = 'coaching' THEN replace(key, $name, $pseudonym) ELSE key END, "
-            "reason = replace(replace(reason, $shown, $pseudonym), 'set by ' || $name, 'set by ' || $pseudonym)",
-            {
-                "said": said,
-                "quoted": quoted,
-                "name": technician,
-                "pseudonym": pseudonym,
-                "shown": repr(technician),
-            },
-        )
-        salt = secrets.token_hex(16)
-        connection.execute(
-            "INSERT INTO forgotten VALUES (?, ?, ?, ?)",
-            [_hash(technician, salt), salt, pseudonym, dt.datetime.now()],
-        )
+        connection.execute("DELETE FROM figure")
+        _in_texts(connection, technician, pseudonym)
+        note_forgotten(connection, technician, salt, pseudonym)
+        renamed, stay = rename_captures(connection, forgotten(connection))
+        said = f"A name was taken out {why}."
         intake_log.write(
-            connection,
-            uuid.uuid4().hex[:12],
-            [LogRow("technicians.csv", pseudonym, "changed", "A name was taken out at its owner's wish.")],
+            connection, uuid.uuid4().hex[:12], [LogRow("technicians.csv", pseudonym, "changed", said)]
         )
-        paths = connection.execute(
-            "SELECT capture_file FROM capture_log WHERE contains(lower(capture_file), lower(?)) ORDER BY 1",
-            [technician],
+    return Gone(pseudonym, renamed, stay)
+
+
+def _in_texts(connection: duckdb.DuckDBPyConnection, technician: str, pseudonym: str) -> None:
+    """The name inside sentences, remarks and the rows the log keeps: as a word of its own, not inside another."""
+    words = {
+        "pattern": rf"(^|[^\pL\pN]){re.escape(technician)}($|[^\pL\pN])",
+        "instead": rf"\1{pseudonym}\2",
+    }
+    for table, columns in _TEXTS.items():
+        # Twice: where only one sign stands between two mentions, the first pass takes every other one.
+        for _ in range(2):
+            sets = ", ".join(f"{c} = regexp_replace({c}, $pattern, $instead, 'g')" for c in columns)
+            connection.execute(f"UPDATE {table} SET {sets}", words)
+    said, quoted = json.dumps(technician, ensure_ascii=False), json.dumps(pseudonym)
+    connection.execute(
+        "UPDATE intake_log SET before = replace(before, $said, $quoted), after = replace(after, $said, $quoted), "
+        "reason = replace(reason, $shown, $pseudonym) WHERE contains(concat_ws(' ', before, after, reason), $part)",
+        {
+            "said": said, "quoted": quoted, "shown": repr(technician), "pseudonym": pseudonym,
+            "part": technician[:1],
+        },
+    )  # fmt: skip
+
+
+def retire(warehouse: Warehouse) -> list[Gone]:
+    """Take out the names of those of whom nothing new has come for as many months as the setting says; 0: nobody.
+
+    Counted back from the newest day on record, so that a shop that stands still loses nobody.
+    """
+    with warehouse.reading() as connection:
+        months = settings_in(query(connection, "settings"))["people_retention_months"]
+        if not months:
+            return []
+        union = " UNION ALL ".join(
+            f"SELECT technician, {day}::DATE AS day FROM {table}" for table, day in _DAYS
+        )
+        rows = connection.execute(
+            f"SELECT technician FROM ({union}) WHERE technician IS NOT NULL "
+            "AND technician NOT IN (SELECT pseudonym FROM forgotten) GROUP BY ALL "
+            f"HAVING max(day) < (SELECT max(day) FROM ({union})) - to_months(CAST(? AS INTEGER)) ORDER BY 1",
+            [months],
         ).fetchall()
-    return pseudonym, [path for (path,) in paths]
+    why = f"by the setting people_retention_months ({months})"
+    return [forget(warehouse, name, why=why) for (name,) in rows]
 
 
 def without_forgotten(rows: pl.DataFrame, connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Rows about to land, with pseudonyms for names that were taken out."""
-    if "technician" not in rows.columns:
+    """Rows about to land, with pseudonyms for names that were taken out, in paths too."""
+    known = forgotten(connection)
+    if not known.rows:
         return rows
-    known = connection.execute("SELECT name_hash, salt, pseudonym FROM forgotten").fetchall()
-    if not known:
-        return rows
-    names = {
-        name: pseudonym
-        for name in rows["technician"].drop_nulls().unique().to_list()
-        for name_hash, salt, pseudonym in known
-        if _hash(name, salt) == name_hash
-    }
-    return rows.with_columns(pl.col("technician").replace(names)) if names else rows
-
-
-def _hash(name: str, salt: str) -> str:
-    # scrypt (RFC 7914): guessing names one by one has to cost something.
-    return hashlib.scrypt(name.encode("utf-8"), salt=bytes.fromhex(salt), n=2**12, r=8, p=1).hex()
+    for column, look in (("technician", known.name), ("capture_file", known.path)):
+        if column in rows.columns:
+            found = {name: look(name) for name in rows[column].drop_nulls().unique().to_list()}
+            rows = rows.with_columns(pl.col(column).replace(found))
+    return rows
 
 
 def person(warehouse: Warehouse, technician: str, folder: Path) -> dict[str, int]:
-    """Write everything on record about a person as CSV files; returns rows by file.
+    """Write everything on record about a person as CSV files, and the copies of their waveforms as Parquet.
+
+    The log says that it was done. Returns rows by file, waveforms counted by their folder.
 
     Raises:
         ShopspreadError: when nobody of that name is on record.
@@ -128,9 +169,15 @@ def person(warehouse: Warehouse, technician: str, folder: Path) -> dict[str, int
             ).pl()
             for table, sql in wanted.items()
         }
-    written = {}
+    copies = {name for name in frames["capture_state"]["waveform_sha256"].to_list() if name}
+    written: dict[str, int] = {}
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        for name in sorted(copies & store.names(warehouse.waveforms)):
+            target = folder / WAVEFORMS / f"{name}.parquet"
+            target.parent.mkdir(exist_ok=True)
+            shutil.copyfile(store.path_of(warehouse.waveforms, name), target)
+            written[f"{WAVEFORMS}/"] = written.get(f"{WAVEFORMS}/", 0) + 1
         for table, frame in frames.items():
             if frame.height:
                 lists = [name for name, dtype in frame.schema.items() if dtype.is_nested()]
@@ -143,6 +190,9 @@ def person(warehouse: Warehouse, technician: str, folder: Path) -> dict[str, int
         raise WarehouseError(
             f"The folder {folder} cannot be written ({error.strerror or error}); name another."
         ) from error
+    with warehouse.transaction() as connection:
+        done = LogRow("technicians.csv", technician, "noted", "Their data were written out as files.")
+        intake_log.write(connection, uuid.uuid4().hex[:12], [done])
     return written
 
 

@@ -230,6 +230,14 @@ SETTINGS: dict[str, Setting] = {
             "What the shop's money is called, as it stands behind an amount, e.g. EUR; empty shows bare numbers.",
         ),
         Setting(
+            "people_retention_months",
+            0,
+            "whole",
+            "Whoever has not been heard of for so many months becomes a pseudonym at the next ingest; 0: never.",
+            0,
+            600,
+        ),
+        Setting(
             "house_setup",
             {},
             "hookups",
