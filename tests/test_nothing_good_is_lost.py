@@ -265,6 +265,25 @@ def test_a_file_dropped_again_mends_a_copy_nobody_checked(drop: Path, house: War
     (drop / WEAK).touch()
     assert ingest(drop, house, jobs=1).clean
     assert store.sound(house.waveforms, path.stem)
+    # One that is gone is seen without any sign on the file.
+    path.unlink()
+    assert ingest(drop, house, jobs=1).clean
+    assert store.sound(house.waveforms, path.stem)
+
+
+def test_a_damaged_copy_is_not_mended_from_another_file(drop: Path, house: Warehouse) -> None:
+    """Of the same size and time, but other bytes: as a restored folder may hold it."""
+    before = readings(house)
+    path, dropped = copy_of(house, WEAK), drop / WEAK
+    flip(path, path.stat().st_size * 4)
+    check(house)
+    status, content = dropped.stat(), dropped.read_text()
+    dropped.write_text(content.replace("1", "2"))
+    os.utime(dropped, ns=(status.st_atime_ns, status.st_mtime_ns))
+    summary = ingest(drop, house, jobs=1)
+    assert [trouble.what for trouble in summary.troubles] == [WEAK]
+    assert readings(house).equals(before)
+    assert not store.sound(house.waveforms, path.stem)
 
 
 def test_a_damaged_copy_is_replaced_when_the_same_waveform_is_saved(tmp_path: Path) -> None:

@@ -10,14 +10,15 @@ import datetime as dt
 import errno
 import os
 import sys
+import time
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from pipelines import __version__
+from pipelines.cli import journal, upkeep
 from pipelines.cli import output as out
-from pipelines.cli import upkeep
 from pipelines.cli.options import AsJson, Port, WarehousePath
 from pipelines.errors import ShopspreadError, UnreadableFile
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse
@@ -290,6 +291,23 @@ upkeep.register(app)
 
 def main() -> None:
     """Entry point: whatever stops a command becomes one plain sentence on stderr and an exit status."""
+    journal.start()
+    started = time.monotonic()
+    command = next((word for word in sys.argv[1:] if not word.startswith("-")), "")
+    known = {one.name or (one.callback.__name__ if one.callback else "") for one in app.registered_commands}
+    command = command if command in known else ""  # anything else may be somebody's name
+    journal.event("start", command=command)
+    status: int | str | None = 0
+    try:
+        _run()
+    except SystemExit as end:
+        status = end.code
+        raise
+    finally:
+        journal.event("end", command=command, status=status, seconds=round(time.monotonic() - started, 3))
+
+
+def _run() -> None:
     try:
         app()
     except UnreadableFile as error:

@@ -21,6 +21,7 @@ from rich.progress import (
 )
 from rich.table import Table
 
+from pipelines.cli import journal
 from pipelines.intake.folder import printable
 from pipelines.reports.text import report_text
 from pipelines.warehouse.settings import SETTINGS
@@ -48,6 +49,9 @@ def _stdout() -> Console:
 
 def say(message: str) -> None:
     """One message to the person at the terminal; control codes in it are shown, not acted on."""
+    if journal.on():
+        journal.said(_harmless(message))
+        return
     _stderr().print(_harmless(message), markup=False, soft_wrap=True)
 
 
@@ -85,6 +89,11 @@ def waiting(title: str) -> Iterator[None]:
 
 def intake(summary: IntakeSummary, fit: FitSummary | None, warehouse: Path) -> None:
     """What an ingest did: counts on stdout, each trouble with its reason on stderr."""
+    refused = sum(len(item.problems) for item in summary.tables)
+    journal.event(
+        "ingest", batch=summary.batch, worked_on=summary.worked_on, unchanged=summary.unchanged,
+        captures=summary.statuses, refused_rows=refused, troubles=len(summary.troubles),
+    )  # fmt: skip
     console = _stdout()
     table = Table(title="Shop tables", title_justify="left", show_edge=False)
     for heading in ("table", "rows", "new", "changed", "refused rows"):
@@ -114,6 +123,7 @@ def intake(summary: IntakeSummary, fit: FitSummary | None, warehouse: Path) -> N
 
 def fitted(summary: FitSummary) -> None:
     """What a fit found, in two lines."""
+    journal.event("fit", groups=summary.groups, captures=summary.captures, seconds=round(summary.seconds, 3))
     console = _stdout()
     console.print(
         f"Fitted {summary.groups} groups of {summary.tests} tests from {summary.captures} captures in "

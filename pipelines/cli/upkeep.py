@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -190,7 +190,35 @@ def watch(
         run_watch(drop, house, landed=landed, say=out.say, every_s=every, still_s=still)
 
 
+def health(
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+    port: Annotated[
+        int | None,
+        typer.Option("--port", min=1, max=65535, help="Answer http://127.0.0.1:PORT/health until stopped."),
+    ] = None,
+) -> None:
+    """Say whether the warehouse is well, for a monitor.
+
+    JSON without anybody's name; exit status 1, or 503 from the address, where something is wrong.
+    """
+    from pipelines.intake.watch import status
+    from pipelines.warehouse.health import health as look
+    from pipelines.warehouse.health import serve
+
+    def facts() -> dict[str, Any]:
+        house = Warehouse(warehouse)
+        return look(house, status(house.database))
+
+    if port is None:
+        found = facts()
+        out.document(found)
+        raise typer.Exit(0 if found["ok"] else 1)
+    with serve(facts, port) as server, suppress(KeyboardInterrupt):
+        out.say(f"The warehouse's health is at http://127.0.0.1:{port}/health (stop with Ctrl-C).")
+        server.serve_forever()
+
+
 def register(app: typer.Typer) -> None:
     """Add the sub-commands of this module to the command."""
-    for command in (watch, check, export, tables, backup, restore, forget, person, undo):
+    for command in (watch, check, health, export, tables, backup, restore, forget, person, undo):
         app.command()(command)

@@ -39,7 +39,9 @@ def read(path: Path) -> Waveform:
         from asammdf import MDF
     except ImportError as error:
         raise missing("MDF 4", "mdf") from error
-    logging.getLogger("asammdf").setLevel(logging.CRITICAL + 1)  # what is wrong is said once, by the error below
+    logging.getLogger("asammdf").setLevel(
+        logging.CRITICAL + 1
+    )  # what is wrong is said once, by the error below
     content = read_all(path)
     with library("MDF 4"):
         try:
