@@ -340,3 +340,20 @@ def test_the_page_names_a_refused_file_whose_reading_stands(drop: Path, house: W
     assert rows["capture_file"].to_list() == [WEAK]
     assert rows["status"].to_list() == ["refused"]
     assert "The reading made before stands." in rows["what_to_do"][0]
+
+
+def test_a_refused_file_is_tried_again_by_a_reread(
+    drop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Today's readers may manage what yesterday's did not; without the word the same file is left alone."""
+    house = Warehouse(tmp_path / "new", create=True)
+
+    def unable(*_: object) -> Waveform:
+        raise UnreadableFile("No reader manages this file yet; update the program.")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("pipelines.intake.work.read_waveform", unable)
+        assert ingest(drop, house, jobs=1).statuses == {"refused": 4}
+    summary = ingest(drop, house, jobs=1)
+    assert (summary.worked_on, summary.statuses) == (0, {"refused": 4})
+    assert ingest(drop, house, jobs=1, reread=True).statuses == {"read": 4}
