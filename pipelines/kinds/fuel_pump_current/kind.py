@@ -79,7 +79,9 @@ FEATURES = (
 
 CHECKS = (
     # No habit: a wrong channel and a pump whose ripple is too even or too noisy to follow look alike to the reader.
-    SetupCheck("no_ripple", "no ripple of a pump on the channel", "no pump ripple found", habit=False),
+    SetupCheck(
+        "no_ripple", "no ripple of the pump or alternator on the channel", "no ripple found", habit=False
+    ),
     SetupCheck("too_short", "too few turns of the pump for a good figure", "record too short"),
     SetupCheck(
         "clipped", "a signal is cut off at the edge of the screen", "signal cut off at the edge of the screen"
