@@ -11,6 +11,8 @@ import subprocess
 import sys
 import textwrap
 import time
+from concurrent.futures import Future
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from types import ModuleType
 
@@ -237,6 +239,34 @@ def test_a_dying_worker_costs_its_own_file_only(monkeypatch: pytest.MonkeyPatch,
     refused = {done.capture_file: done.refused for done in answers if done.refused}
     assert list(refused) == ["killer"]
     assert "ended the process" in str(refused["killer"])
+
+
+def test_everything_handed_out_when_a_worker_dies_is_done_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The others' answers may not have come yet when the first one says that the pool is broken."""
+
+    class Pool:
+        def __init__(self) -> None:
+            self.given = 0
+
+        def submit(self, *_: object) -> Future[Done]:
+            future: Future[Done] = Future()
+            if not self.given:
+                future.set_exception(BrokenProcessPool())
+            self.given += 1
+            return future
+
+        def shutdown(self, **_: object) -> None:
+            pass
+
+    monkeypatch.setattr(workers, "_pool", lambda _: Pool())
+    waiting = iter([Task(f"{n}.csv", None, None, tmp_path) for n in range(20)])
+    suspects: list[Task] = []
+    assert list(workers._until_one_dies(waiting, 2, suspects)) == []
+    left = [task.capture_file for task in waiting]
+    assert sorted([*left, *(task.capture_file for task in suspects)]) == sorted(f"{n}.csv" for n in range(20))
+    assert len(suspects) > 1
 
 
 def test_workers_start_though_the_main_file_is_gone(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from pipelines.errors import BadTable
 from pipelines.intake import moments
 from pipelines.intake.cross_checks import skeleton
 from pipelines.intake.ingest import IntakeSummary, ingest
+from pipelines.intake.table_records import delimited
 from pipelines.intake.tables import SPECS, read_table
 from pipelines.warehouse.database import Warehouse
 from tests.constructed_tables import read
@@ -316,3 +317,22 @@ def test_two_outcomes_whose_keys_read_the_same_both_land(drop: Path, house: Ware
         (outcomes,) = [table for table in ingest(drop, house, jobs=1).tables if table.name == "outcomes"]
         assert (outcomes.added, outcomes.changed) == (added, 0)
     assert house.frame("outcomes")["finding"].to_list() == ["odd", "even"]
+
+
+SHORT = "repair_order,opened_at,complaint,vehicle"
+
+
+def test_a_cut_last_line_is_named_where_short_lines_are_usual_too() -> None:
+    text = "\n".join([SHORT, *(f"R{n},2026-03-0{n}" for n in range(1, 8)), "R8,2026-0"])
+    *whole, last = delimited(text, "a.csv", set(SHORT.split(","))).rows
+    assert [row.reason for row in whole] == [None] * 7
+    assert last.reason is not None
+    assert "breaks off" in last.reason
+
+
+def test_a_stray_quote_swallows_no_short_line() -> None:
+    """The three lines together would match in quotes, but not make one row."""
+    text = "\n".join([SHORT, 'R1,"a', "R2,b", 'c",x', *(f"R{n},d" for n in range(3, 9)), ""])
+    rows = delimited(text, "a.csv", set(SHORT.split(","))).rows
+    assert [row.line for row in rows if row.reason is not None] == [2]
+    assert [row.line for row in rows if row.reason is None] == list(range(3, 11))
