@@ -425,3 +425,17 @@ def test_limits_stand_on_the_side_where_a_fault_stands() -> None:
     low, high = capture._limits(Measure("m", "M", "the median bar", "either"), 10.0, readings)
     assert low == pytest.approx([93.0, 92.0, 91.0])
     assert high == pytest.approx([113.0, 112.0, 111.0])
+
+
+def test_the_ways_text_was_read_say_who_decided() -> None:
+    layouts = pl.DataFrame(
+        {
+            "read_as": ["one", "two"],
+            "told": [False, True],
+            "captures": [7, 1],
+            "example": ["a.csv", "b/a.csv"],
+        }
+    )
+    assert intake_answers.layout_rows(layouts).rows() == [
+        ("one", "guessed", 7, "a.csv"), ("two", "text_format.json", 1, "b/a.csv")
+    ]  # fmt: skip

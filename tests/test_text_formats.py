@@ -231,6 +231,10 @@ def test_a_refused_file_is_read_once_its_folder_says_how(drop: Path, tmp_path: P
     assert state["status"] == "read"
     assert "time in column 3 (ms)" in state["read_as"]
     assert ingest(drop, house, jobs=1).worked_on == 0
+    layouts = house.frame("text_layouts")
+    assert layouts.select("told", "captures", "example").rows() == [
+        (False, 4, "week1/even0.csv"), (True, 1, "bare/old/a.csv")
+    ]  # fmt: skip
 
 
 def test_the_nearest_folder_counts_and_a_change_is_read_again(drop: Path, tmp_path: Path) -> None:

@@ -34,6 +34,7 @@ LABELS = {
     "labour_rate_per_h": "Labour, an hour",
     "currency": "What the shop's money is called",
     "house_setup": "Standing hookup",
+    "people_retention_months": "Months unheard of after which a name becomes a pseudonym",
     "file_name_pattern": "What capture files are called",
 }
 
@@ -79,6 +80,12 @@ def trouble_lines(rows: pl.DataFrame) -> list[str]:
         f"`{row['capture_file']}` ({row['status']}): {row['what_to_do']}"
         for row in shown.iter_rows(named=True)
     ]
+
+
+def layout_rows(layouts: pl.DataFrame) -> pl.DataFrame:
+    """How text files were read, ready to show: read as, by whom that was decided, captures, one of them."""
+    by = pl.when("told").then(pl.lit("text_format.json")).otherwise(pl.lit("guessed"))
+    return layouts.select("read_as", by.alias("decided_by"), "captures", "example")
 
 
 def log_rows(log: pl.DataFrame) -> pl.DataFrame:

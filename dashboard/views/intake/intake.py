@@ -41,6 +41,16 @@ else:
     )  # fmt: skip
     parts.open_selected(event, troubles["capture_file"].to_list(), key="trouble_open")
 
+layouts = data.frame(stamp, "text_layouts")
+if layouts.height:
+    with st.expander("How text files were read"):
+        st.markdown(
+            "Where this is wrong, say what is right in a file `text_format.json` in their folder (see README)."
+        )
+        parts.table(
+            answers.layout_rows(layouts), column_config={"read_as": "read as", "decided_by": "decided by"}
+        )
+
 st.header("Settings")
 values = data.settings(stamp)
 parts.table(answers.setting_rows(frames["settings"], values))
