@@ -8,9 +8,10 @@ import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 from streamlit.runtime.scriptrunner import StopException
 
-from dashboard import data
+from dashboard import access, data
 from dashboard.shared import address, filters, inert, notices, parts
-from dashboard.shared.pages import FIRST, PAGES, Entry, script
+from dashboard.shared.pages import PAGES, Entry
+from pipelines.access.roles import Viewer
 from pipelines.errors import ShopspreadError
 
 POLL_S = 4
@@ -30,13 +31,48 @@ def watch(seen: str) -> None:
         st.rerun()
 
 
-def _by_its_own_name() -> StreamlitPage:
+def _by_its_own_name(first: Entry) -> StreamlitPage:
     """The first page stands at the root; asked for by its own name, it is led to."""
 
     def lead() -> None:
-        st.switch_page(script(FIRST), query_params=dict(st.query_params.items()))
+        st.switch_page(first.script, query_params=dict(st.query_params.items()))
 
-    return st.Page(lead, title=PAGES[0].title, url_path=FIRST, visibility="hidden")
+    return st.Page(lead, title=first.title, url_path=first.name, visibility="hidden")
+
+
+def _withheld(entry: Entry, looks: Viewer) -> StreamlitPage:
+    """A page that is not this person's to open: its address says so instead of leading nowhere."""
+
+    def refuse() -> None:
+        st.title(entry.title)
+        try:
+            looks.require(entry.needs)
+        except ShopspreadError as error:
+            notices.trouble(str(error))
+
+    return st.Page(refuse, title=entry.title, url_path=entry.name, visibility="hidden")
+
+
+def _sign_in() -> None:
+    """What somebody sees who is not signed in, or no longer admitted."""
+    st.title("Sign in")
+    if access.by_provider():
+        if st.user.get("is_logged_in"):
+            notices.trouble(
+                f"Nobody of the address {st.user.get('email')} is admitted here; the shop's owner can change that."
+            )
+            st.button("Sign out", on_click=st.logout)
+        else:
+            st.button("Sign in with the shop's identity provider", on_click=st.login, type="primary")
+    st.markdown("[Sign in with a name and a password](/sign-in)")
+
+
+def _who(looks: Viewer) -> None:
+    """In the sidebar: who is signed in, and the way out."""
+    if looks.name:
+        with st.sidebar:
+            st.caption(f"Signed in as {looks.name} ({', '.join(looks.roles)}).")
+            st.button("Sign out", on_click=access.sign_out, icon=":material/logout:")
 
 
 def main() -> None:
@@ -44,10 +80,19 @@ def main() -> None:
     st.set_page_config(page_title="Shopspread", page_icon=parts.icon(), layout="wide")
     parts.style()
     filters.keep()
+    looks = access.viewer()
+    if looks is None:
+        _sign_in()
+        return
     by_path: dict[str, Entry] = {}
     pages: dict[str, list[StreamlitPage]] = {}
-    for entry in PAGES:
-        first = entry.name == FIRST
+    allowed = [entry for entry in PAGES if entry.open_to(looks)]
+    if not allowed:
+        _who(looks)
+        notices.trouble("You have no role here yet; the shop's owner can give you one.")
+        return
+    for entry in allowed:
+        first = entry is allowed[0]
         shown = st.Page(
             entry.script,
             title=entry.title,
@@ -57,10 +102,13 @@ def main() -> None:
         )
         by_path[shown.url_path] = entry
         pages.setdefault(entry.section, []).append(shown)
-    page = st.navigation({**pages, "": [_by_its_own_name()]})
-    entry = by_path.get(page.url_path, PAGES[0])
-    if page.url_path == FIRST:
-        page.run()  # leads to the first page
+    hidden = [_withheld(entry, looks) for entry in PAGES if entry not in allowed]
+    page = st.navigation({**pages, "": [_by_its_own_name(allowed[0]), *hidden]})
+    entry = by_path.get(page.url_path, allowed[0])
+    _who(looks)
+    if page.url_path not in by_path:
+        page.run()  # leads to the first page, or says why not
+        return
     st.set_page_config(page_title=f"{entry.title} · Shopspread")
     if data.is_demo():
         st.sidebar.info(

@@ -1,5 +1,8 @@
 """The only place where the dashboard opens the warehouse, to read and to write.
 
+Everything that leaves here is what the person who looks may see (`pipelines.access.sight`), and every write asks
+first whether they may (`dashboard.access`). Inside, the models work on all of it.
+
 Whatever is read is kept by the warehouse's stamp, which changes with every transaction that lands: a page
 can never show rows of one version beside figures of another. Frames are results of cached functions here
 and never their arguments (a frame's hash sees only part of it). They are kept as they are rather than
@@ -18,11 +21,14 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
+from dashboard import access
 from dashboard.launch import WAREHOUSE_VARIABLE
 from dashboard.shared import inert
 from models.records.shop import Shop
 from models.spread.fit import GroupFit, Scores, fit_groups
 from models.thresholds.proposal import Proposal
+from pipelines.access.roles import Viewer
+from pipelines.access.sight import seen
 from pipelines.fit import standing_hookup
 from pipelines.fit.figures import Figures, load_figures
 from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_scores
@@ -122,13 +128,19 @@ def work_stamp(stamp: str) -> str:
 
 
 class Frames(Mapping[str, pl.DataFrame]):
-    """The named queries without parameters, all of one warehouse version; each is read when it is first asked for."""
+    """The named queries without parameters, all of one warehouse version; each is read when it is first asked for.
 
-    def __init__(self, stamp: str) -> None:
-        self.stamp = stamp
+    Args:
+        viewer: who they are for; None for all there is.
+    """
+
+    def __init__(self, stamp: str, viewer: Viewer | None = None) -> None:
+        self.stamp, self._viewer = stamp, viewer
 
     def __getitem__(self, name: str) -> pl.DataFrame:
-        return _frame(self.stamp, name, ())
+        if self._viewer is None:
+            return _frame(self.stamp, name, ())
+        return _seen(self.stamp, name, (), self._viewer)
 
     def __iter__(self) -> Iterator[str]:
         return iter(NAMES)
@@ -139,12 +151,33 @@ class Frames(Mapping[str, pl.DataFrame]):
 
 def frames(stamp: str) -> Frames:
     """Every frame by name, of the warehouse version the stamp stands for; what a page does not show is not read."""
-    return Frames(stamp)
+    return Frames(stamp, access.present())
 
 
 def frame(stamp: str, name: str, **parameters: Any) -> pl.DataFrame:
     """One frame that depends on parameters, such as the drawing of one capture."""
-    return _frame(stamp, name, tuple(sorted(parameters.items())))
+    return _seen(stamp, name, tuple(sorted(parameters.items())), access.present())
+
+
+def _seen(stamp: str, name: str, parameters: tuple[tuple[str, Any], ...], viewer: Viewer) -> pl.DataFrame:
+    if viewer.all_rights:
+        return _frame(stamp, name, parameters)
+    return _seen_by(stamp, name, parameters, viewer.sight, viewer)
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def _seen_by(
+    stamp: str,
+    name: str,
+    parameters: tuple[tuple[str, Any], ...],
+    sight: str,  # noqa: ARG001  (the key for the viewer, who is not hashed)
+    _viewer: Viewer,
+) -> pl.DataFrame:
+    return seen(_viewer, name, _frame(stamp, name, parameters))
+
+
+def _all(stamp: str) -> Frames:
+    return Frames(stamp)
 
 
 WRITTEN = (
@@ -164,7 +197,7 @@ WRITTEN = (
 @st.cache_resource(max_entries=4, show_spinner=False)
 def _active_names(stamp: str) -> tuple[str, ...]:
     money = pl.DataFrame({"currency": [settings(stamp)["currency"]]})
-    return inert.active_names([*(frames(stamp)[name] for name in WRITTEN), money])
+    return inert.active_names([*(_all(stamp)[name] for name in WRITTEN), money])
 
 
 def active_names(stamp: str) -> tuple[str, ...]:
@@ -174,29 +207,45 @@ def active_names(stamp: str) -> tuple[str, ...]:
 
 def anything(stamp: str) -> bool:
     """Whether a capture or an order is on record."""
-    return bool(frames(stamp)["captures"].height or frames(stamp)["orders"].height)
+    return bool(_all(stamp)["captures"].height or _all(stamp)["orders"].height)
 
 
 # -- what the models take, and what the last fit said ----------------------------------------------------------------
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)
-def shop(stamp: str) -> Shop:
-    """All records as the models take them."""
-    return shop_of(frames(stamp))
+def _shop(stamp: str, sight: str, _viewer: Viewer | None) -> Shop:  # noqa: ARG001
+    return shop_of(Frames(stamp, _viewer))
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
+def _shop_of_test(stamp: str, test: str, measure: str, sight: str, _viewer: Viewer | None) -> Shop:
+    return _shop(stamp, sight, _viewer).of_test(test, measure)
+
+
+def whole_shop(stamp: str) -> Shop:
+    """All records as the models take them, for the models alone: nobody is shown its rows."""
+    return _shop(stamp, "", None)
+
+
+def shop(stamp: str) -> Shop:
+    """All records as the models take them, as the person who looks may see them."""
+    looks = access.present()
+    return whole_shop(stamp) if looks.all_rights else _shop(stamp, looks.sight, looks)
+
+
 def shop_of_test(stamp: str, test: str, measure: str) -> Shop:
-    """The records of one test, its elements by one measure."""
-    return shop(stamp).of_test(test, measure)
+    """The records of one test, its elements by one measure, as the person who looks may see them."""
+    looks = access.present()
+    sight, viewer = ("", None) if looks.all_rights else (looks.sight, looks)
+    return _shop_of_test(stamp, test, measure, sight, viewer)
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
 def _fit(stamp: str, test: str, measure: str) -> GroupFit:
-    found = {name: frame(stamp, name, test=test, measure=measure) for name in STORED}
+    found = {name: _frame(stamp, name, (("measure", measure), ("test", test))) for name in STORED}
     known = kinds()[test]
-    return stored_fit(known, measure, {**found, "comparison_groups": frames(stamp)["comparison_groups"]})
+    return stored_fit(known, measure, {**found, "comparison_groups": _all(stamp)["comparison_groups"]})
 
 
 def fit(stamp: str, test: str, measure: str) -> GroupFit:
@@ -206,7 +255,7 @@ def fit(stamp: str, test: str, measure: str) -> GroupFit:
 
 @st.cache_resource(max_entries=8, show_spinner="Working out what was known on that day")
 def _fit_then(stamp: str, test: str, measure: str, as_of: dt.date) -> GroupFit:
-    own = shop_of_test(stamp, test, measure)
+    own = _shop_of_test(stamp, test, measure, "", None)
     then = own.with_frames(
         captures=own.captures.filter(pl.col("captured_at").dt.date() <= as_of),
         outcomes=own.outcomes.filter(pl.col("confirmed_at").dt.date() <= as_of),
@@ -222,9 +271,9 @@ def fit_as_of(stamp: str, test: str, measure: str, as_of: dt.date) -> GroupFit:
 def thresholds_as_of(stamp: str, as_of: dt.date) -> pl.DataFrame:
     """The thresholds in force at the end of a day, one a test, measure and group."""
     if as_of >= newest_day(stamp):
-        return frames(stamp)["thresholds_in_force"]
+        return _all(stamp)["thresholds_in_force"]
     return (
-        frames(stamp)["thresholds"]
+        _all(stamp)["thresholds"]
         .filter(pl.col("set_at").dt.date() <= as_of)
         .sort(pl.col("source") == "set", "version")
         .unique(["test", "measure", "group"], keep="last", maintain_order=True)
@@ -234,7 +283,7 @@ def thresholds_as_of(stamp: str, as_of: dt.date) -> pl.DataFrame:
 @st.cache_resource(max_entries=8, show_spinner=False)
 def scores(stamp: str, test: str, measure: str) -> Scores:
     """The last fit's scores of one measure of a test."""
-    held = frames(stamp)
+    held = _all(stamp)
     captures = held["captures"].filter(pl.col("test") == test)
     return stored_scores(measure, held["scores"], held["element_scores"], captures)
 
@@ -242,7 +291,7 @@ def scores(stamp: str, test: str, measure: str) -> Scores:
 @st.cache_resource(max_entries=8, show_spinner=False)
 def proposals(stamp: str, test: str, measure: str) -> tuple[Proposal, ...]:
     """The last fit's proposed thresholds of one measure of a test, one a group."""
-    return stored_proposals(frame(stamp, "proposals", test=test, measure=measure))
+    return stored_proposals(_frame(stamp, "proposals", (("measure", measure), ("test", test))))
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)
@@ -312,7 +361,7 @@ def title(test: str | None) -> str:
 
 def would_differ(stamp: str, test: str, hookup: Mapping[str, Any]) -> tuple[int, int]:
     """How many captures of a test would differ from a standing hookup, and of how many."""
-    own = frames(stamp)["captures"].filter(
+    own = _all(stamp)["captures"].filter(
         (pl.col("test") == test) & pl.col("status").is_in(["read", "unusable"])
     )
     return len(standing_hookup.drift(own, {test: hookup})), own.height
@@ -320,7 +369,7 @@ def would_differ(stamp: str, test: str, hookup: Mapping[str, Any]) -> tuple[int,
 
 def hookup_before(stamp: str, test: str) -> dict[str, Any] | None:
     """The standing hookup of a test before its last change, or None where it was never changed."""
-    log = frame(stamp, "intake_log", rows=LOG_ROWS).filter(
+    log = _frame(stamp, "intake_log", (("rows", LOG_ROWS),)).filter(
         (pl.col("subject") == "setting") & (pl.col("key") == "house_setup")
     )
     for row in log.iter_rows(named=True):

@@ -1,4 +1,8 @@
-"""Everything the dashboard writes. Each function takes `by`, the name `dashboard.shared.who` gives, and keeps it."""
+"""Everything the dashboard writes.
+
+Each function takes `by`, the name `dashboard.shared.who` gives, and keeps it; where people sign in it is the name they
+signed in with, and their role is asked at this very moment.
+"""
 
 from __future__ import annotations
 
@@ -12,8 +16,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from dashboard import data
+from dashboard import access, data
 from dashboard.launch import environment
+from pipelines.access.roles import Right
 from pipelines.errors import ShopspreadError
 from pipelines.intake import entry, form, written
 from pipelines.intake.entry import Uploaded
@@ -32,6 +37,7 @@ def set_threshold(place: Place, threshold_pct: float, *, set_by: str, reason: st
         ThresholdConflict: when somebody else saved first.
         ShopspreadError: when name, reason or value are missing or senseless.
     """
+    set_by = access.writes(Right.DECIDE, set_by)
     return decisions.set_threshold(
         data.warehouse(), place, threshold_pct, set_by=set_by, reason=reason, seen_version=seen_version
     )
@@ -44,9 +50,14 @@ def set_settings(changes: Mapping[str, Any], *, seen: Mapping[str, Any], set_by:
         SettingConflict: when somebody else has changed one of them since it was looked at.
         ShopspreadError: when a value may not stand, or nobody is named.
     """
+    set_by = access.writes(Right.SET, set_by)
     if not set_by.strip():
         raise ShopspreadError("Say who decides this; the name is kept with the change.")
     decisions.set_settings(data.warehouse(), changes, set_by=set_by, seen=seen)
+
+
+def _right(table: str) -> Right:
+    return Right.COACH if table in ("drills", "coaching", "technicians") else Right.ENTER
 
 
 def enter(table: str, row: Mapping[str, str], *, by: str) -> Entered:
@@ -55,6 +66,7 @@ def enter(table: str, row: Mapping[str, str], *, by: str) -> Entered:
     Raises:
         ShopspreadError: when nobody is named or the row may not stand.
     """
+    by = access.writes(_right(table), by)
     return form.enter(data.warehouse(), table, row, by=by)
 
 
@@ -64,6 +76,7 @@ def upload(files: Iterable[tuple[str, bytes]], *, by: str) -> Uploaded:
     Raises:
         ShopspreadError: when nobody is named or the files cannot be written.
     """
+    by = access.writes(Right.ENTER, by)
     return entry.upload(data.warehouse(create=True), files, by=by)
 
 
@@ -73,6 +86,7 @@ def label(rows: Sequence[Mapping[str, str]], *, by: str) -> Entered:
     Raises:
         ShopspreadError: when nobody is named or a row may not stand.
     """
+    by = access.writes(Right.ENTER, by)
     entered = entry.label(data.warehouse(), rows, by=by)
     fit_soon()
     return entered
@@ -84,6 +98,7 @@ def define_family(row: Mapping[str, str], *, by: str) -> Entered:
     Raises:
         ShopspreadError: when nobody is named or the definition contradicts itself.
     """
+    by = access.writes(Right.ENTER, by)
     entered = entry.define_family(data.warehouse(create=True), row, by=by)
     fit_soon()
     return entered
@@ -95,6 +110,7 @@ def add(table: str, row: Mapping[str, str], *, by: str) -> Entered:
     Raises:
         ShopspreadError: when nobody is named or the row may not stand.
     """
+    by = access.writes(_right(table), by)
     return form.enter(data.warehouse(create=True), table, row, by=by)
 
 
@@ -106,6 +122,7 @@ def log_coaching(
     Raises:
         ShopspreadError: when nobody is named, or the technician or the topic is not known.
     """
+    by = access.writes(Right.COACH, by)
     return entry.log_coaching(
         data.warehouse(), technician=technician, held_on=held_on, topic=topic, test=test, note=note, by=by
     )
@@ -117,6 +134,7 @@ def set_drill(technician: str, test: str, week_of: dt.date, target: int, *, by: 
     Raises:
         ShopspreadError: when nobody is named or the row may not stand.
     """
+    by = access.writes(Right.COACH, by)
     return entry.set_drill(
         data.warehouse(), technician=technician, test=test, week_of=week_of, target=target, by=by
     )
@@ -128,6 +146,7 @@ def undo(batch: str, *, by: str) -> Undone:
     Raises:
         ShopspreadError: when nobody is named or there is nothing to take back.
     """
+    by = access.writes(Right.UNDO, by)
     undone = run_undo(data.warehouse(), batch, by=form.named(by))
     if undone.captures or undone.rows:
         fit_soon()
@@ -141,6 +160,7 @@ def mark(item: str, *, by: str, state: str, assigned_to: str | None, reason: str
         WaitingConflict: when somebody else has decided since.
         ShopspreadError: when nobody is named, or it is dismissed without a reason.
     """
+    by = access.writes(Right.DECIDE, by)
     marks.mark(
         data.warehouse(),
         item,
@@ -154,6 +174,7 @@ def mark(item: str, *, by: str, state: str, assigned_to: str | None, reason: str
 
 def fit_again() -> None:
     """Recompute spread and proposals, after a setting that they depend on has changed."""
+    access.allow(Right.SET)
     from pipelines.fit.run import fit_warehouse
 
     fit_warehouse(data.warehouse())
@@ -209,6 +230,8 @@ def coaching_topics() -> tuple[str, ...]:
 
 def tables_zip() -> bytes:
     """The shop's tables as the drop folder takes them, in one zip file."""
+    for right in (Right.SEE_LOG, Right.SEE_JOBS, Right.SEE_PEOPLE):
+        access.allow(right)
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as parts:
         for file, text in written.tables(data.warehouse()).items():

@@ -23,16 +23,24 @@ START = "import sys; from pathlib import Path; from dashboard.launch import laun
 WAIT_MS = 60_000
 
 
+def free_port() -> int:
+    """A port nobody listens at just now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
 @contextmanager
-def served(warehouse: Path, folder: Path) -> Iterator[str]:
+def served(warehouse: Path, folder: Path, port: int | None = None) -> Iterator[str]:
     """Serve a warehouse from `folder`; yields the address.
+
+    Args:
+        port: where it must be known beforehand, else a free one.
 
     Raises:
         TimeoutError: when the server does not answer within a minute; with what it said.
     """
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    port = port or free_port()
     environment = dict(os.environ, PYTHONPATH=str(ROOT))
     log = folder / "server.log"
     with log.open("wb") as output:

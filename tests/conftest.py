@@ -48,3 +48,15 @@ def own_copy(small_warehouse: Path, tmp_path: Path) -> Path:
     folder = tmp_path / "shop"
     shutil.copytree(small_warehouse, folder, ignore=shutil.ignore_patterns("drop"))
     return folder
+
+
+@pytest.fixture
+def quick_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Passwords hashed as cheaply as can be, where a test is about something else."""
+    from argon2 import PasswordHasher
+
+    from pipelines.access import accounts
+
+    cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+    monkeypatch.setattr(accounts, "_hasher", lambda: cheap)
+    monkeypatch.setattr(accounts, "_nobody", lambda: cheap.hash("nobody"))

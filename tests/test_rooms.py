@@ -39,12 +39,14 @@ RULES: dict[str, set[str]] = {
     "pipelines.kinds": {BASE, "models.records", "models.outliers"},
     "pipelines.readers": {BASE},
     "pipelines.warehouse": {BASE, "pipelines.kinds", "models.records", "models.thresholds"},
+    "pipelines.access": {BASE},
     "pipelines.intake": {BASE, "pipelines.kinds", "pipelines.readers", "pipelines.warehouse", "models.records"},
     "pipelines.fit": {BASE, "pipelines.kinds", "pipelines.warehouse"} | MODELS | {"models.people"},
     "pipelines.reports": {BASE, "pipelines.kinds", "pipelines.warehouse", "pipelines.fit"} | MODELS | {"models.people"},
     "pipelines.cli": {
         BASE, "pipelines.kinds", "pipelines.readers", "pipelines.warehouse", "pipelines.intake", "pipelines.fit",
         "pipelines.reports", "models.records",
+        "pipelines.access",
         # only inside the functions that open them
         "dashboard", "dashboard.documents", "demo_warehouse",
     },
@@ -54,9 +56,12 @@ RULES: dict[str, set[str]] = {
     },
     "dashboard": {
         BASE, "pipelines.kinds", "pipelines.warehouse", "pipelines.intake", "pipelines.fit", "pipelines.reports",
-        "dashboard.shared",
+        "pipelines.access", "dashboard.shared",
     } | MODELS | {"models.people"},
-    "dashboard.shared": {"dashboard", BASE, "pipelines.kinds", "pipelines.reports"} | MODELS | {"models.people"},
+    "dashboard.door": {"dashboard", BASE, "pipelines.access"},
+    "dashboard.shared": {"dashboard", BASE, "pipelines.access", "pipelines.kinds", "pipelines.reports"}
+    | MODELS
+    | {"models.people"},
     "dashboard.documents": {"dashboard", "dashboard.shared", BASE, "pipelines.kinds", "pipelines.reports"}
     | MODELS
     | {"models.people"},

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipelines.access.roles import Right, Viewer
+
 PEOPLE_PARTS = ("Who may need a hand", "Everybody beside chance", "One technician", "Coaching sessions")
 """The parts of the page about people."""
 
@@ -15,6 +17,7 @@ class Entry:
     Attributes:
         name: the folder, the file and the path in the address. title, section, icon: in the list of pages.
         address: what of its state stands in its address, by the names of `dashboard.shared.address`.
+        needs: what somebody must be allowed to open it. own: whether somebody who has figures of their own may too.
     """
 
     name: str
@@ -22,6 +25,12 @@ class Entry:
     section: str
     icon: str
     address: tuple[str, ...] = ()
+    needs: Right = Right.SEE_ENGINES
+    own: bool = False
+
+    def open_to(self, viewer: Viewer) -> bool:
+        """Whether this person may open it."""
+        return viewer.may(self.needs) or (self.own and bool(viewer.technician))
 
     @property
     def script(self) -> str:
@@ -30,7 +39,7 @@ class Entry:
 
 
 PAGES: tuple[Entry, ...] = (
-    Entry("shop", "Scope use and comebacks", "The shop", ":material/storefront:", ("day",)),
+    Entry("shop", "Scope use and comebacks", "The shop", ":material/storefront:", ("day",), Right.SEE_JOBS),
     Entry(
         "jobs",
         "Jobs and vehicles",
@@ -74,9 +83,11 @@ PAGES: tuple[Entry, ...] = (
         "People",
         ":material/groups:",
         ("day", "technician", "part", "figure"),
+        needs=Right.SEE_PEOPLE,
+        own=True,
     ),
-    Entry("add", "Add captures and records", "Records", ":material/add_circle:"),
-    Entry("intake", "Intake and settings", "Records", ":material/inbox:"),
+    Entry("add", "Add captures and records", "Records", ":material/add_circle:", needs=Right.ENTER),
+    Entry("intake", "Intake and settings", "Records", ":material/inbox:", needs=Right.SEE_LOG),
 )
 FIRST = PAGES[0].name
 

@@ -1,18 +1,20 @@
 """The manager's and the trainer's answers, kept by (work stamp, as-of day); see `data.work_stamp`.
 
-Those of the newest day were worked out by the fit and are only read; those of an earlier day are worked out here.
+Those of the newest day were worked out by the fit and are only read; those of an earlier day are worked out here, of
+all records. What leaves here is what the person who looks may see: of other people nothing, unless they coach them.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TypeVar
 
 import polars as pl
 import streamlit as st
 
-from dashboard import data
+from dashboard import access, data
 from models.jobs.adoption import Adoption, adoption
 from models.jobs.comebacks import Comebacks, comebacks
 from models.jobs.listing import listed_jobs
@@ -29,6 +31,7 @@ from models.people.power import delays
 from models.people.skill import TechnicianSkill, technicians
 from models.records.people_settings import PeopleSettings
 from models.records.shop import Shop
+from pipelines.access.roles import Right
 from pipelines.reports.report import Figures, people_settings
 
 KEPT = 6
@@ -43,7 +46,7 @@ def settings_of(stamp: str) -> PeopleSettings:
 def _shop(work_stamp: str) -> Shop:
     """The records as they are now; the work stamp is the key under which the answer is kept."""
     del work_stamp
-    return data.shop(data.stamp())
+    return data.whole_shop(data.stamp())
 
 
 def _settings() -> PeopleSettings:
@@ -62,7 +65,7 @@ def _stored_or(
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Counting where the scope was used")
-def scope_use(work_stamp: str, as_of: dt.date) -> Adoption:
+def _scope_use(work_stamp: str, as_of: dt.date) -> Adoption:
     """Use of the scope up to a day."""
     return _stored_or(
         work_stamp,
@@ -73,7 +76,7 @@ def scope_use(work_stamp: str, as_of: dt.date) -> Adoption:
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Comparing comebacks")
-def returns(work_stamp: str, as_of: dt.date) -> Comebacks:
+def _returns(work_stamp: str, as_of: dt.date) -> Comebacks:
     """Comebacks up to a day."""
     return _stored_or(
         work_stamp,
@@ -90,7 +93,7 @@ def jobs(work_stamp: str, as_of: dt.date) -> pl.DataFrame:
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Weighing everybody's captures and calls")
-def skills(work_stamp: str, as_of: dt.date) -> tuple[TechnicianSkill, ...]:
+def _skills(work_stamp: str, as_of: dt.date) -> tuple[TechnicianSkill, ...]:
     """Every technician's figures up to a day, by name."""
     return _stored_or(
         work_stamp,
@@ -101,20 +104,20 @@ def skills(work_stamp: str, as_of: dt.date) -> tuple[TechnicianSkill, ...]:
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Looking for who may need a hand")
-def coaching_list(work_stamp: str, as_of: dt.date) -> CoachingList:
+def _coaching_list(work_stamp: str, as_of: dt.date) -> CoachingList:
     """Who needs coaching, on the evidence up to a day."""
     return _stored_or(
         work_stamp,
         as_of,
         lambda figures: figures.coaching,
         lambda shop, settings: needs_coaching(
-            skills(work_stamp, as_of), shop, as_of=as_of, settings=settings
+            _skills(work_stamp, as_of), shop, as_of=as_of, settings=settings
         ),
     )
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
-def sessions(work_stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], CoachingEffect]:
+def _sessions(work_stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], CoachingEffect]:
     """Each coaching session with the work before and after it, and all of them together."""
 
     def worked_out(shop: Shop, settings: PeopleSettings) -> tuple[tuple[BeforeAfter, ...], CoachingEffect]:
@@ -124,16 +127,70 @@ def sessions(work_stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], 
     return _stored_or(work_stamp, as_of, lambda figures: (figures.sessions, figures.effect), worked_out)
 
 
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def _delay_sentences(work_stamp: str, as_of: dt.date) -> tuple[str, ...]:
+    """How soon each topic's charts find trouble at this shop's pace, and what would make it sooner."""
+    found, everybody = _coaching_list(work_stamp, as_of), _skills(work_stamp, as_of)
+    return tuple(delay.sentence for delay in delays(found, everybody, settings=_settings()))
+
+
+def scope_use(work_stamp: str, as_of: dt.date) -> Adoption:
+    """Use of the scope up to a day.
+
+    Raises:
+        NotAllowed: for somebody who sees no jobs.
+    """
+    access.allow(Right.SEE_JOBS)
+    return _scope_use(work_stamp, as_of)
+
+
+def returns(work_stamp: str, as_of: dt.date) -> Comebacks:
+    """Comebacks up to a day.
+
+    Raises:
+        NotAllowed: for somebody who sees no jobs.
+    """
+    access.allow(Right.SEE_JOBS)
+    return _returns(work_stamp, as_of)
+
+
+def skills(work_stamp: str, as_of: dt.date) -> tuple[TechnicianSkill, ...]:
+    """Technicians' figures up to a day, by name: everybody's, or the person's own."""
+    looks = access.present()
+    return tuple(one for one in _skills(work_stamp, as_of) if looks.sees(one.technician))
+
+
+def coaching_list(work_stamp: str, as_of: dt.date) -> CoachingList:
+    """Who needs coaching, on the evidence up to a day: everybody, or the person themselves."""
+    looks, found = access.present(), _coaching_list(work_stamp, as_of)
+    if looks.may(Right.SEE_PEOPLE):
+        return found
+    own = pl.col("technician") == looks.technician
+    return replace(
+        found,
+        items=tuple(item for item in found.items if looks.sees(item.technician)),
+        unwatched=tuple(name for name in found.unwatched if looks.sees(name)),
+        chart_points=found.chart_points.filter(own),
+        past=found.past.filter(own),
+    )
+
+
+def sessions(work_stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...], CoachingEffect]:
+    """Each coaching session with the work before and after it, and all of them together."""
+    looks = access.present()
+    each, effect = _sessions(work_stamp, as_of)
+    return tuple(one for one in each if looks.sees(one.technician)), effect
+
+
+def delay_sentences(work_stamp: str, as_of: dt.date) -> tuple[str, ...]:
+    """How soon each topic's charts find trouble at this shop's pace, and what would make it sooner."""
+    access.present()
+    return _delay_sentences(work_stamp, as_of)
+
+
 def funnel_of(work_stamp: str, as_of: dt.date, measure: str) -> Funnel:
     """The funnel of one measure over the technicians."""
     return funnel(skills(work_stamp, as_of), measure, least_n=PeopleSettings().least_n)
-
-
-@st.cache_resource(max_entries=KEPT, show_spinner=False)
-def delay_sentences(work_stamp: str, as_of: dt.date) -> tuple[str, ...]:
-    """How soon each topic's charts find trouble at this shop's pace, and what would make it sooner."""
-    found, everybody = coaching_list(work_stamp, as_of), skills(work_stamp, as_of)
-    return tuple(delay.sentence for delay in delays(found, everybody, settings=_settings()))
 
 
 def chart_points(found: CoachingList, technician: str, topic: str) -> pl.DataFrame:

@@ -17,7 +17,7 @@ from typing import Annotated
 import typer
 
 from pipelines import __version__
-from pipelines.cli import journal, upkeep
+from pipelines.cli import admit, journal, upkeep
 from pipelines.cli import output as out
 from pipelines.cli.options import AsJson, Port, WarehousePath
 from pipelines.errors import ShopspreadError, UnreadableFile
@@ -250,12 +250,28 @@ def settings(
 
 
 @app.command()
-def dashboard(warehouse: WarehousePath = DEFAULT_WAREHOUSE, port: Port = 8501) -> None:
-    """Open the dashboard on this machine."""
+def dashboard(
+    warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+    port: Port = 8501,
+    host: Annotated[
+        str,
+        typer.Option(
+            "--host", help="Address to serve at; any but this machine's own needs people who can sign in."
+        ),
+    ] = "127.0.0.1",
+    name: Annotated[
+        list[str] | None,
+        typer.Option("--name", help="A name browsers call this server by; may be given again."),
+    ] = None,
+) -> None:
+    """Open the dashboard on this machine, or serve it to the shop's network.
+
+    Once somebody is admitted (shopspread accounts), everybody signs in.
+    """
     from dashboard.launch import launch
 
     Warehouse(warehouse, create=True)
-    launch(warehouse, port)
+    launch(warehouse, port, host=host, names=name or ())
 
 
 @app.command()
@@ -287,6 +303,7 @@ def demo(
 
 
 upkeep.register(app)
+app.add_typer(admit.accounts, name="accounts")
 
 
 def main() -> None:

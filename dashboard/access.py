@@ -1,0 +1,81 @@
+"""Who looks at the page that is being drawn, and what they may do.
+
+Asked anew at every look and every write, so that a role withdrawn a second ago no longer holds.
+"""
+
+from __future__ import annotations
+
+import os
+
+import streamlit as st
+
+from dashboard.launch import SIGN_IN_VARIABLE, accounts_of
+from pipelines.access import provider
+from pipelines.access.accounts import COOKIE, Accounts
+from pipelines.access.roles import EVERYBODY, NotAllowed, Right, Viewer
+
+
+def signing_in() -> bool:
+    """Whether people sign in to this server."""
+    return bool(os.environ.get(SIGN_IN_VARIABLE))
+
+
+def viewer() -> Viewer | None:
+    """Who looks: everybody where nobody signs in, None where somebody is not signed in or admitted no longer."""
+    if not signing_in():
+        return EVERYBODY
+    accounts = _accounts()
+    found = accounts.who(st.context.cookies.get(COOKIE, ""))
+    if found is None and st.user.get("is_logged_in") and st.user.get("email_verified") is True:
+        found = accounts.of_email(str(st.user.get("email") or ""))
+    return found
+
+
+def present() -> Viewer:
+    """Who looks.
+
+    Raises:
+        NotAllowed: where nobody is signed in.
+    """
+    found = viewer()
+    if found is None:
+        raise NotAllowed("You are not signed in any more; open the page again to sign in.")
+    return found
+
+
+def allow(right: Right) -> Viewer:
+    """Let a write or a look through only where the person may, at this moment; returns the person.
+
+    Raises:
+        NotAllowed: with a sentence for the person.
+    """
+    found = present()
+    found.require(right)
+    return found
+
+
+def writes(right: Right, typed: str) -> str:
+    """The name a write carries: of whoever is signed in, else the one that was typed.
+
+    Raises:
+        NotAllowed: where the person may not, at this moment.
+    """
+    return allow(right).name or typed
+
+
+def by_provider() -> bool:
+    """Whether there is an identity provider to sign in with."""
+    return signing_in() and provider.configured(os.environ)
+
+
+def sign_out() -> None:
+    """End the session of whoever looks."""
+    _accounts().sign_out(st.context.cookies.get(COOKIE, ""))
+    if st.user.get("is_logged_in"):
+        st.logout()
+
+
+def _accounts() -> Accounts:
+    from dashboard import data
+
+    return accounts_of(data.path())

@@ -1,0 +1,60 @@
+"""What a person is shown of the warehouse's rows: one place, below every page, download and document."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipelines.access.roles import Right, Viewer
+
+OTHERS = "somebody else"
+"""Stands where a name is not this person's to see."""
+MONEY = ("labour_h", "parts_cost", "parts_returned")
+CALLS = ("call", "call_elements", "call_cylinders")
+ABOUT_PEOPLE = ("technician", "technicians", "coaching", "drill", "drills", "person")
+"""Subjects of log rows that are about a person."""
+LOGGED = ("before", "after", "set_by", "by", "who")
+
+
+def seen(viewer: Viewer, name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """The rows of a frame as this person may see them; the same columns and types.
+
+    Args:
+        viewer: who looks.
+        name: the frame's name, as its query is called.
+        frame: the rows; not changed.
+    """
+    if name == "intake_log":
+        return _log(viewer, frame)
+    if name in ("technicians", "coaching", "drills") and not viewer.may(Right.SEE_PEOPLE):
+        own = pl.col("technician") == viewer.technician
+        for_everybody = pl.col("technician").is_null() | (pl.col("technician") == "")
+        return frame.filter(own | for_everybody if name == "drills" else own)
+    if not viewer.may(Right.SEE_JOBS):
+        hidden = [column for column in MONEY if column in frame.columns]
+        frame = frame.with_columns(
+            pl.lit(None, dtype=frame.schema[column]).alias(column) for column in hidden
+        )
+    if viewer.may(Right.SEE_NAMES) or "technician" not in frame.columns:
+        return frame
+    own = (pl.col("technician") == viewer.technician) & pl.lit(bool(viewer.technician))
+    known = pl.col("technician").is_not_null() & (pl.col("technician") != "")
+    name_shown = (
+        pl.when(known & ~own).then(pl.lit(OTHERS)).otherwise(pl.col("technician")).alias("technician")
+    )
+    calls = [_own(own, column, frame.schema[column]) for column in CALLS if column in frame.columns]
+    return frame.with_columns(name_shown, *calls)
+
+
+def _own(own: pl.Expr, column: str, dtype: pl.DataType) -> pl.Expr:
+    nothing = pl.lit([] if isinstance(dtype, pl.List) else None, dtype=dtype)
+    return pl.when(own).then(pl.col(column)).otherwise(nothing).alias(column)
+
+
+def _log(viewer: Viewer, frame: pl.DataFrame) -> pl.DataFrame:
+    if not viewer.may(Right.SEE_LOG):
+        return frame.clear()
+    if viewer.may(Right.SEE_PEOPLE):
+        return frame
+    kept = frame.filter(~pl.col("subject").is_in(ABOUT_PEOPLE))
+    hidden = [column for column in LOGGED if column in kept.columns]
+    return kept.with_columns(pl.lit(None, dtype=kept.schema[column]).alias(column) for column in hidden)
