@@ -67,7 +67,7 @@ def warehouse(*, create: bool = False) -> Warehouse:
         WarehouseError: when there is none, or it is of a newer program, or in use for too long.
     """
     place = path()
-    file = _database(place)
+    file = places(place)[0]
     if create and not file.exists():
         Warehouse(place, create=True)
     return _opened(str(place), file.stat().st_ino if file.exists() else 0)
@@ -79,23 +79,19 @@ def _opened(place: str, inode: int) -> Warehouse:  # noqa: ARG001  (a replaced f
     return Warehouse(Path(place))
 
 
-def _database(place: Path) -> Path:
-    return places(place)[0]
-
-
 def exists() -> bool:
     """Whether there is a warehouse to read."""
-    return _database(path()).exists()
+    return places(path())[0].exists()
 
 
 def is_demo() -> bool:
     """Whether this is the invented demo shop: its builder leaves a marker in the warehouse folder."""
-    return (_database(path()).parent / "demo.json").exists()
+    return (places(path())[0].parent / "demo.json").exists()
 
 
 def watching() -> str | None:
     """What the watcher of this warehouse does, as a sentence; None where none works."""
-    return watch_status(_database(path()))
+    return watch_status(places(path())[0])
 
 
 def stamp() -> str:
@@ -176,10 +172,6 @@ def _seen_by(
     return seen(_viewer, name, _frame(stamp, name, parameters))
 
 
-def _all(stamp: str) -> Frames:
-    return Frames(stamp)
-
-
 WRITTEN = (
     "captures",
     "checks",
@@ -197,7 +189,7 @@ WRITTEN = (
 @st.cache_resource(max_entries=4, show_spinner=False)
 def _active_names(stamp: str) -> tuple[str, ...]:
     money = pl.DataFrame({"currency": [settings(stamp)["currency"]]})
-    return inert.active_names([*(_all(stamp)[name] for name in WRITTEN), money])
+    return inert.active_names([*(Frames(stamp)[name] for name in WRITTEN), money])
 
 
 def active_names(stamp: str) -> tuple[str, ...]:
@@ -207,7 +199,7 @@ def active_names(stamp: str) -> tuple[str, ...]:
 
 def anything(stamp: str) -> bool:
     """Whether a capture or an order is on record."""
-    return bool(_all(stamp)["captures"].height or _all(stamp)["orders"].height)
+    return bool(Frames(stamp)["captures"].height or Frames(stamp)["orders"].height)
 
 
 # -- what the models take, and what the last fit said ----------------------------------------------------------------
@@ -245,7 +237,7 @@ def shop_of_test(stamp: str, test: str, measure: str) -> Shop:
 def _fit(stamp: str, test: str, measure: str) -> GroupFit:
     found = {name: _frame(stamp, name, (("measure", measure), ("test", test))) for name in STORED}
     known = kinds()[test]
-    return stored_fit(known, measure, {**found, "comparison_groups": _all(stamp)["comparison_groups"]})
+    return stored_fit(known, measure, {**found, "comparison_groups": Frames(stamp)["comparison_groups"]})
 
 
 def fit(stamp: str, test: str, measure: str) -> GroupFit:
@@ -271,9 +263,9 @@ def fit_as_of(stamp: str, test: str, measure: str, as_of: dt.date) -> GroupFit:
 def thresholds_as_of(stamp: str, as_of: dt.date) -> pl.DataFrame:
     """The thresholds in force at the end of a day, one a test, measure and group."""
     if as_of >= newest_day(stamp):
-        return _all(stamp)["thresholds_in_force"]
+        return Frames(stamp)["thresholds_in_force"]
     return (
-        _all(stamp)["thresholds"]
+        Frames(stamp)["thresholds"]
         .filter(pl.col("set_at").dt.date() <= as_of)
         .sort(pl.col("source") == "set", "version")
         .unique(["test", "measure", "group"], keep="last", maintain_order=True)
@@ -283,7 +275,7 @@ def thresholds_as_of(stamp: str, as_of: dt.date) -> pl.DataFrame:
 @st.cache_resource(max_entries=8, show_spinner=False)
 def scores(stamp: str, test: str, measure: str) -> Scores:
     """The last fit's scores of one measure of a test."""
-    held = _all(stamp)
+    held = Frames(stamp)
     captures = held["captures"].filter(pl.col("test") == test)
     return stored_scores(measure, held["scores"], held["element_scores"], captures)
 
@@ -361,7 +353,7 @@ def title(test: str | None) -> str:
 
 def would_differ(stamp: str, test: str, hookup: Mapping[str, Any]) -> tuple[int, int]:
     """How many captures of a test would differ from a standing hookup, and of how many."""
-    own = _all(stamp)["captures"].filter(
+    own = Frames(stamp)["captures"].filter(
         (pl.col("test") == test) & pl.col("status").is_in(["read", "unusable"])
     )
     return len(standing_hookup.drift(own, {test: hookup})), own.height

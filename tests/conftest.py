@@ -55,8 +55,8 @@ def quick_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
     """Passwords hashed as cheaply as can be, where a test is about something else."""
     from argon2 import PasswordHasher
 
-    from pipelines.access import accounts
+    from pipelines.access import passwords
 
     cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-    monkeypatch.setattr(accounts, "_hasher", lambda: cheap)
-    monkeypatch.setattr(accounts, "_nobody", lambda: cheap.hash("nobody"))
+    monkeypatch.setattr(passwords, "hasher", lambda: cheap)
+    monkeypatch.setattr(passwords, "nobody", lambda: cheap.hash("nobody"))

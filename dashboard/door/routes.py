@@ -16,7 +16,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from pipelines.access.accounts import COOKIE, LONGEST, SESSION_S, SHORTEST, Accounts, SignInRefused
+from pipelines.access.accounts import COOKIE, SESSION_S, Accounts, SignInRefused
+from pipelines.access.passwords import LONGEST, SHORTEST
 from pipelines.errors import ShopspreadError
 
 if TYPE_CHECKING:

@@ -13,26 +13,18 @@ import os
 import secrets
 import sqlite3
 import time
-import unicodedata
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from pipelines.access import passwords
 from pipelines.access.roles import Role, Viewer, parse_roles, viewer_of
 from pipelines.errors import ShopspreadError
-
-if TYPE_CHECKING:
-    from argon2 import PasswordHasher
 
 COOKIE = "shopspread_session"
 """The cookie a session's token stands in."""
 SUFFIX = ".accounts.sqlite"
-SHORTEST, LONGEST = 15, 256
-"""Length of a password where it is the only factor: NIST SP 800-63B-4, section 3.1.1.2 (from memory); no rule on
-which signs it must hold, as the same section asks."""
 TRIES = 5
 LOCKED_S = 15 * 60
 INVITED_S = 3 * 24 * 3600
@@ -218,7 +210,7 @@ class Accounts:
             SignInRefused: when the link was used, replaced or is too old.
             ShopspreadError: when the password is too short or too long.
         """
-        prepared = _prepared(password)
+        prepared = passwords.prepared(password)
         with self._open() as con:
             row = con.execute(
                 "DELETE FROM invitation WHERE token = ? AND until > ? RETURNING name",
@@ -228,7 +220,7 @@ class Accounts:
                 raise SignInRefused("This link was used before or is too old; ask for a new one.")
             con.execute(
                 "UPDATE account SET password = ?, bad_tries = 0, locked_until = 0 WHERE name = ? AND NOT withdrawn",
-                (_hasher().hash(prepared), row[0]),
+                (passwords.hasher().hash(prepared), row[0]),
             )
             self._note(con, row[0], row[0], "password chosen")
             return self._begin(con, row[0])
@@ -251,22 +243,22 @@ class Accounts:
             row = con.execute(
                 "SELECT password, locked_until FROM account WHERE name = ? AND NOT withdrawn", (key,)
             ).fetchone()
-            stored = (row[0] if row else None) or _nobody()
+            stored = (row[0] if row else None) or passwords.nobody()
             if row and row[1] > self._now():
                 minutes = int((row[1] - self._now()) // 60) + 1
                 raise SignInRefused(
                     f"Too many wrong passwords for this name; try again in {minutes} min, or ask for a new link."
                 )
             try:
-                _hasher().verify(stored, _folded(password)[:LONGEST])
+                passwords.hasher().verify(stored, passwords.folded(password)[: passwords.LONGEST])
                 right = bool(row and row[0])
             except VerificationError:
                 right = False
             if right:
-                if _hasher().check_needs_rehash(stored):
+                if passwords.hasher().check_needs_rehash(stored):
                     con.execute(
                         "UPDATE account SET password = ? WHERE name = ?",
-                        (_hasher().hash(_folded(password)), key),
+                        (passwords.hasher().hash(passwords.folded(password)), key),
                     )
                 con.execute("UPDATE account SET bad_tries = 0 WHERE name = ?", (key,))
                 return self._begin(con, key)
@@ -365,11 +357,7 @@ def _roles(text: str) -> tuple[Role, ...]:
 
 def _key(name: str) -> str:
     """A name as it is compared: 'Ann', 'ann' and look-alike forms of the same letters are one."""
-    return _folded(" ".join(name.split())).casefold()
-
-
-def _folded(text: str) -> str:
-    return unicodedata.normalize("NFKC", text)
+    return passwords.folded(" ".join(name.split())).casefold()
 
 
 def _address(email: str) -> str | None:
@@ -378,25 +366,3 @@ def _address(email: str) -> str | None:
 
 def _seal(token: str) -> str:
     return hashlib.sha256(token.encode()).hexdigest()
-
-
-def _prepared(password: str) -> str:
-    folded = _folded(password)
-    if not SHORTEST <= len(folded) <= LONGEST:
-        raise ShopspreadError(
-            f"A password has at least {SHORTEST} signs (a few words you remember do well) and at most {LONGEST}."
-        )
-    return folded
-
-
-@cache
-def _hasher() -> PasswordHasher:
-    from argon2 import PasswordHasher
-
-    return PasswordHasher()
-
-
-@cache
-def _nobody() -> str:
-    """A hash no password fits: an unknown name must cost the time of a known one."""
-    return str(_hasher().hash(secrets.token_hex(32)))
