@@ -28,12 +28,12 @@ def prepared(password: str) -> str:
     Raises:
         ShopspreadError: when it is too short or too long.
     """
-    folded = folded(password)
-    if not SHORTEST <= len(folded) <= LONGEST:
+    made_one = folded(password)
+    if not SHORTEST <= len(made_one) <= LONGEST:
         raise ShopspreadError(
             f"A password has at least {SHORTEST} signs (a few words you remember do well) and at most {LONGEST}."
         )
-    return folded
+    return made_one
 
 
 @cache
