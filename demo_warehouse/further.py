@@ -17,10 +17,11 @@ import polars as pl
 from demo_warehouse.people import FIRST_DAY, LAST_DAY, PEOPLE, Person
 from demo_warehouse.shop import Order, Vehicle, workday
 from demo_warehouse.textfiles import DIALECTS, write_text
-from pipelines.kinds import Kind
+from pipelines.kinds import EngineFamily, Kind
+from pipelines.kinds.relative_compression.simulation.families import FAMILIES
 from pipelines.kinds.simulated import Simulation
 
-LESSON_EVERY_WEEKS = 14
+LESSON_EVERY_WEEKS = 8
 """Weeks from one lesson to the next."""
 DRILL_WEEKS = 5
 DRILL_TARGET = 2
@@ -65,6 +66,28 @@ def begins(kind: Kind) -> date:
     return FIRST_DAY + timedelta(weeks=LESSON_EVERY_WEEKS * (kind.lesson - 1))
 
 
+def simulation_for(kind: Kind) -> Simulation | None:
+    """A kind's simulation, told the shop's engine families where it needs an engine; None where it brings none."""
+    if kind.simulation_of is None:
+        return kind.simulation() if kind.simulation is not None else None
+    return kind.simulation_of(
+        tuple(
+            EngineFamily(
+                family.name, family.engine.cylinders, family.engine.firing_order,
+                family.engine.firing_intervals_deg, family.sync_kind,
+            )
+            for family in FAMILIES
+        )
+    )  # fmt: skip
+
+
+def _group(kind: Kind, simulation: Simulation, vehicle: Vehicle) -> str | None:
+    """What the vehicle's capture is compared with its like in; None where the test does not go with the vehicle."""
+    if kind.needs_engine:
+        return vehicle.family if vehicle.family in simulation.groups else None
+    return simulation.groups[vehicle.seed % len(simulation.groups)]
+
+
 def plan_further(
     kind: Kind, simulation: Simulation, orders: list[Order], vehicles: list[Vehicle], scale: float, seed: int
 ) -> list[Further]:
@@ -83,7 +106,9 @@ def plan_further(
     def add(at: datetime, who: Person, vehicle: Vehicle, order: str, purpose: str, chance: float) -> None:
         fault = str(rng.choice(simulation.faults)) if simulation.faults and rng.random() < chance else ""
         slip = str(rng.choice(simulation.slips)) if simulation.slips and rng.random() < SLIP else ""
-        group = simulation.groups[vehicle.seed % len(simulation.groups)]
+        group = _group(kind, simulation, vehicle)
+        if group is None:
+            return
         planned.append(
             Further(kind, at, who, vehicle.name, vehicle.seed, group, order, purpose, fault,
                     "" if purpose == "known_good" else slip, int(rng.integers(2**31)))
@@ -95,8 +120,8 @@ def plan_further(
             for _ in range(int(rng.binomial(DRILL_TARGET, min(0.9, scale)))):
                 at = workday(rng, monday, min(monday + timedelta(days=4), LAST_DAY))
                 add(at, who, vehicles[int(rng.integers(len(vehicles)))], "", "drill", FAULT_IN_PRACTICE)
-    for group in range(len(simulation.groups)):
-        own = [one for one in vehicles if one.seed % len(simulation.groups) == group]
+    for group in simulation.groups:
+        own = [one for one in vehicles if _group(kind, simulation, one) == group]
         for _ in range(max(1, round(GOOD_PER_GROUP * scale)) if own else 0):
             who = people[int(rng.integers(len(people)))]
             add(workday(rng, start, LAST_DAY), who, own[int(rng.integers(len(own)))], "", "known_good", 0.0)
@@ -132,7 +157,7 @@ def write_further(drop: Path, planned: list[Further], simulation: Simulation, se
             "technician": one.technician.name,
             "repair_order": one.order,
             "vehicle": one.vehicle,
-            "component": one.group,
+            "engine_family" if one.kind.needs_engine else "component": one.group,
             "test": one.kind.name,
             "purpose": one.purpose,
             "call": call,
@@ -153,7 +178,7 @@ def write_further(drop: Path, planned: list[Further], simulation: Simulation, se
                  "confirmed_elements": elements if one.fault else "", **found}
             )  # fmt: skip
         truth[name] = {
-            "test": one.kind.name, "component": one.group, "technician": one.technician.name, "purpose": one.purpose,
+            "test": one.kind.name, "group": one.group, "technician": one.technician.name, "purpose": one.purpose,
             "fault": one.fault or None, "odd_elements": list(made.odd), "slip": one.slip or None, "call": call,
         }  # fmt: skip
     if planned:

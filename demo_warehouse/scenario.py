@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from demo_warehouse import rows
-from demo_warehouse.further import plan_further, write_further
+from demo_warehouse.further import plan_further, simulation_for, write_further
 from demo_warehouse.people import COACHING, FIRST_DAY, LAST_DAY, PEOPLE, USUAL_SLIPS
 from demo_warehouse.plan import Planned, drill_rows, plan_captures
 from demo_warehouse.render import Job, job, make_files, scope_setup, suffix
@@ -90,8 +90,8 @@ def build(
     tables["outcomes"], checked = rows.outcomes(rng, orders, named, made)
     later: dict[str, Any] = {}
     for kind in kinds().values():
-        if kind.simulation is not None:
-            simulation = kind.simulation()
+        simulation = simulation_for(kind)
+        if simulation is not None:
             further = plan_further(kind, simulation, orders, vehicles, scale, seed)
             added = write_further(drop, further, simulation, seed)
             later |= added.truth

@@ -229,6 +229,8 @@ class Kind:
             ShopspreadError only where the call itself makes no sense (no usable signal named, say).
         simulation: makes the physical simulation for the demo and the tests, or None; a function, so that declaring a
             kind costs nothing. The first lesson's is richer and is used by the demo directly.
+        simulation_of: the same for a test that needs an engine: it is told the shop's families, and its groups are
+            names of them.
         reader_version: raised whenever readings change.
     """
 
@@ -248,6 +250,7 @@ class Kind:
     read: Callable[[Waveform, Hookup, EngineFamily | None], Reading]
     layout: Callable[[EngineFamily], Layout] | None = None
     simulation: Callable[[], Simulation] | None = None
+    simulation_of: Callable[[tuple[EngineFamily, ...]], Simulation] | None = None
     reader_version: int = 1
 
     def measure(self, name: str) -> Measure:

@@ -1,0 +1,120 @@
+"""Setup checks of an ignition capture: what was found, and what to do next time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipelines.kinds.base import Check, SetupCheck, Severity
+
+
+@dataclass(frozen=True, slots=True)
+class CheckKind:
+    """One check: how the README says it, how bad it is, what to do next time, and whether it is a habit."""
+
+    saw: str
+    short: str
+    severity: Severity
+    advice: str
+    habit: bool = True
+
+
+KINDS: dict[str, CheckKind] = {
+    "no_strikes": CheckKind(
+        "no coil is switched on and cut off on the channel",
+        "no strike of a coil found",
+        "unusable",
+        "No coil was seen charging and firing on this channel: check that the log names the right signal, that the "
+        "probe sits on the switched side of the primary (or the clamp around its feed), and that the engine turns.",
+        False,
+    ),
+    "no_sync": CheckKind(
+        "no sync pulse: positions are read, cylinders cannot be named",
+        "no sync",
+        "note",
+        "Without a sync the sparks cannot be named: put a pickup on one spark lead, or one coil's primary on a second "
+        "channel, and log which cylinder it is.",
+    ),
+    "one_coil": CheckKind(
+        "only one coil is on the record, so there is nothing to set beside it",
+        "one coil alone",
+        "note",
+        "One coil alone cannot be compared: record all coils of the engine, or their common feed with a sync.",
+        False,
+    ),
+    "too_short": CheckKind(
+        "too few sparks of each cylinder for a good figure",
+        "record too short",
+        "warning",
+        "The record holds too few sparks of each cylinder: record ten engine cycles or more.",
+    ),
+    "clipped": CheckKind(
+        "a signal is cut off at the edge of the screen",
+        "signal cut off at the edge of the screen",
+        "warning",
+        "The burn line or the current runs off the screen: choose a larger range. The short peak at the cut may leave "
+        "it.",
+    ),
+    "ac_coupled": CheckKind(
+        "the input blocks direct current, so levels cannot be read",
+        "AC coupling left on",
+        "warning",
+        "The input blocks direct current: set the channel to DC coupling; times are read all the same.",
+    ),
+    "reversed_leads": CheckKind(
+        "leads or clamp the wrong way round (read all the same)",
+        "leads the wrong way round",
+        "note",
+        "Leads or clamp sit the wrong way round; the reading was turned over. Ground to ground, and the clamp's arrow "
+        "with the current.",
+    ),
+    "coarse_resolution": CheckKind(
+        "the signal covers only a few steps of the scope",
+        "range too large, steps too coarse",
+        "warning",
+        "The supply or the current is only a few steps of the screen high: choose a smaller range; the peak at the cut "
+        "may leave the screen.",
+    ),
+    "low_sample_rate": CheckKind(
+        "too few samples a second for the pulses or the ripple",
+        "too few samples a second",
+        "warning",
+        "Too few samples fall on each spark: record at 50,000 samples a second or more.",
+    ),
+    "swapped_channels": CheckKind(
+        "the signals are on each other's channel (recognised and read)",
+        "channels swapped",
+        "note",
+        "The two signals are on each other's channel; they were recognised and read. Correct the lead or the log.",
+    ),
+    "family_doubtful": CheckKind(
+        "pulses and sparks are those of another engine or another kind of ignition than the log says",
+        "engine family doubtful",
+        "warning",
+        "The sparks between two sync pulses are not as many as this engine family gives: check the family, its kind of "
+        "ignition and which lead carries the sync. No cylinder is named.",
+        False,
+    ),
+    "scale_doubtful": CheckKind(
+        "the supply comes out as no vehicle's: an attenuator's factor is missing",
+        "scale doubtful",
+        "warning",
+        "The supply comes out far from a vehicle's: check the attenuator's factor in the log. Times are read all the "
+        "same.",
+    ),
+}  # fmt: skip
+
+
+def check(name: str) -> Check:
+    """The check `name` as found.
+
+    Raises:
+        KeyError: when there is no such check.
+    """
+    kind = KINDS[name]
+    return Check(name, kind.severity, kind.advice)
+
+
+DECLARED = tuple(
+    SetupCheck(name, kind.saw, kind.short, kind.habit, kind.advice.rstrip("."))
+    for name, kind in KINDS.items()
+)
