@@ -233,6 +233,23 @@ def test_a_neighbours_pulses_are_told_by_how_often_they_come() -> None:
     np.testing.assert_allclose(kept, sparks[1::4])
 
 
+NONSENSE = {
+    "noise": lambda rng: rng.normal(0, 1, 50_000),
+    "cut off noise": lambda rng: np.clip(rng.normal(0, 5, 50_000), -1, 1),
+    "two codes": lambda rng: rng.integers(0, 2, 50_000) * 5.0,
+    "a square wave": lambda _: 13.8 * ((np.arange(50_000) // 900) % 2),
+    "a triangle": lambda _: np.abs((np.arange(50_000) / 1000.0) % 2.0 - 1.0),
+    "a step": lambda _: np.where(np.arange(50_000) > 25_000, 13.8, 0.2),
+}
+
+
+@pytest.mark.parametrize("signal", ["ignition_primary", "coil_feed_current"])
+@pytest.mark.parametrize("what", NONSENSE)
+def test_nonsense_is_not_read(what: str, signal: str) -> None:
+    reading = read([NONSENSE[what](np.random.default_rng(1))], (signal,), FOUR)
+    assert reading.status == "unusable", what
+
+
 @pytest.mark.parametrize("shift", [0, 1])
 def test_what_stands_on_the_channel_is_no_coil(shift: int) -> None:
     rng = np.random.default_rng(shift)

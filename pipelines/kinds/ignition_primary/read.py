@@ -22,11 +22,12 @@ VOLTAGE, COIL, FEED, PICKUP, BATTERY = (
 )  # fmt: skip
 MAIN = (VOLTAGE, COIL, FEED)
 BURN, CHARGING = "burn_time", "charging"
-LOWEST_RATE_HZ = 9_000.0
-FEWEST_TURNS = 3.0
+LOWEST_RATE_HZ, USELESS_RATE_HZ = 9_000.0, 3_000.0
+FEWEST_TURNS, FEWEST_STRIKES = 3.0, 3
 SUPPLY_V = (5.5, 32.0)
 STEPS_SUPPLY, STEPS_RAMP = 4.5, 18.0
 HELD_SHARE = 0.12
+SHORTEST_S = 0.15
 SHAPE_POINTS = 180
 
 
@@ -89,6 +90,7 @@ def read_coils(waveform: Waveform, hookup: Hookup, family: EngineFamily, version
         (signal, trace)
         for at, signal in enumerate(signals)
         if signal in (*MAIN, PICKUP, BATTERY)
+        and waveform.rate_hz >= USELESS_RATE_HZ
         and (trace := prepare(waveform.samples[at], waveform.rate_hz, hookup.scales[at])) is not None
     ]
     found = [look(signal, trace) for signal, trace in traces]
@@ -103,10 +105,10 @@ def read_coils(waveform: Waveform, hookup: Hookup, family: EngineFamily, version
         if not _nothing(again) and not _silent(again):
             seen, names = again, ["swapped_channels"]
     low_rate = waveform.rate_hz < LOWEST_RATE_HZ
-    if _nothing(seen):
-        names = ["low_sample_rate"] if low_rate else ["no_strikes"]
-        if waveform.duration_s < 0.15:
-            names = ["too_short", *names]
+    few = not _nothing(seen) and max(len(one.events_s) for one in seen.main) < FEWEST_STRIKES
+    if _nothing(seen) or few:
+        names = ["low_sample_rate"] * low_rate + ["too_short"] * (few or waveform.duration_s < SHORTEST_S)
+        names += ["no_strikes"] * (not few)
         worst = replace(checks.check(names[0]), severity="unusable")
         rest = tuple(checks.check(name) for name in names[1:])
         return Reading("unusable", worst.detail, {}, checks=(worst, *rest), reader_version=version)

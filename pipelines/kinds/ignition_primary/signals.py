@@ -60,7 +60,7 @@ def prepare(samples: Samples, rate_hz: float, scale: float) -> Trace | None:
     off = False
     if known < len(samples):
         samples, off = _filled(samples, finite)
-    every = max(1, int(rate_hz / WORK_RATE_HZ))
+    every = max(1, min(int(rate_hz / WORK_RATE_HZ), len(samples) // 16))
     if every > 1:
         whole = samples[: len(samples) // every * every].reshape(-1, every)
         samples, rate_hz = whole.mean(axis=1, dtype=np.float32), rate_hz / every
