@@ -363,3 +363,18 @@ def test_the_independent_simulators_odd_cylinders_are_found_and_named() -> None:
     assert found >= 3
     assert healthy >= 3
     assert wrong == 0
+
+
+def test_two_coils_are_read_but_never_compared() -> None:
+    """Of two that differ neither is the odd one; the group must still have a layout a fit can stand on."""
+    family = EngineFamily("pairs-4", 4, (1, 3, 4, 2), sync_kind="waste_spark")
+    assert KIND.layout is not None
+    assert KIND.layout(family).elements == 4
+    amps = ramps([0.7] * 2, [4e-3, 2.5e-3], 13.0, 3e-3, 0.08, 14)
+    line = np.full(len(amps), 14.0)
+    for turn in range(14):
+        spark(line, (turn + 0.2 / 2) * 0.08 + 3e-3, 3e-3, 1.2e-3)
+    reading = read([amps, line], ("coil_feed_current", "ignition_primary"), family)
+    assert reading.status == "read"
+    assert not reading.elements
+    assert reading.features["dwell_ms"] == pytest.approx(3.0, abs=0.05)

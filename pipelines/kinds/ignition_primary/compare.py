@@ -14,6 +14,7 @@ from pipelines.kinds.ignition_primary.signals import Floats
 Whole = npt.NDArray[np.int64]
 
 FEWEST = 2
+FEWEST_COILS = 3
 NOT_AS_MANY = 0.3
 LEAST_SE_PCT = 0.05
 WINSOR = 4.0
@@ -106,7 +107,8 @@ def elements(
     order = np.argsort(at_s[use], kind="stable")
     value, where = values[use][order], place[use][order]
     count = np.bincount(where, minlength=n)
-    if n < 2 or not len(value) or count.min() < FEWEST:
+    # of two that differ neither is the odd one
+    if n < FEWEST_COILS or not len(value) or count.min() < FEWEST:
         return ()
     usual = _slow(value, where, n)
     level, error = np.empty(n), np.empty(n)
