@@ -73,6 +73,8 @@ def test_bars_speed_and_worn_bar_by_construction(n: int, slow: float) -> None:
     assert reading.features["bars"] == n
     assert reading.features["pump_rpm"] == pytest.approx(60 * 95.0 * (1 + slow * 1.5), rel=0.01)
     assert reading.features["mean_a"] == pytest.approx(5.0 - np.mean(depth) / 2, abs=0.05)
+    load = 1e3 * reading.features["mean_a"] / reading.features["pump_rpm"]
+    assert reading.features["load_a_per_krpm"] == pytest.approx(load)
     found = turned_to([one.relative_pct for one in reading.elements], -np.asarray(depth))
     low = np.asarray(depth) == max(depth)
     assert found[low].max() < 96.5

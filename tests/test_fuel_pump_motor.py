@@ -12,7 +12,8 @@ from pipelines.kinds.fuel_pump_current.simulation.motor import (
     steady_current_a,
     with_fault,
 )
-from tests.independent_pump import Pump, armature
+from tests.independent_pump import Pump, armature, drive
+from tests.independent_pump_captures import draw_pump
 
 RATE_HZ = 50_000.0
 
@@ -71,3 +72,20 @@ def test_a_worn_bar_shows_twice_a_turn_half_a_turn_apart() -> None:
 def test_rate_must_be_positive() -> None:
     with pytest.raises(ValueError, match="positive"):
         run(Motor(), np.full(10, 13.0), 0.0, "usual", np.random.default_rng(1))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_load_is_told_by_current_and_speed_together(seed: int) -> None:
+    """Torque goes with current (Fitzgerald, Kingsley & Umans, from memory): current for the speed orders what a pump
+    carries, against the same pump as it usually runs."""
+    told = {}
+    for condition in ("usual", "loaded", "starved", "dry"):
+        pump, _ = draw_pump(np.random.default_rng([8, seed]), "none", condition, 8)
+        times, amps, turns = drive(pump, lambda _: 13.0, 0.5, np.random.default_rng(seed), 600.0)
+        late = times > 0.3
+        rpm = 60.0 * float(np.ptp(turns[late]) / np.ptp(times[late]))
+        mean = float(np.interp(np.linspace(0.3, 0.5, 2000), times, amps).mean())
+        told[condition] = 1e3 * mean / rpm
+    assert told["loaded"] > 1.15 * told["usual"]
+    assert told["starved"] < 0.85 * told["usual"]
+    assert told["dry"] < 0.75 * told["starved"]

@@ -19,7 +19,7 @@ from pipelines.kinds.fuel_pump_current.read import read_current
 from pipelines.kinds.simulated import Simulation
 from pipelines.waveform import Waveform
 
-READER_VERSION = 1
+READER_VERSION = 2
 SIGNAL = "fuel_pump_current"
 
 
@@ -68,6 +68,13 @@ FEATURES = (
         "rpm_spread_pct", "Unsteadiness of the speed", "%", "scatter of the lengths of single turns", "high"
     ),
     Feature("mean_a", "Mean current", "A", "of the running pump", "either"),
+    Feature(
+        "load_a_per_krpm",
+        "Current for the speed",
+        "A per 1,000 rpm",
+        "above what the pump's like draws: loaded (a blocked filter or line, too much pressure); below: starved or dry",
+        "either",
+    ),
     Feature("ripple_a", "Ripple of the current", "A", "peak to peak of the mean half turn", "high"),
     Feature("wobble_pct", "Wobble of the current", "%", "from half turn to half turn, of the mean", "high"),
     Feature(

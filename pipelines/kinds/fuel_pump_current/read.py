@@ -131,6 +131,8 @@ def _features(seen: Seen, names: list[str]) -> dict[str, float]:
         "pump_rpm": found.rpm,
         "rpm_spread_pct": found.rpm_spread_pct,
         "mean_a": mean,
+        # a d.c. motor's torque goes with its current: what it carries, at the speed it carries it
+        "load_a_per_krpm": 1e3 * mean / found.rpm,
         "ripple_a": found.ripple_a,
         "wobble_pct": nan if blocked else found.wobble_pct,
         "lag_ms": 1e3 * seen.levels.lag_s if seen.levels else nan,
