@@ -140,7 +140,7 @@ KIND = Kind(
     ),
     figure=Figure(
         event="highest or lowest point of a phase",
-        index="cycle",
+        index="mark of a phase",
         along="Angle of the electrical cycle",
         span=360.0,
         along_unit="degrees",
