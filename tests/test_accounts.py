@@ -11,10 +11,12 @@ import stat
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from pipelines.access.accounts import INVITED_S, LOCKED_S, SESSION_S, TRIES, Accounts, SignInRefused
 from pipelines.access.roles import RIGHTS, Right, Role, parse_roles
 from pipelines.cli.admit import rights_table
+from pipelines.cli.app import app
 from pipelines.errors import ShopspreadError
 
 ROOT = Path(__file__).parents[1]
@@ -199,3 +201,20 @@ def test_every_right_is_somebodys_and_the_owner_has_all() -> None:
 
 def test_the_readme_shows_the_table_as_it_is_held() -> None:
     assert rights_table() in (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_forgetting_a_technician_takes_their_account(tmp_path: Path, quick_hashes: None) -> None:  # noqa: ARG001
+    drop = tmp_path / "drop"
+    drop.mkdir()
+    (drop / "technicians.csv").write_text("technician,started_on\nleah,2025-01-07\n")
+    run = CliRunner()
+    place = ["--warehouse", str(tmp_path / "w")]
+    assert run.invoke(app, ["ingest", str(drop), "--no-fit", *place]).exit_code == 0
+    accounts = Accounts.of(tmp_path / "w" / "shopspread.duckdb")
+    accounts.invite("Olga", [Role.OWNER], by="test")
+    session = accounts.accept(
+        accounts.invite("Leah", [Role.TECHNICIAN], technician="leah", by="test"), PASSWORD
+    )
+    assert run.invoke(app, ["forget", "leah", *place]).exit_code == 0
+    assert accounts.who(session) is None
+    assert [one.name for one in accounts.listing()] == ["Olga"]

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from pipelines.access.accounts import Accounts
 from pipelines.cli import output as out
 from pipelines.cli.options import WarehousePath
+from pipelines.errors import ShopspreadError
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse
 
 if TYPE_CHECKING:
@@ -114,8 +116,13 @@ def forget(
     """
     from pipelines.warehouse.people import forget as run_forget
 
-    gone = run_forget(Warehouse(warehouse), technician)
+    house = Warehouse(warehouse)
+    gone = run_forget(house, technician)
     out.result(f"From now on: {gone.pseudonym}.")
+    try:
+        Accounts.of(house.database).rename(technician, gone.pseudonym, by="forget")
+    except ShopspreadError as error:
+        out.say(f"note: {technician} can still sign in: {error}")
     out.say(
         "note: backups, exports and digests made before still hold the name; delete them, or keep them locked away."
     )
