@@ -35,6 +35,7 @@ from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_s
 from pipelines.intake.watch import status as watch_status
 from pipelines.kinds import kind, kinds
 from pipelines.reports.report import last_day
+from pipelines.reports.week import Week, week_of
 from pipelines.warehouse import decisions
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
 from pipelines.warehouse.marks import Mark, marks_in
@@ -295,6 +296,12 @@ def figures(work_stamp: str, day: dt.date) -> Figures | None:
     """The people's and jobs' figures as the fit stored them, or None where there are none of that day as it is now."""
     found = _figures(work_stamp, day)
     return found if found is not None and found.as_of == day else None
+
+
+@st.cache_resource(max_entries=8, show_spinner="Summing up the week")
+def week(work_stamp: str, monday: dt.date) -> Week:  # noqa: ARG001
+    """One week's facts as they stood when it ended; kept by the work stamp."""
+    return week_of(warehouse(), monday)
 
 
 # -- waveforms and settings ------------------------------------------------------------------------------------------

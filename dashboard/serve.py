@@ -31,6 +31,10 @@ def main() -> None:
     harden()
     from streamlit.web import cli
 
+    from dashboard import warm
+
+    warm.start()
+
     cli.main(args=sys.argv[1:], prog_name="streamlit")
 
 

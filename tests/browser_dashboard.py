@@ -53,14 +53,19 @@ def served(warehouse: Path, folder: Path, port: int | None = None) -> Iterator[s
         )
         try:
             address = f"http://127.0.0.1:{port}"
-            _await(f"{address}/_stcore/health", server, log)
+            await_server(f"{address}/_stcore/health", server, log)
             yield address
         finally:
             server.terminate()
             server.wait(timeout=20)
 
 
-def _await(url: str, server: subprocess.Popen[bytes], log: Path) -> None:
+def await_server(url: str, server: subprocess.Popen[bytes], log: Path) -> None:
+    """Wait until a server answers.
+
+    Raises:
+        TimeoutError: when it does not within a minute; with what it said.
+    """
     end = time.monotonic() + 60
     while time.monotonic() < end and server.poll() is None:
         try:

@@ -31,10 +31,15 @@ def write_digest(week: Week, output: Path | None = None) -> Path:
     Raises:
         OSError: when the file cannot be written.
     """
-    year, number, _ = week.monday.isocalendar()
-    path = output or Path(f"digest-{year}-W{number:02d}.html")
+    path = output or Path(digest_name(week))
     path.write_text(render(week), encoding="utf-8")
     return path
+
+
+def digest_name(week: Week) -> str:
+    """The digest's file: `digest-2026-W09.html`."""
+    year, number, _ = week.monday.isocalendar()
+    return f"digest-{year}-W{number:02d}.html"
 
 
 def render(week: Week) -> str:
@@ -48,7 +53,7 @@ def render(week: Week) -> str:
         week=week,
         before_weeks=BEFORE_WEEKS,
         number=week.monday.isocalendar().week,
-        open_flags=[_flag(row) for row in week.flagged.filter(pl.col("outcome").is_null()).to_dicts()],
+        open_flags=[flag_row(row) for row in week.flagged.filter(pl.col("outcome").is_null()).to_dicts()],
         settled=week.flagged.filter(pl.col("outcome").is_not_null()).height,
         thresholds=[{**row, "title": _title(row["test"])} for row in week.thresholds.to_dicts()],
         troubles=week.troubles.to_dicts(),
@@ -63,7 +68,7 @@ def _title(test: str) -> str:
     return known.title if known is not None else test.replace("_", " ")
 
 
-def _flag(row: dict[str, Any]) -> dict[str, Any]:
+def flag_row(row: dict[str, Any]) -> dict[str, Any]:
     """A flagged capture's row in the words of its own test."""
     known = kind(row["test"])
     if known is None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from email.headerregistry import Address
 from email.message import EmailMessage
 
+from dashboard.documents.digest import digest_name
 from pipelines.errors import ShopspreadError
 from pipelines.reports.week import Week
 
@@ -87,9 +88,7 @@ def digest_message(week: Week, page: str, sender: str, recipients: list[str]) ->
         f"Names on the coaching list: {len(week.coaching)}. Thresholds to look at again: {week.thresholds.height}.\n\n"
         "The whole digest is the attached page; it opens in any browser and asks nobody for anything.\n"
     )
-    message.add_attachment(
-        page.encode(), maintype="text", subtype="html", filename=f"digest-{year}-W{number:02d}.html"
-    )
+    message.add_attachment(page.encode(), maintype="text", subtype="html", filename=digest_name(week))
     return message
 
 

@@ -128,6 +128,7 @@ PARTS: dict[str, Part] = {
     "vehicle": Part(("kept_vehicle",), _vehicle),
     "jobs": Part(("kept_jobs",), _jobs),
     "week": Part(("kept_week",), _week),
+    "digest_week": Part(("kept_digest_week",), _week),
 }
 """Every name an address may hold: `of_group` and `of_test` narrow a list, the others say what a page shows."""
 

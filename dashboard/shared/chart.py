@@ -85,13 +85,19 @@ def has_picks(drawn: Any) -> bool:
 
 
 def rule_at(
-    value: float, *, vertical: bool = False, colour: str = palette.INK, dash: bool = True
+    value: float, *, vertical: bool = False, colour: str | None = None, dash: bool = True
 ) -> alt.Chart:
     """A reference line at a value of the other layers' axis."""
     base = alt.Chart(pl.DataFrame({"at": [float(value)]})).mark_rule(
-        color=colour, strokeDash=[5, 4] if dash else [1, 0], strokeWidth=1.5
+        color=colour or palette.INK, strokeDash=[5, 4] if dash else [1, 0], strokeWidth=1.5
     )
     return base.encode(x=alt.X("at:Q")) if vertical else base.encode(y=alt.Y("at:Q"))
+
+
+def names_axis() -> alt.Axis:
+    """An axis of names in which long ones stand on several lines, so that a phone keeps room for the marks."""
+    lines = r"split(replace(datum.label, regexp('(.{8,20}) ', 'g'), '$1\n'), '\n')"
+    return alt.Axis(labelExpr=lines, labelLimit=220)
 
 
 def intervals(
@@ -118,11 +124,12 @@ def intervals(
         raw: column drawn as an upright stroke beside the figure. picks: the field a click on a figure tells.
     """
     names = rows["name"].to_list()
-    upright = y(
-        "name:N", along, sort=names if sort is None else sort, axis=alt.Axis(labelLimit=380, maxExtent=420)
-    )
+    upright = y("name:N", along, sort=names if sort is None else sort, axis=names_axis())
     title = axis_title(what, unit)
-    across = alt.X(f"{field}:Q", title=title, scale=alt.Scale(zero=from_zero))
+    # from the right end, so that a title longer than a narrow plot runs below the names and is not cut
+    across = alt.X(
+        f"{field}:Q", title=title, scale=alt.Scale(zero=from_zero), axis=alt.Axis(titleAnchor="end")
+    )
     known, unknown = rows.filter(pl.col(field).is_not_null()), rows.filter(pl.col(field).is_null())
     tip = [
         alt.Tooltip("name:N", title=along.lower()),
@@ -133,12 +140,19 @@ def intervals(
     layers: list[Any] = []
     if zero:
         layers.append(rule_at(0.0, vertical=True))
-    layers.append(
-        alt.Chart(known)
-        .mark_rule(strokeWidth=7, opacity=0.35, color=palette.BAND)
-        .encode(x=alt.X("low:Q", title=title), x2="high:Q", y=upright, tooltip=tip)
-    )
-    if raw is not None:
+    # a layer without a mark would be an empty thing with a role and no name
+    if known.height:
+        layers.append(
+            alt.Chart(known)
+            .mark_rule(strokeWidth=7, opacity=0.35, color=palette.BAND)
+            .encode(
+                x=alt.X("low:Q", title=title, axis=alt.Axis(titleAnchor="end")),
+                x2="high:Q",
+                y=upright,
+                tooltip=tip,
+            )
+        )
+    if known.height and raw is not None:
         layers.append(
             alt.Chart(known)
             .mark_point(shape="stroke", angle=90, size=140, color=palette.INK, strokeWidth=1.5)
@@ -148,18 +162,22 @@ def intervals(
                 tooltip=[alt.Tooltip(f"{raw}:Q", title=f"{raw_word} ({unit})", format=".1f")],
             )
         )
-    dots = (
-        alt.Chart(known)
-        .mark_circle(size=110, color=colour, opacity=1)
-        .encode(x=across, y=upright, tooltip=tip)
-    )
-    layers.append(dots if picks is None else pickable(dots, picks))
-    layers.append(
-        alt.Chart(unknown)
-        .mark_text(align="left", color=palette.UNSURE, fontStyle="italic", dx=6)
-        .encode(x=alt.value(0), y=upright, text=alt.value("too little to say"))
-    )
-    return finish(alt.layer(*layers), height=max(130, 36 * len(names) + 50))
+    if known.height:
+        dots = (
+            alt.Chart(known)
+            .mark_circle(size=110, color=colour, opacity=1)
+            .encode(x=across, y=upright, tooltip=tip)
+        )
+        layers.append(dots if picks is None else pickable(dots, picks))
+    if unknown.height or not known.height:
+        layers.append(
+            alt.Chart(unknown)
+            .mark_text(align="left", color=palette.UNSURE, fontStyle="italic", dx=6)
+            .encode(
+                x=alt.value(0) if known.height else across, y=upright, text=alt.value("too little to say")
+            )
+        )
+    return finish(alt.layer(*layers), height=max(130, 42 * len(names) + 50))
 
 
 def trend(rows: pl.DataFrame, what: str, coached: list[dt.date]) -> Any:
@@ -206,9 +224,19 @@ def finish(chart: Any, *, height: int | None = HEIGHT) -> Any:
     """The last touch every chart gets: its height, and type large enough to read across a bench."""
     sized = chart.properties(height=height) if height is not None else chart
     return (
-        sized.configure_axis(
-            labelFontSize=12, titleFontSize=13, titleFontWeight="normal", gridColor="#e6e8eb"
+        sized.configure(background="transparent")
+        .configure_axis(
+            labelFontSize=12,
+            titleFontSize=13,
+            titleFontWeight="normal",
+            gridColor=palette.GRID,
+            domainColor=palette.INK,
+            tickColor=palette.INK,
+            labelColor=palette.INK,
+            titleColor=palette.INK,
         )
-        .configure_legend(labelFontSize=12, titleFontSize=12, labelLimit=320)
+        .configure_legend(
+            labelFontSize=12, titleFontSize=12, labelLimit=320, labelColor=palette.INK, titleColor=palette.INK
+        )
         .configure_view(strokeWidth=0)
     )

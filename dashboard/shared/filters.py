@@ -57,6 +57,10 @@ class Subject:
 
 
 HELD = "_held"
+KEYBOARD = (
+    "Without a mouse: Tab moves on, Enter or Space presses, arrow keys move in lists, sliders and tables. Every chart "
+    "has its figures as a table."
+)
 
 
 def keep() -> None:
@@ -138,6 +142,7 @@ def sidebar(stamp: str, wanted: tuple[str, ...], about: Subject | None = None) -
             tests = _known(frames["captures"], "test")
             test = _choice("Test", "test", tests, data.title) if len(tests) > 1 else None
         _legend()
+        st.caption(KEYBOARD)
     return Filters(state["as_of"], group, technician, test)
 
 

@@ -65,7 +65,7 @@ def fine(sentence: str) -> None:
 
 def _banner(colour: str, sign: str, content: str, *, size_rem: float = 1.0) -> None:
     st.html(
-        f'<div style="border-left:0.5rem solid {colour};background:{palette.PAPER};padding:0.7rem 1rem;'
+        f'<div style="border-left:0.5rem solid {colour};background:rgba(127,127,127,0.12);padding:0.7rem 1rem;'
         f'font-size:{size_rem}rem;border-radius:4px"><span style="color:{colour}">{sign}</span>&nbsp; {content}</div>'
     )
 

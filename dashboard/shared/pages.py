@@ -47,6 +47,7 @@ PAGES: tuple[Entry, ...] = (
         ":material/directions_car:",
         ("day", "technician", "jobs", "week", "order", "vehicle"),
     ),
+    Entry("digest", "The week's digest", "The shop", ":material/newspaper:", ("digest_week",)),
     Entry("todo", "What waits for somebody", "The shop", ":material/checklist:", ("day",)),
     Entry(
         "week",

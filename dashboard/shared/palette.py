@@ -6,6 +6,8 @@ neutral grey. What must be told apart also differs in shape, in dash or in words
 
 from __future__ import annotations
 
+import sys
+
 BLUE = "#0072B2"
 SKY = "#56B4E9"
 GREEN = "#009E73"
@@ -13,10 +15,13 @@ ORANGE = "#E69F00"
 VERMILLION = "#D55E00"
 PURPLE = "#CC79A7"
 YELLOW = "#F0E442"
-BLACK = "#000000"
 GREY = "#767676"
-INK = "#333333"
 PAPER = "#f3f5f7"
+NIGHT = "#0e1117"
+
+# What depends on the background: read as `palette.INK`, `palette.BLACK`, `palette.GRID`.
+_ON_LIGHT = {"INK": "#333333", "BLACK": "#000000", "GRID": "#e6e8eb"}
+_ON_DARK = {"INK": "#d5d9de", "BLACK": "#ffffff", "GRID": "#363b44"}
 
 USUAL = BLUE
 ODD = VERMILLION
@@ -43,11 +48,30 @@ LEGEND: tuple[tuple[str, str], ...] = (
 SHAPES: dict[str, str] = {"usual": "circle", "odd": "triangle-down", "too little to say": "diamond"}
 VERDICTS: dict[str, str] = {"usual": USUAL, "odd": ODD, "too little to say": UNSURE}
 
+# No base: the browser's own choice between light and dark holds, and the menu of the page changes it.
 THEME: dict[str, str] = {
-    "theme.base": "light",
-    "theme.primaryColor": BLUE,
-    "theme.textColor": "#1f2328",
-    "theme.backgroundColor": "#ffffff",
-    "theme.secondaryBackgroundColor": PAPER,
-    "theme.linkColor": BLUE,
+    "theme.light.primaryColor": BLUE,
+    "theme.light.textColor": "#1f2328",
+    "theme.light.backgroundColor": "#ffffff",
+    "theme.light.secondaryBackgroundColor": PAPER,
+    "theme.light.linkColor": BLUE,
+    "theme.dark.primaryColor": SKY,
+    "theme.dark.textColor": "#e6e9ed",
+    "theme.dark.backgroundColor": NIGHT,
+    "theme.dark.secondaryBackgroundColor": "#22272f",
+    "theme.dark.linkColor": SKY,
 }
+
+
+def dark() -> bool:
+    """Whether the page being drawn is dark; never outside of one."""
+    streamlit = sys.modules.get("streamlit")
+    if streamlit is None:
+        return False
+    return bool(streamlit.context.theme.type == "dark")
+
+
+def __getattr__(name: str) -> str:
+    if name in _ON_LIGHT:
+        return (_ON_DARK if dark() else _ON_LIGHT)[name]
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -39,7 +39,14 @@ def style() -> None:
     st.html(
         "<style>[data-testid='stMainBlockContainer']{padding-top:2.2rem}"
         "h1{font-size:2rem!important;padding-bottom:0.2rem!important}h2{font-size:1.45rem!important}"
-        "h3{font-size:1.1rem!important}</style>"
+        "h3{font-size:1.1rem!important}"
+        # the server's faded text has too little contrast (WCAG 2.2, 1.4.3: 4.5 to 1)
+        "[data-testid='stCaptionContainer'],[data-testid='stCaptionContainer'] *{color:inherit!important}"
+        "[class*='st-key-table_'] summary{opacity:1!important}"
+        "[data-testid='stCaptionContainer']{opacity:0.85}"
+        # on a narrow screen long names break rather than run out of it
+        "[data-testid='stMain'] p,[data-testid='stMain'] li,[data-testid='stMain'] h1{overflow-wrap:anywhere}"
+        "</style>"
     )
 
 
@@ -157,6 +164,11 @@ def open_capture(capture_file: str, *, key: str) -> None:
 def open_selected(event: Any, capture_files: list[str], *, key: str) -> None:
     """Behind a table of captures: a row that is ticked opens its capture."""
     open_row(event, capture_files, go.capture, key=key)
+
+
+def ticked(event: Any) -> list[int]:
+    """Which rows of a table are ticked."""
+    return list(event.selection.rows) if hasattr(event, "selection") else []
 
 
 def open_row(event: Any, values: list[Any], opens: Callable[[Any], object], *, key: str) -> None:

@@ -30,6 +30,14 @@ COLUMNS = {
 COUNTED = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}
 
 
+PLAIN = ("all, robust", "all its captures, odd ones held apart")
+
+
+def plain(text: str) -> str:
+    """A model's sentence without the short name of a basis that is a method's."""
+    return text.replace(*PLAIN)
+
+
 def column(name: str) -> str:
     """A column of a frame as a table shows it."""
     return COLUMNS.get(name, name.replace("_pct", ", %").replace("_", " "))

@@ -76,7 +76,7 @@ if known is not None and row["repair_order"]:
 
 left, right = st.columns([3, 2])
 with left:
-    st.subheader(f"Each {known.element.noun} against the group" if known else "The reading")
+    st.header(f"Each {known.element.noun} against the group" if known else "The reading")
     if not any(one.elements.height for one in view.measures):
         notices.too_little("There is no reading to draw.")
     for one in view.measures:
@@ -90,7 +90,7 @@ with left:
             )  # fmt: skip
             st.caption(one.caption)
 with right:
-    st.subheader("Setup checks")
+    st.header("Setup checks")
     if view.checks.is_empty():
         st.markdown(
             "Every setup check passed." if row["status"] == "read" else "No setup check was recorded."
@@ -98,7 +98,7 @@ with right:
     for check in view.checks.iter_rows(named=True):
         notices.check(check["check"], check["severity"], check["detail"])
 if view.reasons:
-    st.subheader("What else is unusual")
+    st.header("What else is unusual")
     left, right = st.columns([2, 3])
     with left:
         for reason in view.reasons:
@@ -111,7 +111,7 @@ if view.reasons:
                 opens=answers.to_spread(row),
             )  # fmt: skip
 
-st.subheader("Hookup and waveform")
+st.header("Hookup and waveform")
 st.markdown(answers.hookup_words(row, known))
 notices.cautions(data.cautions(row["test"] or ""))
 try:

@@ -12,7 +12,7 @@ from dashboard.shared import palette, words
 from models.records.measure import Measure
 from pipelines.kinds.base import Kind
 
-CHANNEL_HEIGHT = 190
+CHANNEL_HEIGHT = 230
 MOST_NAMES = 60
 
 
@@ -90,14 +90,12 @@ def _named(events: pl.DataFrame) -> list[Any]:
 
 def reasons(rows: pl.DataFrame) -> Any:
     """What makes a capture unlike its group, on the scale of the group's usual range: name, place_pct."""
-    along = base.y(
-        "name:N", "Feature", sort=rows["name"].to_list(), axis=alt.Axis(labelLimit=300, maxExtent=320)
-    )
+    along = base.y("name:N", "Feature", sort=rows["name"].to_list(), axis=base.names_axis())
     title = base.axis_title("Place in the usual range", "%; 0 to 100 is usual")
     usual = (
         alt.Chart(pl.DataFrame({"low": [0.0], "high": [100.0]}))
         .mark_rect(opacity=0.4, color=palette.BAND)
-        .encode(x=alt.X("low:Q", title=title), x2="high:Q")
+        .encode(x=alt.X("low:Q", title=title, axis=alt.Axis(titleAnchor="end")), x2="high:Q")
     )
     points = (
         alt.Chart(rows)
@@ -111,7 +109,7 @@ def reasons(rows: pl.DataFrame) -> Any:
             ],
         )
     )
-    return base.finish(alt.layer(usual, base.pickable(points, "name")), height=60 + 34 * rows.height)
+    return base.finish(alt.layer(usual, base.pickable(points, "name")), height=70 + 48 * rows.height)
 
 
 def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:

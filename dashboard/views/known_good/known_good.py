@@ -47,7 +47,7 @@ if over is not None:
     st.markdown(f"**{over}**: {sentence}")
     if st.button("Back to this capture", icon=":material/show_chart:"):
         go.capture(over)
-    st.subheader("Past captures most like it")
+    st.header("Past captures most like it")
     near = answers.neighbours(stamp, about, about.test, about.measure.name, name, over)
     if near.is_empty():
         notices.too_little("There is no other capture of this group to compare with.")

@@ -80,7 +80,7 @@ def parts(rows: pl.DataFrame) -> Any:
         .mark_bar(color=palette.BAND)
         .encode(
             x=base.x("spread_pct:Q", "Standard deviation", "%"),
-            y=base.y("part:N", "Part", sort=rows["part"].to_list(), axis=alt.Axis(labelLimit=220)),
+            y=base.y("part:N", "Part", sort=rows["part"].to_list(), axis=base.names_axis()),
             tooltip=[
                 alt.Tooltip("part:N", title="part"),
                 alt.Tooltip("spread_pct:Q", title="standard deviation (%)", format=".1f"),

@@ -36,7 +36,7 @@ if shown == TABS[0]:
         notices.fine("Nobody's work stands out beyond what chance would give.")
     for item in found.items:
         with st.container(border=True):
-            st.subheader(answers.item_heading(item))
+            st.header(answers.item_heading(item))
             st.markdown(f"{skills.item_evidence(item)} {answers.item_since(item)}")
             left, right = st.columns([3, 2])
             with left:
@@ -112,7 +112,7 @@ if shown == TABS[2]:
             notices.too_little(
                 f"{name} has {words.plural(skill.captures, 'capture')}: too little to say anything about skill."
             )
-        st.subheader(name)
+        st.header(name)
         st.markdown(
             f"Started {words.day(skill.started_on)}. {words.plural(skill.captures, 'capture')}, "
             f"{skill.practice} of them practice. {skills.drills_sentence(skill)}"
@@ -193,7 +193,7 @@ if shown == TABS[2]:
         )  # fmt: skip
 
 if shown == TABS[3]:
-    st.subheader("Log a coaching session")
+    st.header("Log a coaching session")
     with st.form("coaching"):
         left, middle, right = st.columns(3)
         who = left.selectbox("Technician", [skill.technician for skill in everybody], key="coaching_who")
@@ -214,7 +214,7 @@ if shown == TABS[3]:
                 st.rerun()
             except ShopspreadError as error:
                 notices.trouble(str(error))
-    st.subheader("Before and after each session")
+    st.header("Before and after each session")
     sessions, effect = people.sessions(work, chosen.as_of)
     if not sessions:
         notices.too_little("No coaching session is logged yet.")

@@ -102,6 +102,7 @@ def history(frames: Frames, about: Subject, group: str) -> pl.DataFrame:
         _own(frames["thresholds"], about, group)
         .sort("version", descending=True)
         .select("version", "threshold_pct", "source", "set_at", "set_by", "reason")
+        .with_columns(pl.col("reason").str.replace_all(*words.PLAIN, literal=True))
     )
 
 
@@ -127,7 +128,7 @@ def proposal_sentence(one: Proposal) -> str:
     """The proposed X with its interval and what it would bring."""
     return (
         f"Proposed: **{words.number(one.threshold_pct, 1)} %** (95 % interval {words.number(one.low, 1)} to "
-        f"{words.number(one.high, 1)} %), resting on {one.basis}. {one.why} About "
+        f"{words.number(one.high, 1)} %), resting on {words.plain(one.basis)}. {words.plain(one.why)} About "
         f"{words.number(one.flags_per_week, 1)} flags a week; of the captures believed healthy it would flag "
         f"{words.percent(one.believed_healthy_flagged)}."
     )

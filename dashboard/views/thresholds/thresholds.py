@@ -9,6 +9,7 @@ from dashboard.shared import filters, go, notices, parts, words
 from dashboard.shared import who as who_writes
 from dashboard.views.thresholds import answer as answers
 from dashboard.views.thresholds import chart as charts
+from dashboard.views.thresholds import every
 from pipelines.errors import ShopspreadError, ThresholdConflict
 
 stamp: str = st.session_state["stamp"]
@@ -24,6 +25,36 @@ st.caption(
 if not about.groups:
     notices.too_little(about.none_yet)
     st.stop()
+limits_of_all = every.limits(frames, about)
+st.header(f"Every {about.group_noun}")
+event = parts.table(
+    every.table(limits_of_all), on_select="rerun", selection_mode="multi-row", key="every_limit",
+    column_config={
+        "group": about.group_noun, "odd_from": st.column_config.NumberColumn("odd from, %", format="%.1f"),
+        "proposed": st.column_config.NumberColumn("proposed, %", format="%.1f"),
+        "apart": st.column_config.NumberColumn("apart, points", format="%+.1f"),
+    },
+)  # fmt: skip
+ticked = parts.ticked(event)
+with st.expander(
+    f"Put the proposals of the ticked rows in force ({len(ticked)})", icon=":material/done_all:"
+):
+    who_all = who_writes.ask("every_limit")
+    why_all = st.text_input("Why", key="why_all")
+    if st.button("Accept the proposals", icon=":material/check:"):
+        try:
+            st.session_state["accepted"] = every.accept(
+                limits_of_all[ticked], about, who=who_all, why=why_all
+            )
+        except ShopspreadError as error:
+            notices.trouble(str(error))
+        else:
+            who_writes.remember(who_all)
+            st.rerun()
+for sentence in st.session_state.pop("accepted", []):
+    st.markdown(f"- {sentence}")
+
+st.header(f"One {about.group_noun}")
 name = filters.pick_group(about)
 settings = data.settings(stamp)
 money = words.money_unit(settings["currency"])

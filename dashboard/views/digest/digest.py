@@ -1,0 +1,58 @@
+"""The week's digest: what needs a decision first, then what changed; the same as the file that is mailed."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard import data
+from dashboard.documents.digest import render
+from dashboard.shared import filters, go, notices, parts, words
+from dashboard.views.digest import answer as answers
+
+stamp: str = st.session_state["stamp"]
+filters.sidebar(stamp, ())
+
+st.title("The week's digest")
+newest = answers.default_week(data.newest_day(stamp))
+monday = st.session_state.get("kept_digest_week") or newest
+week = data.week(data.work_stamp(stamp), monday)
+st.caption(f"{words.day(week.monday)} to {words.day(week.sunday)}, as it stood when the week was over.")
+with st.container(horizontal=True):
+    if st.button("The week before", icon=":material/chevron_left:"):
+        go.here(kept_digest_week=answers.week_before(week.monday))
+    if st.button("The week after", icon=":material/chevron_right:", disabled=week.monday >= newest):
+        go.here(kept_digest_week=answers.week_after(week.monday))
+    if st.button("All captures of this week", icon=":material/event:"):
+        go.week(str(week.monday))
+    st.download_button(
+        "As a file to mail or print", lambda: render(week), file_name=answers.file_name(week), mime="text/html",
+        icon=":material/mail:", on_click="ignore",
+    )  # fmt: skip
+
+st.header("What needs a decision")
+flags = answers.open_flags(week)
+st.markdown(answers.flags_sentence(week, flags))
+if flags.height:
+    event = parts.table(flags, on_select="rerun", selection_mode="single-row", key="digest_flags")
+    parts.open_selected(event, flags["capture"].to_list(), key="digest_flag_open")
+for title, lines in (
+    ("Coaching", answers.coaching_lines(week)),
+    ("Thresholds to look at again", answers.threshold_lines(week)),
+    ("Files that wait or were refused", answers.file_lines(week)),
+):
+    if lines:
+        st.subheader(title)
+        st.markdown("\n".join(f"- {line}" for line in lines))
+if answers.drill_line(week):
+    st.subheader("Drills short of the week's target")
+    st.markdown(answers.drill_line(week))
+
+st.header("What changed")
+if week.changes:
+    parts.table(answers.changes(week))
+    st.caption(
+        "Brackets hold 95 % intervals; n is the number of observations. Figures about people are for coaching."
+    )
+else:
+    notices.too_little("Nothing to compare yet.")
+st.caption("Every Monday by mail: `shopspread digest --mail-to ADDRESS`.")

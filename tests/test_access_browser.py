@@ -1,0 +1,132 @@
+"""Pages for everyone: what axe finds, narrow and zoomed screens, the dark theme, the keyboard."""
+
+from __future__ import annotations
+
+import importlib.util
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from dashboard.shared.pages import PAGES, PEOPLE_PARTS
+from tests.browser_dashboard import CHROMIUM, WAIT_MS, chromium, served, settle, visit
+
+FOUND = importlib.util.find_spec("axe_playwright_python")
+AXE = None if FOUND is None or FOUND.origin is None else Path(FOUND.origin).with_name("axe.min.js")
+pytestmark = [
+    pytest.mark.xdist_group("browser"),
+    pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; .ci/run installs it"),
+]
+# The list of pages in the sidebar is drawn by the server's own front end, with sections between its items.
+NOT_OURS = "[data-testid=stSidebarNav]"
+PLACES = [
+    *(entry.name for entry in PAGES if entry.name not in ("shop", "technicians")),
+    "",
+    *(f"technicians?part={part}" for part in PEOPLE_PARTS),
+]
+NARROW = {"a phone": 390, "a desktop at 200 % zoom": 640}
+
+
+@pytest.fixture(scope="module")
+def address(small_warehouse: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder = tmp_path_factory.mktemp("access") / "shop"
+    shutil.copytree(small_warehouse, folder, ignore=shutil.ignore_patterns("drop"))
+    with served(folder, tmp_path_factory.mktemp("outside")) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def headless() -> Iterator[Browser]:
+    with chromium() as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def tab(headless: Browser) -> Iterator[Page]:
+    page = headless.new_page(viewport={"width": 1280, "height": 1600})
+    yield page
+    page.close()
+
+
+def violations(tab: Page) -> list[str]:
+    """What axe finds on the page as it stands, our part of it, one line a rule."""
+    assert AXE is not None
+    if not tab.evaluate("() => Boolean(window.axe)"):
+        tab.evaluate(AXE.read_text(encoding="utf-8"))
+    found: dict[str, Any] = tab.evaluate(
+        "(left_out) => axe.run({exclude: [[left_out]]}, {resultTypes: ['violations']})", NOT_OURS
+    )
+    return [
+        f"{one['id']}: {one['help']}: {[node['html'][:200] for node in one['nodes'][:3]]}"
+        for one in found["violations"]
+    ]
+
+
+@pytest.mark.skipif(AXE is None, reason="axe is not installed (the package axe-playwright-python)")
+@pytest.mark.parametrize("place", PLACES)
+def test_axe_finds_nothing_and_nothing_runs_out_of_a_narrow_screen(
+    tab: Page, address: str, place: str
+) -> None:
+    tab.emulate_media(color_scheme="light")
+    tab.set_viewport_size({"width": 1280, "height": 1600})
+    visit(tab, f"{address}/{place}")
+    assert violations(tab) == []
+    charts = tab.locator("[data-testid=stVegaLiteChart]")
+    for i in range(charts.count()):
+        assert charts.nth(i).evaluate(
+            "chart => [chart, ...chart.querySelectorAll('[aria-label]')]"
+            ".some(one => (one.getAttribute('aria-label') || '').length > 25)"
+        ), f"chart {i} of {place} says nothing"
+    tab.emulate_media(color_scheme="dark")
+    tab.wait_for_timeout(300)
+    assert violations(tab) == []
+    for screen, width in NARROW.items():
+        tab.set_viewport_size({"width": width, "height": 900})
+        tab.wait_for_timeout(300)
+        overflow = tab.evaluate(
+            "() => { const main = document.querySelector('[data-testid=stMain]');"
+            " return Math.max(document.documentElement.scrollWidth, main.scrollWidth) - window.innerWidth; }"
+        )
+        assert overflow <= 0, f"{place} runs {overflow} px out of {screen}"
+
+
+def test_axe_sees_what_is_wrong(tab: Page, address: str) -> None:
+    if AXE is None:
+        pytest.skip("axe is not installed (the package axe-playwright-python)")
+    visit(tab, f"{address}/jobs")
+    tab.evaluate("() => document.querySelector('h1').insertAdjacentHTML('afterend', '<img src=\"x.png\">')")
+    assert any(line.startswith("image-alt") for line in violations(tab))
+
+
+def test_the_dark_theme_is_the_browsers_choice(tab: Page, address: str) -> None:
+    tab.emulate_media(color_scheme="dark")
+    visit(tab, f"{address}/jobs")
+    colour = tab.locator("[data-testid=stApp]").evaluate("app => getComputedStyle(app).backgroundColor")
+    assert sum(int(part) for part in colour[4:-1].split(",")[:3]) < 120, colour
+    tab.emulate_media(color_scheme="light")
+
+
+def test_the_keyboard_goes_all_the_way(tab: Page, address: str) -> None:
+    """From the week's list to a capture and on to the known-good ones, without a mouse."""
+    tab.set_viewport_size({"width": 1280, "height": 1600})
+    visit(tab, f"{address}/capture")
+    expect(tab.get_by_text("Tab moves on", exact=False).first).to_be_attached(timeout=WAIT_MS)
+    wanted = tab.get_by_role("button", name="Over the known-good ones")
+    expect(wanted).to_be_visible(timeout=WAIT_MS)
+    tab.locator("h1").first.click()
+    for _ in range(60):
+        tab.keyboard.press("Tab")
+        if wanted.evaluate("button => button === document.activeElement"):
+            break
+    else:
+        raise AssertionError("the button is not reached by Tab")
+    assert wanted.evaluate(
+        "button => getComputedStyle(button).outlineStyle + getComputedStyle(button).boxShadow"
+    ) != ("nonenone")
+    tab.keyboard.press("Enter")
+    expect(tab.locator("h1", has_text="Known-good captures")).to_be_visible(timeout=WAIT_MS)
+    settle(tab)
+    assert "over=" in tab.url
