@@ -109,7 +109,7 @@ def reasons(rows: pl.DataFrame) -> Any:
             ],
         )
     )
-    return base.finish(alt.layer(usual, base.pickable(points, "name")), height=70 + 48 * rows.height)
+    return base.finish(alt.layer(usual, base.pickable(points, "name")), height=70 + 62 * rows.height)
 
 
 def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:

@@ -1,0 +1,109 @@
+"""From anything to anything in a real browser: a dot to its jobs, a capture to its vehicle, all in the address."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import parse_qs, urlparse
+
+import polars as pl
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from dashboard.shared.job_lists import JOB_LISTS
+from pipelines.warehouse.database import Warehouse
+from tests.browser_dashboard import CHROMIUM, WAIT_MS, chromium, served, settle, visit
+
+pytestmark = [
+    pytest.mark.xdist_group("browser"),
+    pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; .ci/run installs it"),
+]
+
+
+@pytest.fixture(scope="module")
+def address(small_warehouse: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder = tmp_path_factory.mktemp("clicks") / "shop"
+    shutil.copytree(small_warehouse, folder, ignore=shutil.ignore_patterns("drop"))
+    with served(folder, tmp_path_factory.mktemp("outside")) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def headless() -> Iterator[Browser]:
+    with chromium() as found:
+        yield found
+
+
+@pytest.fixture
+def tab(headless: Browser) -> Iterator[Page]:
+    page = headless.new_page(viewport={"width": 1400, "height": 2600})
+    yield page
+    page.close()
+
+
+def asked(tab: Page) -> dict[str, str]:
+    """What the address asks for."""
+    return {name: values[0] for name, values in parse_qs(urlparse(tab.url).query).items()}
+
+
+def opens(tab: Page, heading: str) -> None:
+    expect(tab.locator("h1", has_text=heading)).to_be_visible(timeout=WAIT_MS)
+    settle(tab)
+
+
+def test_a_dot_opens_the_jobs_behind_it(tab: Page, address: str, small_warehouse: Path) -> None:
+    visit(tab, f"{address}/")
+    chart = tab.locator("[class*='st-key-chart_people'] [data-testid=stVegaLiteChart]")
+    expect(chart).to_be_visible(timeout=WAIT_MS)
+    dot = chart.locator("path[aria-roledescription='circle'], .mark-symbol path").last
+    expect(dot).to_be_visible(timeout=WAIT_MS)
+    dot.click(force=True)
+    opens(tab, "Jobs and vehicles")
+    technician = asked(tab)["technician"]
+    assert technician in Warehouse(small_warehouse).frame("technicians")["technician"].to_list()
+    assert asked(tab)["jobs"] == "counted"
+    expect(tab.get_by_text(JOB_LISTS["counted"].title, exact=False).first).to_be_visible(timeout=WAIT_MS)
+
+
+def test_a_figure_about_comebacks_opens_its_jobs_and_survives_a_reload(tab: Page, address: str) -> None:
+    visit(tab, f"{address}/")
+    tab.get_by_role("button", name="Scoped ones that came back").first.click()
+    opens(tab, "Jobs and vehicles")
+    assert asked(tab)["jobs"] == "came back scoped"
+    said = re.compile(re.escape(JOB_LISTS["came back scoped"].title) + r": \d+ within 30 days")
+    expect(tab.get_by_text(said)).to_be_visible(timeout=WAIT_MS)
+    tab.reload()
+    opens(tab, "Jobs and vehicles")
+    expect(tab.get_by_text(said)).to_be_visible(timeout=WAIT_MS)
+
+
+def test_a_capture_leads_to_everything_about_it(tab: Page, address: str, small_warehouse: Path) -> None:
+    warehouse = Warehouse(small_warehouse)
+    captures = warehouse.frame("captures").filter(
+        (pl.col("status") == "read")
+        & pl.col("repair_order").is_in(warehouse.frame("orders")["repair_order"].to_list())
+        & (pl.col("test") == "relative_compression")
+    )
+    row = captures.drop_nulls(["vehicle", "technician", "group"]).row(0, named=True)
+    visit(tab, f"{address}/capture?capture={row['capture_file']}")
+    expect(tab).to_have_title(re.compile(re.escape(row["capture_file"])), timeout=WAIT_MS)
+    for button, heading, wanted in (
+        (
+            "Over the known-good ones",
+            "Known-good captures",
+            {"group": row["group"], "over": row["capture_file"]},
+        ),
+        ("The threshold", "Thresholds", {"group": row["group"]}),
+        (f"Job {row['repair_order']}", "Jobs and vehicles", {"order": row["repair_order"]}),
+        (f"Vehicle {row['vehicle']}", "Jobs and vehicles", {"vehicle": row["vehicle"]}),
+        (row["technician"], "Technicians and coaching", {"technician": row["technician"]}),
+    ):
+        tab.get_by_role("button", name=button, exact=False).first.click()
+        opens(tab, heading)
+        expect(tab).to_have_url(re.compile("="), timeout=WAIT_MS)
+        assert wanted.items() <= asked(tab).items(), (button, tab.url)
+        tab.go_back()
+        opens(tab, "One capture")
+        expect(tab.get_by_role("button", name="Over the known-good ones")).to_be_visible(timeout=WAIT_MS)
