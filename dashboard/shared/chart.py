@@ -96,7 +96,8 @@ def rule_at(
 
 def names_axis() -> alt.Axis:
     """An axis of names in which long ones stand on several lines, so that a phone keeps room for the marks."""
-    lines = r"length(datum.label) > 24 ? split(replace(datum.label, regexp('(.{8,20}) ', 'g'), '$1\n'), '\n') : datum.label"
+    split = r"split(replace(datum.label, regexp('(.{8,20}) ', 'g'), '$1\n'), '\n')"
+    lines = f"length(datum.label) > 24 ? {split} : datum.label"
     return alt.Axis(labelExpr=lines, labelLimit=220)
 
 
