@@ -30,7 +30,7 @@ def start_here(title: str | None, *, warehouse: bool) -> None:
         st.title(title)
     found = "The warehouse is still empty" if warehouse else "There is no warehouse yet"
     st.info(f"{found}: {data.path()}", icon=":material/flag:")
-    st.subheader("What to do first")
+    st.header("What to do first")
     st.markdown(FIRST_STEPS.format(warehouse=data.path()))
 
 

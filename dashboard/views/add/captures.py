@@ -24,7 +24,7 @@ def draw(stamp: str) -> None:
     _drop(by)
     files = answers.unlabelled(data.frames(stamp)["captures"])
     _done(stamp)
-    st.subheader("What are these?" if files else "Labels")
+    st.header("What are these?" if files else "Labels")
     if not files:
         notices.fine("Every capture that came in has its label.")
         return

@@ -177,7 +177,7 @@ def coaching(stamp: str) -> None:
 def history(stamp: str) -> None:
     """What was entered by whom, with a way back; where files and forms disagree; the tables as files."""
     said = answers.disagreements(data.frame(stamp, "disagreements"))
-    st.subheader("Files and forms")
+    st.header("Files and forms")
     if said:
         st.markdown(
             "The later one stands; the log shows both. Write the tables below to bring the files in step."
@@ -190,7 +190,7 @@ def history(stamp: str) -> None:
         "All tables, as the drop folder takes them (zip)", writing.tables_zip, file_name="shopspread-tables.zip",
         mime="application/zip", icon=":material/folder_zip:", on_click="ignore",
     )  # fmt: skip
-    st.subheader("Entered here, the newest first")
+    st.header("Entered here, the newest first")
     rows = answers.entered_rows(data.frame(stamp, "entered", rows=SHOWN * 4))[:SHOWN]
     if not rows:
         notices.too_little("Nobody has entered anything here yet.")

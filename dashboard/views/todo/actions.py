@@ -28,10 +28,10 @@ def draw(stamp: str, chosen: list[Item]) -> None:
     one = chosen[0]
     with st.container(border=True):
         if len(chosen) == 1:
-            st.subheader(f"{answers.SORTS[one.sort]}: {one.name}")
+            st.header(f"{answers.SORTS[one.sort]}: {one.name}")
             st.markdown(one.says)
         else:
-            st.subheader(f"{len(chosen)} things chosen")
+            st.header(f"{len(chosen)} things chosen")
         if one.mark.state == "open" and len(chosen) == 1:
             _OWN[one.sort](stamp, one)
         thresholds = [item for item in chosen if item.sort == THRESHOLD]
