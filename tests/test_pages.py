@@ -128,7 +128,7 @@ def layers(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
 
 
 @pytest.mark.parametrize(
-    "name", [page for page in PAGES if page not in ("intake", "todo", "jobs", "week", "add")]
+    "name", [page for page in PAGES if page not in ("intake", "todo", "jobs", "week", "digest", "add")]
 )
 def test_every_chart_titles_its_axes_with_units(
     monkeypatch: pytest.MonkeyPatch, small_warehouse: Path, name: str
