@@ -15,6 +15,7 @@ import datetime as dt
 import json
 import os
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +28,7 @@ from dashboard.shared import inert
 from models.records.shop import Shop
 from models.spread.fit import GroupFit, Scores, fit_groups
 from models.thresholds.proposal import Proposal
-from pipelines.access.roles import Viewer
+from pipelines.access.roles import Right, Viewer
 from pipelines.access.sight import seen
 from pipelines.fit import standing_hookup
 from pipelines.fit.figures import Figures, load_figures
@@ -299,9 +300,22 @@ def figures(work_stamp: str, day: dt.date) -> Figures | None:
 
 
 @st.cache_resource(max_entries=8, show_spinner="Summing up the week")
-def week(work_stamp: str, monday: dt.date) -> Week:  # noqa: ARG001
-    """One week's facts as they stood when it ended; kept by the work stamp."""
+def _week(work_stamp: str, monday: dt.date) -> Week:  # noqa: ARG001
     return week_of(warehouse(), monday)
+
+
+def week(work_stamp: str, monday: dt.date) -> Week:
+    """One week's facts as they stood when it ended, as far as they are this person's to see.
+
+    Raises:
+        NotAllowed: when scope use is not theirs to see.
+    """
+    looks = access.present()
+    looks.require(Right.SEE_JOBS)
+    found = _week(work_stamp, monday)
+    if not looks.may(Right.SEE_PEOPLE):
+        found = replace(found, coaching=(), new=frozenset(), drills_short=())
+    return found if looks.all_rights else replace(found, flagged=seen(looks, "captures", found.flagged))
 
 
 # -- waveforms and settings ------------------------------------------------------------------------------------------

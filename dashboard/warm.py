@@ -57,6 +57,6 @@ def figures() -> None:
     stamp = data.stamp()
     if stamp and data.anything(stamp):
         data.figures(data.work_stamp(stamp), data.newest_day(stamp))
-        data.shop(stamp)
+        data.whole_shop(stamp)
         data.settings(stamp)
         data.active_names(stamp)

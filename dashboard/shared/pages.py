@@ -47,7 +47,9 @@ PAGES: tuple[Entry, ...] = (
         ":material/directions_car:",
         ("day", "technician", "jobs", "week", "order", "vehicle"),
     ),
-    Entry("digest", "The week's digest", "The shop", ":material/newspaper:", ("digest_week",)),
+    Entry(
+        "digest", "The week's digest", "The shop", ":material/newspaper:", ("digest_week",), Right.SEE_JOBS
+    ),
     Entry("todo", "What waits for somebody", "The shop", ":material/checklist:", ("day",)),
     Entry(
         "week",

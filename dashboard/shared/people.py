@@ -32,6 +32,7 @@ from models.people.skill import TechnicianSkill, technicians
 from models.records.people_settings import PeopleSettings
 from models.records.shop import Shop
 from pipelines.access.roles import Right
+from pipelines.access.sight import seen
 from pipelines.reports.report import Figures, people_settings
 
 KEPT = 6
@@ -87,9 +88,21 @@ def _returns(work_stamp: str, as_of: dt.date) -> Comebacks:
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
-def jobs(work_stamp: str, as_of: dt.date) -> pl.DataFrame:
-    """Every job up to a day with what the figures count it by; see `models.jobs.listing`."""
+def _jobs(work_stamp: str, as_of: dt.date) -> pl.DataFrame:
     return listed_jobs(_shop(work_stamp), as_of=as_of, window_days=_settings().window_days)
+
+
+def jobs(work_stamp: str, as_of: dt.date) -> pl.DataFrame:
+    """Every job up to a day with what the figures count it by; see `models.jobs.listing`.
+
+    Names, money and what came back only as far as they are this person's to see.
+    """
+    viewer, rows = access.present(), _jobs(work_stamp, as_of)
+    if not viewer.may(Right.SEE_JOBS):
+        hidden = ("scoped", "quality", "days", "week", "comeback_of", "came_back_as")
+        nothing = [pl.lit(None, dtype=rows.schema[name]).alias(name) for name in hidden]
+        rows = rows.with_columns(*nothing, pl.lit(False).alias("counted"), pl.lit(False).alias("came_back"))
+    return rows if viewer.all_rights else seen(viewer, "orders", rows)
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Weighing everybody's captures and calls")
