@@ -43,6 +43,9 @@ def style() -> None:
         # the server's faded text has too little contrast (WCAG 2.2, 1.4.3: 4.5 to 1)
         "[data-testid='stCaptionContainer'],[data-testid='stCaptionContainer'] *{color:inherit!important}"
         "[class*='st-key-table_'] summary{opacity:1!important}"
+        # white on the theme's lighter blue has too little of it in the dark
+        f"[data-testid^='stBaseButton-primary'],[data-testid='stMultiSelect'] :has(> span[title])"
+        f"{{background:{palette.BLUE}!important;color:#fff!important}}"
         "[data-testid='stCaptionContainer']{opacity:0.85}"
         # on a narrow screen long names break rather than run out of it
         "[data-testid='stMain'] p,[data-testid='stMain'] li,[data-testid='stMain'] h1{overflow-wrap:anywhere}"
