@@ -17,8 +17,8 @@ from pipelines.kinds.base import (
     Wording,
 )
 from pipelines.kinds.ignition_primary.checks import DECLARED
-from pipelines.kinds.ignition_primary.compare import FEWEST_COILS, Sequence
 from pipelines.kinds.ignition_primary.read import read_coils
+from pipelines.kinds.sequence import FEWEST_ELEMENTS, Sequence
 from pipelines.kinds.simulated import Simulation
 from pipelines.waveform import Waveform
 
@@ -40,8 +40,8 @@ def read(waveform: Waveform, hookup: Hookup, family: EngineFamily | None) -> Rea
 
 def layout(family: EngineFamily) -> Layout:
     """The sparks in firing order, each at its angle; where a coil serves a pair, the pairs over one turn."""
-    sequence = Sequence.of(family)
-    if len(sequence.numbers) < FEWEST_COILS:
+    sequence = Sequence.of_coils(family)
+    if len(sequence.numbers) < FEWEST_ELEMENTS:
         # two coils are never compared: the group stands empty, laid out like its cylinders
         places = tuple(angle / 720.0 for angle in family.firing_angles_deg)
         return Layout(family.cylinders, family.firing_order, places)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipelines.kinds.ignition_primary.signals import Floats, Trace
+from pipelines.kinds.trace import Floats, Trace
 
 DEAD_S = 2.5e-3
 LEAST = 0.07

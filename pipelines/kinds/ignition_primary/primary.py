@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipelines.kinds.ignition_primary.signals import Floats, Samples, Trace
+from pipelines.kinds.levels import is_reversed, restored, runs
+from pipelines.kinds.trace import Floats, Samples, Trace
 
 Whole = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -21,7 +22,6 @@ UP_BY = 0.6
 SHORTEST_ON_S = 3.5e-4
 DIP_S = 4.5e-5
 LEAST_BURN_S, REAL_BURN_S, LONGEST_BURN_S = 6e-5, 2.5e-4, 8e-3
-LONG_S = 8e-4
 LONGEST_HOLD_S = 6e-3
 EDGE_S, EDGE = 3e-5, 0.5
 MOST_STRIKES = 500
@@ -58,7 +58,7 @@ class Strikes:
 
 def find_strikes(trace: Trace) -> Strikes | None:
     """Strikes of a primary's voltage, None where there are none."""
-    turned = _is_reversed(trace)
+    turned = is_reversed(trace)
     if turned is not None:
         found = _find(trace.turned() if turned else trace, turned)
         if found is not None:
@@ -75,50 +75,8 @@ def _likely(found: Strikes) -> int:
     return 2 * int(like.sum()) - len(like)
 
 
-def _is_reversed(trace: Trace) -> bool | None:
-    """Whether the supply, the level the record lies at most, is negative; None where no level says so."""
-    some = trace.some
-    middle = float(np.median(some))
-    near = float(np.mean(np.abs(some - middle) < 0.25 * abs(middle)))
-    side = float(np.sign(middle))
-    other = float(np.mean(some * side < -0.3 * abs(middle)))
-    if near > 0.35 and other < 0.1 and abs(middle) > 0.012 * max(trace.top, -trace.low):
-        return side < 0
-    return None
-
-
-def _runs(mask: Bools) -> tuple[Whole, Whole]:
-    """First and one-past-last index of every run of True."""
-    edges = np.flatnonzero(mask[1:] != mask[:-1]) + 1
-    if len(mask) and mask[0]:
-        edges = np.concatenate([[0], edges])
-    if len(mask) and mask[-1]:
-        edges = np.concatenate([edges, [len(mask)]])
-    return edges[::2].astype(np.int64), edges[1::2].astype(np.int64)
-
-
-def _restored(trace: Trace) -> tuple[Trace, bool]:
-    """The trace with its direct current put back where the input blocks it: the charging level becomes nothing."""
-    some = trace.some
-    above = some[some > 0]
-    usual = float(np.median(above)) if len(above) else 0.0
-    usual = max(usual, 0.3 * float(np.quantile(some, 0.9)), 1e-9)
-    first, last = _runs(trace.values < -0.5 * usual)
-    long = (last - first) > max(LONG_S * trace.rate_hz, 2)
-    if np.count_nonzero(long) < 2:
-        return trace, False
-    depth = np.array(
-        [float(np.median(trace.values[a:b])) for a, b in zip(first[long], last[long], strict=True)]
-    )
-    lowest = float(np.quantile(depth, 0.2))
-    deep = depth < 0.6 * lowest
-    if lowest > -3.0 * trace.step or lowest > -1.2 * float(np.quantile(some, 0.7)):
-        return trace, False
-    return trace.lifted(-float(np.median(depth[deep]))), True
-
-
 def _find(trace: Trace, turned: bool) -> Strikes | None:
-    trace, blocked = _restored(trace)
+    trace, blocked = restored(trace)
     x, rate = trace.values, trace.rate_hz
     some = trace.some
     high = float(np.quantile(some, 0.9))
@@ -156,7 +114,7 @@ def _find(trace: Trace, turned: bool) -> Strikes | None:
 
 def _charges(on: Bools, rate: float) -> tuple[Whole, Whole]:
     """First and one-past-last sample of every stretch in which the driver is on, blips bridged."""
-    first, last = _runs(on)
+    first, last = runs(on)
     if not len(first):
         return first, last
     apart = first[1:] - last[:-1] > max(1, round(DIP_S * rate))

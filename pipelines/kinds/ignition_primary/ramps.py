@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipelines.kinds.ignition_primary.signals import Floats, Samples, Trace
+from pipelines.kinds.levels import creep
+from pipelines.kinds.trace import Floats, Samples, Trace
 
 Whole = npt.NDArray[np.int64]
 
@@ -209,16 +210,7 @@ def _blocked(x: Samples, rate: float, cut: Whole, begin: Floats, after: Floats, 
     flowing = float(np.mean(x)) - float(np.median(after))
     if flowing < 0.01 * usual or abs(float(np.mean(x))) > 0.6 * flowing + 0.02 * usual:
         return False
-    creep = []
-    for k in range(len(cut) - 1):
-        first, last = int(cut[k] + 2e-4 * rate) + 1, begin[k + 1] - 2e-4 * rate
-        if np.isfinite(last) and last - first > max(6, 1e-3 * rate):
-            third = (int(last) - first) // 3
-            early, late = x[first : first + third], x[int(last) - third : int(last)]
-            creep.append((float(late.mean()) - float(early.mean())) / (last - first - third) * rate)
-    if len(creep) < 5:
-        return False
-    middle, error = float(np.mean(creep)), float(np.std(creep, ddof=1) / np.sqrt(len(creep)))
+    middle, error = creep(x, rate, (cut[:-1] / rate + 2e-4).tolist(), (begin[1:] / rate - 2e-4).tolist())
     # back to nothing with a time constant of at most half a second
     return middle > 4.0 * error and middle > 0.5 * flowing
 

@@ -9,12 +9,12 @@ import numpy as np
 
 from pipelines.kinds.base import ElementReading, EngineFamily, Events, Hookup, Reading
 from pipelines.kinds.ignition_primary import checks
-from pipelines.kinds.ignition_primary.compare import Placed, Sequence, by_sync, by_turn, channels, elements
 from pipelines.kinds.ignition_primary.pickup import find_pulses, own_pulses
 from pipelines.kinds.ignition_primary.primary import Strikes, find_strikes
 from pipelines.kinds.ignition_primary.ramps import Ramps, find_ramps, fit_circuit
-from pipelines.kinds.ignition_primary.signals import Floats, Trace, prepare
 from pipelines.kinds.ignition_primary.trains import Sparks, of_ramps, of_strikes
+from pipelines.kinds.sequence import Placed, Sequence, by_sync, by_turn, channels, elements
+from pipelines.kinds.trace import Floats, Trace, prepare
 from pipelines.waveform import Waveform
 
 VOLTAGE, COIL, FEED, PICKUP, BATTERY = (
@@ -146,7 +146,7 @@ def _arrange(found: list[Channel], family: EngineFamily) -> Seen:
 def _reading(
     seen: Seen, hookup: Hookup, family: EngineFamily, names: list[str], waveform: Waveform, version: int
 ) -> Reading:
-    sequence = Sequence.of(family)
+    sequence = Sequence.of_coils(family)
     sync_place = (
         sequence.place_of(hookup.sync_cylinder, family) if hookup.sync_cylinder in family.firing_order else 0
     )

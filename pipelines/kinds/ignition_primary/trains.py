@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from pipelines.kinds.ignition_primary.primary import Strikes
 from pipelines.kinds.ignition_primary.ramps import Ramps
-from pipelines.kinds.ignition_primary.signals import Floats
+from pipelines.kinds.trace import Floats
 
 AGAIN_SHARE, AGAIN_S = 0.4, 6.5e-3
 

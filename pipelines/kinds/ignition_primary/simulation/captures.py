@@ -9,8 +9,8 @@ import numpy.typing as npt
 from scipy.signal import lfilter
 
 from pipelines.kinds.base import EngineFamily
-from pipelines.kinds.ignition_primary.compare import Sequence
 from pipelines.kinds.ignition_primary.simulation.coil import Coil, Floats
+from pipelines.kinds.sequence import Sequence
 from pipelines.kinds.simulated import Recording, Simulated
 
 DIGITS = 1e-4
@@ -36,7 +36,7 @@ class IgnitionSimulation:
 
     def __init__(self, families: tuple[EngineFamily, ...]) -> None:
         # two coils have no odd one out between them
-        self._families = {one.name: one for one in families if len(Sequence.of(one).numbers) > 2}
+        self._families = {one.name: one for one in families if len(Sequence.of_coils(one).numbers) > 2}
         self.groups: tuple[str, ...] = tuple(self._families)
 
     def capture(self, group: str, *, fault: str, slip: str, vehicle_seed: int, seed: int) -> Simulated:
@@ -50,7 +50,7 @@ class IgnitionSimulation:
             raise KeyError(fault or slip)
         own = np.random.default_rng([vehicle_seed, family.cylinders, 31])
         rng = np.random.default_rng([seed, family.cylinders, 32])
-        sequence = Sequence.of(family)
+        sequence = Sequence.of_coils(family)
         coils = _coils(own, rng, group, len(sequence.numbers))
         odd = int(own.integers(len(coils)))
         hookup = _hookup(rng, family, fault, len(coils))

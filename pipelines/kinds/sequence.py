@@ -1,4 +1,7 @@
-"""Every spark given its place in the firing order, and the places set beside each other."""
+"""Every event of an engine given its place in the firing order, and the places set beside each other.
+
+An event is a spark or an injection: whatever each cylinder has once a turn.
+"""
 
 from __future__ import annotations
 
@@ -9,12 +12,12 @@ import numpy.typing as npt
 
 from pipelines.kinds import turns
 from pipelines.kinds.base import ElementReading, EngineFamily
-from pipelines.kinds.ignition_primary.signals import Floats
+from pipelines.kinds.trace import Floats
 
 Whole = npt.NDArray[np.int64]
 
 FEWEST = 2
-FEWEST_COILS = 3
+FEWEST_ELEMENTS = 3
 NOT_AS_MANY = 0.3
 LEAST_SE_PCT = 0.05
 WINSOR = 4.0
@@ -36,21 +39,25 @@ class Sequence:
 
     @classmethod
     def of(cls, family: EngineFamily) -> Sequence:
-        """A family's: its cylinders in firing order, or its pairs, numbered as they come in it."""
-        angles = np.asarray(family.firing_angles_deg)
-        if family.sync_kind == "waste_spark" and family.cylinders % 2 == 0:
-            half = family.cylinders // 2
-            return cls(angles[:half] / 360.0, tuple(range(1, half + 1)), 360.0)
-        return cls(angles / 720.0, family.firing_order, 720.0)
+        """A family's cylinders in firing order."""
+        return cls(np.asarray(family.firing_angles_deg) / 720.0, family.firing_order, 720.0)
+
+    @classmethod
+    def of_coils(cls, family: EngineFamily) -> Sequence:
+        """As `of`; where one coil serves two cylinders its pairs, numbered as they come in the firing order."""
+        if family.sync_kind != "waste_spark" or family.cylinders % 2:
+            return cls.of(family)
+        half = family.cylinders // 2
+        return cls(np.asarray(family.firing_angles_deg)[:half] / 360.0, tuple(range(1, half + 1)), 360.0)
 
     def place_of(self, cylinder: int, family: EngineFamily) -> int:
-        """Place of a cylinder's spark."""
+        """Place of a cylinder's event."""
         return family.firing_order.index(cylinder) % len(self.numbers)
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """Sparks with their place (0-based in the sequence, -1 unknown), and whether the places can be named."""
+    """Events with their place (0-based in the sequence, -1 unknown), and whether the places can be named."""
 
     place: Whole
     named: bool
@@ -58,7 +65,7 @@ class Placed:
 
 
 def by_sync(at_s: Floats, index_s: Floats, sequence: Sequence, sync_place: int) -> Placed:
-    """Place of each spark of a shared channel from the sync's pulses."""
+    """Place of each event of a shared channel from the sync's pulses."""
     index = turns.regular(index_s)
     phase = turns.phases(at_s, index)
     place = turns.nearest(phase, np.sort((sequence.places - sequence.places[sync_place]) % 1.0))
@@ -71,7 +78,7 @@ def by_sync(at_s: Floats, index_s: Floats, sequence: Sequence, sync_place: int) 
 
 
 def by_turn(at_s: Floats, sequence: Sequence) -> Placed:
-    """Place of each spark of a shared channel without a sync: counted on from the first one."""
+    """Place of each event of a shared channel without a sync: counted on from the first one."""
     return Placed(turns.in_turn(at_s, sequence.places), False, False)
 
 
@@ -86,7 +93,7 @@ def channels(trains: list[Floats], sequence: Sequence, sync_place: int) -> list[
         if not len(phase):
             return None
         turn = np.exp(2j * np.pi * phase)
-        # the median direction: a few sparks far off do not count
+        # the median direction: a few events far off do not count
         middle = float(np.angle(np.median(turn.real) + 1j * np.median(turn.imag)) / (2 * np.pi) % 1.0)
         place = int(turns.nearest(np.array([middle]), offsets)[0])
         if place < 0 or abs(len(train) - len(trains[0])) > NOT_AS_MANY * len(trains[0]) + 1.5:
@@ -98,9 +105,9 @@ def channels(trains: list[Floats], sequence: Sequence, sync_place: int) -> list[
 def elements(
     at_s: Floats, values: Floats, place: Whole, sequence: Sequence, named: bool, measure: str
 ) -> tuple[ElementReading, ...]:
-    """Per cent of the median place and standard error, from the sparks; empty where a place has too few.
+    """Per cent of the median place and standard error, from the events; empty where a place has too few.
 
-    What all sparks do together (speed, supply) is taken off: each counts against the sparks around it.
+    What all events do together (speed, supply) is taken off: each counts against the events around it.
     """
     n = len(sequence.places)
     use = np.isfinite(values) & (place >= 0)
@@ -108,7 +115,7 @@ def elements(
     value, where = values[use][order], place[use][order]
     count = np.bincount(where, minlength=n)
     # of two that differ neither is the odd one
-    if n < FEWEST_COILS or not len(value) or count.min() < FEWEST:
+    if n < FEWEST_ELEMENTS or not len(value) or count.min() < FEWEST:
         return ()
     usual = _slow(value, where, n)
     level, error = np.empty(n), np.empty(n)
