@@ -103,7 +103,13 @@ def channels(trains: list[Floats], sequence: Sequence, sync_place: int) -> list[
 
 
 def elements(
-    at_s: Floats, values: Floats, place: Whole, sequence: Sequence, named: bool, measure: str
+    at_s: Floats,
+    values: Floats,
+    place: Whole,
+    sequence: Sequence,
+    named: bool,
+    measure: str,
+    least_se_pct: float = LEAST_SE_PCT,
 ) -> tuple[ElementReading, ...]:
     """Per cent of the median place and standard error, from the events; empty where a place has too few.
 
@@ -130,7 +136,7 @@ def elements(
     if not middle > 0:
         return ()
     relative = 100.0 * level / middle
-    stated = np.maximum(100.0 * error / middle, LEAST_SE_PCT)
+    stated = np.maximum(100.0 * error / middle, least_se_pct)
     return tuple(
         ElementReading(
             sequence.numbers[k] if named else None, k + 1, float(relative[k]), float(stated[k]),

@@ -87,4 +87,4 @@ def _step(values: Samples) -> float:
         return 0.0
     gaps = np.diff(part)
     real = gaps[gaps > float(np.abs(part).max()) * 1e-6]
-    return float(np.quantile(real, 0.05)) if len(real) else 0.0
+    return float(np.quantile(real, 0.05, method="lower")) if len(real) else 0.0

@@ -20,6 +20,8 @@ HOLDS = 0.6
 MOST = 800
 EDGE_S = 3e-5
 NEAR_END_S = 5e-4
+LONGEST_FALL_S = 4.5e-4
+FLAT = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,19 +102,23 @@ def _of_current(trace: Trace, turned: bool) -> Pulses | None:
         level[k] = float(np.median(inner)) if len(inner) else np.nan
     highest = float(np.median([x[a:b].max() for a, b in zip(first, last, strict=True)])) - zero
     # current builds up slowly and is driven down fast
-    if not np.nanmedian(rise) * 1.6 > np.nanmedian(fall):
+    down = float(np.median(fall))
+    if not np.nanmedian(rise) * 1.6 > down or down > max(2.5, LONGEST_FALL_S * rate):
+        return None
+    holds = bool(np.median(tail) < HOLDS * highest)
+    if holds and not 0.7 < np.nanmedian(level / tail) < 1.3:
         return None
     return Pulses(
-        begin / rate, end / rate, level, np.full(len(first), np.nan), bool(np.median(tail) < HOLDS * highest),
+        begin / rate, end / rate, level, np.full(len(first), np.nan), holds,
         np.nan, np.nan, zero, trace.step, turned, _creeps(x, rate, first, last, zero, size),
         trace.off_screen or _cut_off(trace, x, len(first)),
     )  # fmt: skip
 
 
 def _usual_top(x: Samples) -> float:
-    """Height that most parts of the record reach."""
+    """Height that a few of 32 parts of the record reach: a single spike does not count."""
     parts = x[: len(x) // 32 * 32].reshape(32, -1) if len(x) >= 64 else x[None]
-    return float(np.quantile(parts.max(axis=1), 0.7))
+    return float(np.quantile(parts.max(axis=1), 0.95))
 
 
 def _creeps(x: Samples, rate: float, first: Whole, last: Whole, zero: float, size: float) -> bool:
@@ -152,7 +158,7 @@ def _of_voltage(trace: Trace, turned: bool) -> Pulses | None:
     high = float(np.quantile(trace.some, 0.9))
     usual = trace.some[trace.some > 0.3 * high]
     base = float(np.median(usual)) if high > 0 and len(usual) else 0.0
-    if base <= 1.5 * trace.step or base <= 0 or trace.top < 1.4 * base:
+    if base <= 0.9 * trace.step or base <= 0 or trace.top < 1.4 * base:
         return None
     on = x < ON_BELOW * base
     first, last = runs(on)
@@ -178,9 +184,10 @@ def _of_voltage(trace: Trace, turned: bool) -> Pulses | None:
         kick.append(float(x[jumps[-1] : jumps[-1] + max(2, round(3e-4 * rate))].max()))
     if not begin or not _sharp(x, np.array(begin), base, slack):
         return None
-    on_v = float(
-        np.median([np.median(x[a : a + (b - a) // 2 + 1]) for a, b in zip(first, last, strict=True)])
-    )
+    lows = [x[a : a + (b - a) // 2 + 1] for a, b in zip(first, last, strict=True)]
+    if float(np.median([np.std(part) for part in lows])) > FLAT * base:
+        return None
+    on_v = float(np.median([np.median(part) for part in lows]))
     nothing = np.full(len(begin), np.nan)
     return Pulses(
         np.array(begin) / rate, np.array(end) / rate, nothing, np.array(kick), bool(np.mean(hold) > 0.5), base, on_v,

@@ -22,6 +22,8 @@ VOLTAGE, CURRENT, FEED, BATTERY = (
 )  # fmt: skip
 MAIN = (VOLTAGE, CURRENT, FEED)
 ON_TIME, SETTLED, OPENING, CLOSING = "on_time", "settled", "opening", "closing"
+LEAST_SE_PCT = {ON_TIME: 0.12, SETTLED: 0.25, OPENING: 0.5, CLOSING: 0.8}
+"""What choosing where a pulse or a kink begins leaves open, which repeats do not show."""
 LOWEST_RATE_HZ, USELESS_RATE_HZ = 9_000.0, 3_000.0
 FEWEST_TURNS, FEWEST_PULSES, SHORTEST_S = 3.0, 3, 0.15
 SUPPLY_V = (5.5, 32.0)
@@ -163,9 +165,13 @@ def _reading(
     found: tuple[ElementReading, ...] = ()
     if not placed.doubtful:
         for measure, values in ((ON_TIME, train.on_s), (SETTLED, train.level)):
-            found += elements(train.begin_s, values, train.place, sequence, placed.named, measure)
+            found += elements(
+                train.begin_s, values, train.place, sequence, placed.named, measure, LEAST_SE_PCT[measure]
+            )
         for measure, moved in ((OPENING, opening), (CLOSING, closing)):
-            found += elements(moved.at_s, moved.value_s, moved.place, sequence, placed.named, measure)
+            found += elements(
+                moved.at_s, moved.value_s, moved.place, sequence, placed.named, measure, LEAST_SE_PCT[measure]
+            )
     names += _of_levels(seen)
     return Reading(
         "read", "", _features(seen, train, opening, closing, index, turns_read, n), found,

@@ -34,7 +34,7 @@ class Solenoid:
     open_henry: float = 13e-3
     moves_a: float = 0.5
     travel_s: float = 5e-4
-    back_v: float = 4.5
+    back_v: float = 7.0
     on_s: float = 3.2e-3
     clamp_v: float = 70.0
     driver_v: float = 0.4
