@@ -109,8 +109,10 @@ def read_case(seed: int, clean: bool, fault: str | None = None, late: bool | Non
             if len(values) and (not found or len(found[0]) == len(values)):
                 found.append(values)
     usual = {name: np.median(found, axis=0) for name, found in patterns.items() if found}
-    turned = np.exp(1j * np.deg2rad(cams))
-    middle = float(np.rad2deg(np.angle(np.nanmean(turned)))) if np.isfinite(cams).any() else np.nan
+    # the one the others are nearest to
+    known = np.array([cam for cam in cams if np.isfinite(cam)])
+    away = np.abs((known[:, None] - known[None, :] + 180.0) % 360.0 - 180.0).sum(axis=1)
+    middle = float(known[np.argmin(away)]) if len(known) else np.nan
     return Case(seed, clean, truth, reading, usual, middle)
 
 

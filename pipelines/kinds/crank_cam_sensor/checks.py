@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipelines.kinds.base import Check, SetupCheck, Severity
 
-FEW_TURNS = 8
+FEW_TURNS = 7
 FEWEST_TURNS = 3
 SAMPLES_A_TOOTH = 8.0
 STEPS = 16.0

@@ -91,7 +91,7 @@ def _measure(main: Found, wheel: Wheel, other: Found | None, start_s: float) -> 
     cycles = by_cycle(main.teeth.at, wheel)
     if cycles is None or len(cycles.first) < FEWEST_WINDOWS:
         return None
-    place = over_repeats(cycles.error_pct, ratio=False, overlap=cycles.overlap)
+    place = over_repeats(cycles.error_pct, ratio=False, overlap=cycles.overlap, apart=cycles.apart_pct)
     pitch = cycles.pitch
     own = main.teeth.size[cycles.first[:, None] + np.arange(pitch.shape[1])]
     # Faraday: the flux's rate of change grows with the speed, so a coil's pulses are taken at 1000 rpm

@@ -28,6 +28,9 @@ LEAST = 0.002
 """Of a pitch: no wheel is made better, as far as this matters."""
 DOUBT, FLOOR = 0.3, 0.3
 """Noise, and the least size of an error that is thought possible, in parts of the usual error."""
+RESOLVED_PCT = 100 * FLOOR * LEAST
+"""Of a pitch: smaller errors are not told from a bend of the course, however often they repeat."""
+SIZE_RESOLVED_PCT = 0.1
 MUCH_SLOWER = 1.6
 OUTLIER = 5.0
 
@@ -41,12 +44,15 @@ class Cycles:
         error_pct: shape (windows, teeth): how far each is off its place, in % of a pitch.
         pitch: shape (windows, 2 x teeth): samples from place to place where it passes.
         overlap: windows share a turn with the next.
+        apart_pct: shape (teeth,): first half of the windows less the second, each solved on its own; None where there
+            are too few.
     """
 
     first: Ints
     error_pct: Floats
     pitch: Floats
     overlap: bool
+    apart_pct: Floats | None
 
 
 def by_cycle(times: Floats, wheel: Wheel) -> Cycles | None:
@@ -63,7 +69,12 @@ def by_cycle(times: Floats, wheel: Wheel) -> Cycles | None:
     keep = (lasts < MUCH_SLOWER * np.median(lasts)) & (lasts > np.median(lasts) / MUCH_SLOWER)
     first, table = first[keep], table[keep]
     error, pitch = _solved(table, wheel)
-    return Cycles(first, error, pitch, overlap)
+    half = len(table) // 2
+    apart = None
+    if half >= 1:
+        one, two = (_solved(part, wheel)[0].mean(axis=0) for part in (table[:half], table[half:]))
+        apart = one - two
+    return Cycles(first, error, pitch, overlap, apart)
 
 
 def _apart(pairs: Ints, length: int) -> Ints:
@@ -142,12 +153,16 @@ class Levels:
     se_pct: Floats
 
 
-def over_repeats(table: Floats, *, ratio: bool, overlap: bool = False) -> Levels:
+def over_repeats(table: Floats, *, ratio: bool, overlap: bool, apart: Floats | None = None) -> Levels:
     """Mean over the repeats and its standard error; single odd cells are left out.
 
     Args:
         table: shape (repeats, teeth), in %. ratio: relative to the median tooth by division; else by difference.
         overlap: repeats share half of what they rest on with the next.
+        apart: shape (teeth,): first half of the repeats less the second, where that is not their plain difference.
+
+    Repeats of one record are not free of each other: speed, and what is taken off for it, drift. Where the halves of
+    the record lie further apart than their scatter says, all standard errors are larger by that factor.
     """
     usual = np.median(table, axis=0)
     apart = np.abs(table - usual)
@@ -160,10 +175,17 @@ def over_repeats(table: Floats, *, ratio: bool, overlap: bool = False) -> Levels
     trust = (repeats - 1) / (repeats + 3.0)
     variance = trust * variance + (1 - trust) * float(np.mean(variance))
     error = np.sqrt(variance / np.maximum(repeats, 1)) * (np.sqrt(1.5) if overlap else 1.0)
+    half = len(table) // 2
+    if half >= 1:
+        if apart is None:
+            apart = np.asarray(np.nanmean(kept[:half], axis=0) - np.nanmean(kept[half:], axis=0))
+        apart = apart - np.nanmedian(apart)
+        drift = float(np.sqrt(np.nanmean(apart**2) / 4 / np.mean(error**2))) if np.any(error > 0) else 1.0
+        error = error * max(1.0, drift)
     middle = float(np.median(mean))
     if ratio:
-        return Levels(100.0 * mean / middle, 100.0 * error / abs(middle))
-    return Levels(100.0 + mean - middle, error)
+        return Levels(100.0 * mean / middle, np.hypot(100.0 * error / abs(middle), SIZE_RESOLVED_PCT))
+    return Levels(100.0 + mean - middle, np.hypot(error, RESOLVED_PCT))
 
 
 def run_out(height: Floats, slot: Ints, places: int) -> tuple[float, float]:

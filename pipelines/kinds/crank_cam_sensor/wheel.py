@@ -15,7 +15,11 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from pipelines.kinds.crank_cam_sensor.signals import Bools, Floats, Ints
 
-SAME_GAPS = 0.6
+NEAR, FAR = np.array([-3, -2, -1, 1, 2, 3]), np.array([-4, -3, -2, 2, 3, 4])
+SAME_GAPS, SAME_PATTERN = 0.35, 0.5
+AS_GOOD = 0.85
+FEWEST_REPEATS = 2
+SEEN_SHARE = 0.35
 FEWEST_TEETH = 3
 MOST_GAPS = 8
 WHOLE_WITHIN = 0.34
@@ -79,14 +83,23 @@ def pitches(times: Floats) -> tuple[Ints, Bools]:
     usual = 0.5 * (left + right)
     count = _counted(logs - usual)
     for _ in range(2):
-        usual = _parabola(np.cumsum(count) - 0.5 * count, logs, count == 1)
+        place, known = np.cumsum(count) - 0.5 * count, count == 1
+        near, far = (_parabola(place, logs, known, offset) for offset in (NEAR, FAR))
+        # a tooth out of place bends what its next neighbours say, a strong swing what further ones do
+        off = [np.abs(_beyond_whole(logs - one)) for one in (near, far)]
+        usual = np.where(off[1] < off[0], far, near)
         count = _counted(logs - usual)
     return count, np.abs(np.exp(logs - usual) / count - 1.0) < WHOLE_WITHIN
 
 
-def _parabola(place: Floats, logs: Floats, known: Bools) -> Floats:
-    """At each place what a parabola through the known ones of three neighbours on either side gives."""
-    offset = np.array([-3, -2, -1, 1, 2, 3])
+def _beyond_whole(log_ratio: Floats) -> Floats:
+    """How far a ratio is from a whole number, in parts of that."""
+    ratio = np.exp(np.clip(log_ratio, -5.0, 5.0))
+    return np.asarray(ratio / np.maximum(np.rint(ratio), 1.0) - 1.0)
+
+
+def _parabola(place: Floats, logs: Floats, known: Bools, offset: Ints) -> Floats:
+    """At each place what a parabola through the known ones of the neighbours at `offset` gives."""
     at = np.arange(len(logs))[:, None] + offset
     inside = (at >= 0) & (at < len(logs))
     at = np.clip(at, 0, len(logs) - 1)
@@ -137,7 +150,7 @@ def find_wheel(times: Floats, turns: int = 1) -> Wheel | None:
     match = (table == pattern).all(axis=1)
     fine = sliding_window_view(whole, size)[start].mean(axis=1) > 0.9
     begins = start[match & fine]
-    if len(begins) < turns:
+    if len(begins) < turns or len(begins) * size < SEEN_SHARE * len(count):
         return None
     # a turn begins with the wait over the gap, so its first tooth is the one that ends that wait
     slots = np.concatenate([[1], 1 + np.cumsum(pattern[1:])])
@@ -163,7 +176,8 @@ def _lost(begins: Ints, size: int) -> float:
 
 
 def _period(count: Ints, gaps: Ints) -> Ints | None:
-    """The gaps' pattern over one turn, beginning with any tooth: the shortest that mostly comes again."""
+    """The gaps' pattern over one turn, beginning with any tooth: the shortest that comes again about best of all."""
+    found: list[tuple[float, int, Ints]] = []
     for step in range(1, min(MOST_GAPS, len(gaps) - 1) + 1):
         apart = gaps[step:] - gaps[:-step]
         same = count[gaps[step:]] == count[gaps[:-step]]
@@ -171,17 +185,18 @@ def _period(count: Ints, gaps: Ints) -> Ints | None:
         if not len(values):
             continue
         size = int(values[np.argmax(often)])
-        here = np.flatnonzero(same & (apart == size))
-        if len(here) < SAME_GAPS * len(apart) or size < FEWEST_TEETH:
+        starts = gaps[:-step][same & (apart == size)]
+        share = len(starts) / len(apart)
+        if share >= SAME_GAPS and size >= FEWEST_TEETH:
+            found.append((share, size, starts))
+    best = max((share for share, _, _ in found), default=0.0)
+    for share, size, starts in found:
+        if share < AS_GOOD * best or len(starts) < min(FEWEST_REPEATS, len(gaps) - 1):
             continue
+        rows = sliding_window_view(count, size)[starts[starts + size <= len(count)][:400]]
         # the most frequent pattern among the turns of that length
-        starts = gaps[:-step][here]
-        starts = starts[starts + size <= len(count)]
-        if not len(starts):
-            continue
-        tables = np.array([_canonical(row) for row in sliding_window_view(count, size)[starts[:400]]])
-        patterns, times = np.unique(tables, axis=0, return_counts=True)
-        if times.max() >= SAME_GAPS * len(tables):
+        patterns, times = np.unique([_canonical(row) for row in rows], axis=0, return_counts=True)
+        if times.max() >= SAME_PATTERN * len(rows):
             return np.asarray(patterns[np.argmax(times)])
     return None
 
