@@ -15,9 +15,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from pipelines.kinds.crank_cam_sensor.signals import Bools, Floats, Ints
 
-NEAR, FAR = np.array([-3, -2, -1, 1, 2, 3]), np.array([-4, -3, -2, 2, 3, 4])
 SAME_GAPS, SAME_PATTERN = 0.35, 0.5
-AS_GOOD = 0.85
+AS_GOOD = 0.6
 FEWEST_REPEATS = 2
 SEEN_SHARE = 0.35
 FEWEST_TEETH = 3
@@ -83,23 +82,14 @@ def pitches(times: Floats) -> tuple[Ints, Bools]:
     usual = 0.5 * (left + right)
     count = _counted(logs - usual)
     for _ in range(2):
-        place, known = np.cumsum(count) - 0.5 * count, count == 1
-        near, far = (_parabola(place, logs, known, offset) for offset in (NEAR, FAR))
-        # a tooth out of place bends what its next neighbours say, a strong swing what further ones do
-        off = [np.abs(_beyond_whole(logs - one)) for one in (near, far)]
-        usual = np.where(off[1] < off[0], far, near)
+        usual = _parabola(np.cumsum(count) - 0.5 * count, logs, count == 1)
         count = _counted(logs - usual)
     return count, np.abs(np.exp(logs - usual) / count - 1.0) < WHOLE_WITHIN
 
 
-def _beyond_whole(log_ratio: Floats) -> Floats:
-    """How far a ratio is from a whole number, in parts of that."""
-    ratio = np.exp(np.clip(log_ratio, -5.0, 5.0))
-    return np.asarray(ratio / np.maximum(np.rint(ratio), 1.0) - 1.0)
-
-
-def _parabola(place: Floats, logs: Floats, known: Bools, offset: Ints) -> Floats:
-    """At each place what a parabola through the known ones of the neighbours at `offset` gives."""
+def _parabola(place: Floats, logs: Floats, known: Bools) -> Floats:
+    """At each place what a parabola through the known ones of three neighbours on either side gives."""
+    offset = np.array([-3, -2, -1, 1, 2, 3])
     at = np.arange(len(logs))[:, None] + offset
     inside = (at >= 0) & (at < len(logs))
     at = np.clip(at, 0, len(logs) - 1)
