@@ -58,7 +58,8 @@ def prepare(samples: Samples, rate_hz: float, scale: float) -> Trace | None:
         whole: Samples = filled.astype(np.float32)
     else:
         whole = samples
-    every = max(1, int(rate_hz / WORK_RATE_HZ))
+    # a short record of a fast scope keeps enough samples to say that it is too short
+    every = max(1, min(int(rate_hz / WORK_RATE_HZ), len(whole) // 64))
     work_hz = rate_hz / every
     longest = int(LONGEST_S * work_hz)
     coarse = len(whole) // every
