@@ -214,3 +214,34 @@ def test_the_version_of_the_data_survives_a_second_fit(shop: Path) -> None:
     first = shopspread("fit", cwd=shop)
     assert first.returncode == 0
     assert "0 thresholds proposed anew" in shopspread("fit", cwd=shop).stdout
+
+
+def test_each_slip_at_the_terminal_gets_its_own_sentence(shop: Path) -> None:
+    house = ("--warehouse", "shopspread_warehouse")
+    slips = {
+        ("settings", "cost_miss", "-700", "--by", "mira"): "-700 is outside 0 to",
+        ("settings", "cost_miss", "700"): "--by NAME",
+        ("digest", "--week", "2099-03-02"): "has not begun yet",
+        ("report", "--as-of", "2099-03-02"): "has not begun yet",
+        ("digest", "--week", "2026-03-02", "--output", "no/such/folder.html"): "no/such/folder.html",
+    }
+    for words, sentence in slips.items():
+        done = shopspread(*words, *house, cwd=shop)
+        assert (done.returncode, done.stdout) == (2, ""), words
+        assert sentence in " ".join(done.stderr.split()), done.stderr
+        assert "Traceback" not in done.stderr
+    done = shopspread("dashboard", "--warehouse", "shopspread_warehose", cwd=shop)
+    assert done.returncode == 2
+    assert "did you mean shopspread_warehouse?" in done.stderr
+    assert not (shop / "shopspread_warehose").exists(), "no empty warehouse is made of a slip"
+
+
+def test_the_report_fits_the_terminal(shop: Path) -> None:
+    from pipelines.reports.text import report_text
+
+    document = json.loads(shopspread("report", "--json", cwd=shop).stdout)
+    whole = report_text(document).split()
+    for width in (60, 80, 92):
+        text = report_text(document, width)
+        assert max(map(len, text.splitlines())) <= width
+        assert text.split() == whole, "every figure is kept"

@@ -21,7 +21,7 @@ from pipelines.intake.table_records import delimited
 from pipelines.intake.tables import SPECS, read_table
 from pipelines.warehouse.database import Warehouse
 from tests.constructed_tables import read
-from tests.small_shop import FAMILIES, HEADER, log_row
+from tests.small_shop import FAMILIES, HEADER, log_row, small_drop
 
 ORDERS = (
     "repair_order,opened_at,closed_at,technician,vehicle,engine_family,complaint,scope_eligible,comeback_of\n"
@@ -336,3 +336,26 @@ def test_a_stray_quote_swallows_no_short_line() -> None:
     rows = delimited(text, "a.csv", set(SHORT.split(","))).rows
     assert [row.line for row in rows if row.reason is not None] == [2]
     assert [row.line for row in rows if row.reason is None] == list(range(3, 11))
+
+
+def test_an_outcome_of_an_unknown_order_waits_and_is_named_each_time(tmp_path: Path) -> None:
+    drop = tmp_path / "drop"
+    drop.mkdir()
+    (drop / "outcomes.csv").write_text("repair_order,finding\nro-9,odd\n", encoding="utf-8")
+    house = Warehouse(tmp_path / "w", create=True)
+    for _ in range(2):
+        summary = ingest(drop, house, jobs=1)
+        (one,) = summary.troubles
+        assert (one.what, one.status) == ("outcomes.csv: ro-9", "waiting")
+        assert "no repair order 'ro-9' on record" in one.reason
+    (drop / "repair_orders.csv").write_text("repair_order,opened_at\nro-9,2026-03-02\n", encoding="utf-8")
+    assert ingest(drop, house, jobs=1).clean
+
+
+def test_a_file_name_that_is_nearly_the_logged_one_is_suggested(tmp_path: Path) -> None:
+    drop = tmp_path / "drop"
+    small_drop(drop)
+    (drop / "week1" / "weak.csv").rename(drop / "week1" / "week.csv")
+    house = Warehouse(tmp_path / "w", create=True)
+    reasons = {one.what: one.reason for one in ingest(drop, house, jobs=1).troubles}
+    assert "Is it 'week1/week.csv'" in reasons["week1/weak.csv"]

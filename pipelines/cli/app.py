@@ -7,6 +7,7 @@ itself was wrong. Results go to stdout, progress and messages to stderr.
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 import errno
 import os
 import sys
@@ -21,7 +22,7 @@ from pipelines.cli import admit, journal, upkeep
 from pipelines.cli import output as out
 from pipelines.cli.options import AsJson, Port, WarehousePath
 from pipelines.errors import ShopspreadError, UnreadableFile
-from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse
+from pipelines.warehouse.database import DATABASE_NAME, DEFAULT_WAREHOUSE, Warehouse, places
 
 # Set in the environment, it shows where a fault of ours happened.
 TRACEBACK = "SHOPSPREAD_TRACEBACK"
@@ -139,6 +140,7 @@ def read(
         sync_cylinder=sync_cylinder,
     )
     out.reading(file, engine_family, known, reading, waveform, as_json=as_json)
+    raise typer.Exit(0 if reading.status == "read" else 1)
 
 
 @app.command()
@@ -172,9 +174,11 @@ def report(
 
     Scope use, comebacks, technicians and engine families, each figure with its n and interval.
     """
-    from pipelines.reports.report import build_report
+    from pipelines.reports.report import build_report, refuse_future
 
     store = Warehouse(warehouse)
+    if as_of is not None:
+        refuse_future(store, as_of.date())
     with out.waiting("Working out the report"):
         document = build_report(store, as_of=as_of.date() if as_of else None)
     out.report(document, as_json=as_json)
@@ -209,11 +213,14 @@ def digest(
     """
     from dashboard.documents import digest as document
     from dashboard.documents import mail
+    from pipelines.reports.report import refuse_future
     from pipelines.reports.week import last_week, week_of
 
     recipients = [mail.checked_address(one) for one in mail_to or []]
     server = mail.mail_server() if recipients else None
     store = Warehouse(warehouse)
+    if week is not None:
+        refuse_future(store, week.date() - dt.timedelta(days=week.weekday()))
     with out.waiting("Writing the digest"):
         facts = week_of(store, week.date() if week else last_week(store))
         path = document.write_digest(facts, output) if output or not recipients else None
@@ -226,7 +233,7 @@ def digest(
         out.say(f"The digest of the week of {facts.monday} went to {', '.join(recipients)}.")
 
 
-@app.command()
+@app.command(context_settings={"ignore_unknown_options": True})  # a negative value is no option
 def settings(
     name: Annotated[str | None, typer.Argument(help="A setting to look at or change.")] = None,
     value: Annotated[str | None, typer.Argument(help="Its new value.")] = None,
@@ -243,7 +250,10 @@ def settings(
 
     store = Warehouse(warehouse)
     if name is not None and value is not None:
-        set_setting(store, name, setting(name).parse(value), set_by=by)
+        wanted = setting(name).parse(value)
+        if not by.strip():
+            raise ShopspreadError("Say who decides this, with --by NAME; the name is kept with the change.")
+        set_setting(store, name, wanted, set_by=by)
     elif name is not None:
         setting(name)
     out.settings(read_settings(store), name, as_json=as_json)
@@ -263,6 +273,9 @@ def dashboard(
         list[str] | None,
         typer.Option("--name", help="A name browsers call this server by; may be given again."),
     ] = None,
+    new: Annotated[
+        bool, typer.Option("--new", help="Start a new, empty warehouse where there is none.")
+    ] = False,
 ) -> None:
     """Open the dashboard on this machine, or serve it to the shop's network.
 
@@ -270,8 +283,21 @@ def dashboard(
     """
     from dashboard.launch import launch
 
-    Warehouse(warehouse, create=True)
+    if not new and not places(warehouse)[0].exists():
+        raise ShopspreadError(
+            f"There is no warehouse at {warehouse}{_near(warehouse)}. Ingest a drop folder first, build the demo with "
+            "`shopspread demo`, or start an empty one there with --new."
+        )
+    Warehouse(warehouse, create=new)
     launch(warehouse, port, host=host, names=name or ())
+
+
+def _near(warehouse: Path) -> str:
+    """A warehouse beside it whose name is much like it, as a question."""
+    beside = warehouse.absolute().parent
+    names = [one.parent.name for one in beside.glob(f"*/{DATABASE_NAME}")]
+    close = difflib.get_close_matches(warehouse.name, names, n=1)
+    return f"; did you mean {warehouse.parent / close[0]}?" if close else ""
 
 
 @app.command()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -23,7 +24,7 @@ from rich.table import Table
 
 from pipelines.cli import journal
 from pipelines.intake.folder import printable
-from pipelines.reports.text import report_text
+from pipelines.reports.text import WIDTH, report_text
 from pipelines.warehouse.settings import SETTINGS
 
 if TYPE_CHECKING:
@@ -223,7 +224,8 @@ def report(value: dict[str, Any], *, as_json: bool) -> None:
     if as_json:
         document(value)
         return
-    _stdout().print(_harmless(report_text(value)), markup=False)
+    columns = shutil.get_terminal_size((WIDTH, 24)).columns
+    _stdout().print(_harmless(report_text(value, columns)), markup=False)
 
 
 def settings(values: Mapping[str, Any], name: str | None, *, as_json: bool) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import uuid
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping
@@ -27,6 +28,8 @@ from pipelines.warehouse.people import retire
 
 # Readers of the warehouse wait while a transaction is open: many captures each, but not too many.
 BATCH = 250
+# Names compared for a near miss; beyond that the question costs more than it helps.
+MOST_COMPARED = 20_000
 
 Progress = Callable[[int, int], None]
 
@@ -35,6 +38,11 @@ AT_WORK = ".at-work"
 
 NO_FILE = (
     "captures.csv names this file, but it has not arrived in the drop folder; put it there and ingest again."
+)
+
+NO_ORDER = (
+    "There is no repair order {order} on record; the outcome is kept and counts as soon as that order, or a capture "
+    "of it, arrives. Correct the row if the order is another."
 )
 
 
@@ -289,11 +297,22 @@ def _task(
 
 def _waiting(known: dict[str, _Row]) -> dict[str, str]:
     """What each capture that cannot be read yet waits for."""
+    unlogged = [name for name, row in known.items() if row.waveform is not None and not row.logged]
+    if sum(row.waveform is None for row in known.values()) * len(unlogged) > MOST_COMPARED:
+        unlogged = []
     return {
-        name: row.waits_for if row.waits_for is not None and row.waveform is not None else NO_FILE
+        name: row.waits_for
+        if row.waits_for is not None and row.waveform is not None
+        else NO_FILE + _perhaps(name, unlogged)
         for name, row in known.items()
         if row.status != "refused" and (row.waveform is None or row.waits_for is not None)
     }
+
+
+def _perhaps(name: str, unlogged: list[str]) -> str:
+    """The file without a row that a row without a file may mean, as a question; nothing where none is near."""
+    near = difflib.get_close_matches(name, unlogged, n=1, cutoff=0.8)
+    return f" Is it {near[0]!r}, which has no row? Then correct the name." if near else ""
 
 
 def _summary(
@@ -320,6 +339,14 @@ def _summary(
         for row in captures.filter(pl.col("status").is_in(["refused", "waiting"]))
         .sort("capture_file")
         .to_dicts()
+    ]
+    troubles += [
+        Trouble(
+            f"outcomes.csv: {row['repair_order']}",
+            "waiting",
+            NO_ORDER.format(order=repr(row["repair_order"])),
+        )
+        for row in warehouse.frame("orderless_outcomes").to_dicts()
     ]
     return IntakeSummary(
         batch=batch,

@@ -12,6 +12,7 @@ from models.jobs.comparison import Group
 from models.people.coaching import CoachingList
 from models.people.skill import TechnicianSkill
 from models.stats.results import Estimate
+from pipelines.errors import ShopspreadError
 from pipelines.fit.figures import (
     COST_FRAMES,
     PEOPLE_FRAMES,
@@ -33,6 +34,17 @@ __all__ = ["Figures", "build_report", "last_day", "load_figures", "people_settin
 
 # A file that waits has no time of its own: as of any day, it waits.
 STATUSES = ("read", "unusable", "waiting", "refused")
+
+
+def refuse_future(warehouse: Warehouse, day: dt.date) -> None:
+    """Nothing is known of a day that has not begun.
+
+    Raises:
+        ShopspreadError: when the day lies after today and after the newest day on record.
+    """
+    newest = max(dt.date.today(), last_day(warehouse.frame("last_day")))
+    if day > newest:
+        raise ShopspreadError(f"{day} has not begun yet; name a day up to {newest}.")
 
 
 def build_report(warehouse: Warehouse, *, as_of: dt.date | None = None) -> dict[str, Any]:

@@ -7,10 +7,16 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 WIDTH = 92
+LEAST = 40
 
 
-def report_text(document: Mapping[str, Any]) -> str:
-    """The document of `build_report` as plain text, at most `WIDTH` columns wide."""
+def report_text(document: Mapping[str, Any], width: int = WIDTH) -> str:
+    """The document of `build_report` as plain text.
+
+    Args:
+        width: columns there are; a line that would be longer goes on below, indented. Never less than `LEAST`.
+    """
+    width = max(LEAST, min(width, WIDTH))
     parts = [
         f"Shopspread report, as of {document['as_of']}",
         "",
@@ -21,7 +27,21 @@ def report_text(document: Mapping[str, Any]) -> str:
         *(line for test in document["tests"] for line in _test(test)),
         "Brackets hold 95 % intervals. Figures about people are for coaching, not for ranking.",
     ]
-    return "\n".join(parts)
+    return "\n".join(fitted for line in parts for fitted in _fitted(line, width))
+
+
+def _fitted(line: str, width: int) -> list[str]:
+    """A line in so many columns; what does not fit goes on below, indented by two more."""
+    line = line.rstrip()
+    if len(line) <= width:
+        return [line]
+    indent = " " * (len(line) - len(line.lstrip()) + 2)
+    first, rest = line[:width], line[width:]
+    if not rest.startswith(" ") and " " in first.strip():
+        at = first.rstrip().rfind("  ") if "  " in first.strip() else first.rfind(" ")
+        at = at if at > len(indent) else first.rfind(" ")
+        first, rest = line[:at], line[at:]
+    return [first.rstrip(), *_fitted(f"{indent}{rest.strip()}", width)]
 
 
 def percent(value: Mapping[str, Any], *, digits: int = 0) -> str:
