@@ -144,7 +144,7 @@ def test_an_outcome_is_entered_from_the_list_of_what_waits(tab: Page, address: s
     heading = tab.locator("h3", has_text="Flagged jobs without an outcome").first
     expect(heading).to_be_visible(timeout=READ_MS)
     job = heading.inner_text().rpartition(": ")[2]
-    tab.get_by_text("sound", exact=False).or_(tab.locator("[data-testid=stRadio] label").first).first.click()
+    tab.get_by_role("radiogroup", name="Finding").locator("label").first.click()
     tab.get_by_role("textbox", name="Your name").first.fill("Ida")
     tab.get_by_role("button", name="Enter", exact=True).click()
     expect(tab.get_by_text(f"Entered for job {job}")).to_be_visible(timeout=READ_MS)
