@@ -83,10 +83,14 @@ def test_what_is_wrong_is_said(seed: int, check: str) -> None:
         (102000586, "no_sync"),
         (102000531, "no_sync"),
         (102000635, "ac_coupled"),
+        (104000381, "weak_battery"),
+        (104000508, "weak_battery"),
+        (104000336, "reversed_leads"),
     ],
 )
 def test_what_is_right_is_left_alone(seed: int, check: str) -> None:
-    """Few samples a second that are enough for a slow ripple; a clamp that saw the crank begin."""
+    """Few samples a second that are enough for a slow ripple; a clamp that saw the crank begin; a low rest of a battery
+    that holds its volts under the starter; a level that floats, with a ripple that fits either sign."""
     assert check in verdict(seed).quiet
 
 

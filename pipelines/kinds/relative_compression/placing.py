@@ -28,6 +28,7 @@ CERTAIN_COHERENCE, WORST_WITH_SYNC = 0.6, 0.6
 LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still reaches 0.5
 LOWEST_PCT, HIGHEST_PCT = -60.0, 1000.0  # a dead cylinder's residue reaches -30; beyond, no cylinder was seen
 WORST_MISFIT = 0.5  # of the ripple's RMS; odd engines reach 0.35
+CLEARLY_LESS = 1.3
 CLEARLY_BETTER = (
     12.0  # difference of cost (chi-square like) that settles which of two halves of the cycle it is
 )
@@ -135,8 +136,14 @@ def _better(first: Trial, second: Trial) -> Trial:
         return second
     # a clamp's level speaks for its own sign, if not beyond doubt; one that is lost says nothing
     level = first.front.cranking
-    doubt = 0.0 if level.ac_coupled or level.shifted else CLEARLY_BETTER
-    return second if second.found.cost < first.found.cost - doubt else first
+    lost = level.ac_coupled or level.shifted
+    best = second if second.found.cost < first.found.cost - (0.0 if lost else CLEARLY_BETTER) else first
+    if lost and best.front.cranking.upside_down and not clearly(first.found.cost, second.found.cost):
+        # one of the two must stand, but neither level nor ripple is a witness against who held the leads
+        best = replace(
+            best, front=replace(best.front, cranking=replace(best.front.cranking, upside_down=False))
+        )
+    return best
 
 
 def _try(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View) -> Trial:
@@ -280,7 +287,7 @@ def _place(
         if later.cycles.count < FEWEST_CYCLES or later is front:
             return front, 0, False, first
         second = fit(later.cycles.ripple, angles, spark_deg)
-        settled = abs(first.cost - second.cost) > CLEARLY_BETTER
+        settled = clearly(first.cost, second.cost)
         return (front, 0, settled, first) if first.cost <= second.cost else (later, 0, settled, second)
     places = _unlike_places(angles)
     if sync is not None:
@@ -292,6 +299,13 @@ def _place(
             fits.append((by, fit(ripple, turned, _first_top_deg(ripple, turned), UNSURE_DEG)))
     by, best = min(fits, key=lambda f: f[1].cost)
     return front, by, False, best
+
+
+def clearly(one: float, other: float) -> bool:
+    """Whether two costs differ beyond doubt, also where the model fits neither: by their difference as such and in
+    units of what the better one leaves."""
+    low, high = sorted((one, other))
+    return high - low > CLEARLY_BETTER and high > CLEARLY_LESS * low
 
 
 def _same_after_half(angles: Array) -> bool:
@@ -319,11 +333,8 @@ def _first_top_deg(ripple: Array, angles: Array) -> float:
     """
     mean = ripple.mean(axis=0)
     bins = np.arange(BINS)
-    best, lowest = 0.0, np.inf
     even = bool(np.ptp(np.diff(np.append(angles, 720.0))) < 1.0)
-    reach = 720.0 / angles.size if even else 720.0
-    for shift in np.arange(0.0, reach, 5.0):
-        at = np.interp((angles + shift) % 720.0, (bins + 0.5) * 720.0 / BINS, mean, period=720.0)
-        if at.sum() < lowest:
-            best, lowest = float(shift), float(at.sum())
-    return best
+    shifts = np.arange(0.0, 720.0 / angles.size if even else 720.0, 5.0)
+    at = (angles + shifts[:, None]) % 720.0
+    depth = np.interp(at.ravel(), (bins + 0.5) * 720.0 / BINS, mean, period=720.0).reshape(at.shape)
+    return float(shifts[int(np.argmin(depth.sum(axis=1)))])

@@ -350,7 +350,8 @@ def _weak(front: Front, *, clipped: bool) -> str:
             "about 21 C is weak by common practice): charge and test it first, slow and uneven cranking blurs the "
             "reading."
         )
-    if c.rest + 0.5 * front.step < cells * WEAK_REST_V and not clipped:
+    holds = mean_v > cells * (WEAK_MEAN_V + 0.2)  # a crank is a load test, whatever else pulls the rest down
+    if c.rest + 0.5 * front.step < cells * WEAK_REST_V and not clipped and not holds:
         return (
             f"The battery rests at {c.rest:.2f} V, that is discharged: charge and test it, then crank again."
         )
