@@ -1,4 +1,4 @@
-"""An invented shop: a physical cranking simulation and a year of captures and repair orders.
+"""An invented shop: physical simulations and a year of captures and repair orders.
 
 Everything in it is made up and labelled as such; the planted truth is written beside the files.
 """

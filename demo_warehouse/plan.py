@@ -10,10 +10,8 @@ import numpy as np
 
 from demo_warehouse.people import DRILL_WEEKS, EVERYBODY_EVERY_WEEKS, FIRST_DAY, LAST_DAY, PEOPLE, Person
 from demo_warehouse.shop import Call, Order, Vehicle, draw_call, draw_fault, draw_slip, workday
-from pipelines.kinds.relative_compression.simulation.families import BY_NAME, FAMILIES, Family
-from pipelines.kinds.relative_compression.simulation.wanted import Fault, Wanted
+from pipelines.kinds.relative_compression.simulation import planted
 
-TEST = "relative_compression"
 EVEN = Call("even", (), True)
 
 
@@ -22,7 +20,7 @@ class Planned:
     """A capture before it is simulated.
 
     Attributes:
-        hookup: how it was connected, and logged so; see `Wanted`.
+        hookup: how it was connected, and logged so; see `planted.Wanted`.
         seed: of everything random in the capture itself.
     """
 
@@ -32,20 +30,20 @@ class Planned:
     order: str
     purpose: str
     call: Call
-    fault: Fault | None
+    fault: planted.Fault | None
     slip: str
     hookup: str
     seed: int
 
     @property
-    def family(self) -> Family:
+    def family(self) -> planted.Family:
         """The vehicle's engine family."""
-        return BY_NAME[self.vehicle.family]
+        return planted.BY_NAME[self.vehicle.family]
 
     @property
-    def wanted(self) -> Wanted:
+    def wanted(self) -> planted.Wanted:
         """The capture as the simulation takes it."""
-        return Wanted(
+        return planted.Wanted(
             self.family,
             self.vehicle.seed,
             self.taken_at,
@@ -67,14 +65,10 @@ class DrillRow:
     target: int
 
 
-def _hookup(rng: np.random.Generator, person: Person, family: Family) -> str:
+def _hookup(rng: np.random.Generator, person: Person, family: planted.Family) -> str:
     if rng.random() >= person.off_house:
         return "house"
-    if person.role == "strong" and rng.random() < 0.5:
-        return "clamp"
-    if family.sync_kind == "distributor":
-        return "sync_first"
-    return "sync_elsewhere" if rng.random() < 0.5 else "sync_first"
+    return planted.off_house_hookup(rng, family, clamp=person.role == "strong")
 
 
 def drill_rows() -> list[DrillRow]:
@@ -121,7 +115,7 @@ def _diagnoses(rng: np.random.Generator, orders: list[Order]) -> list[Planned]:
     for order in orders:
         if not order.scoped:
             continue
-        family = BY_NAME[order.vehicle.family]
+        family = planted.BY_NAME[order.vehicle.family]
         at = order.opened_at + timedelta(minutes=int(rng.integers(15, 120)))
         hookup = _hookup(rng, order.technician, family)
         planned.append(
@@ -166,9 +160,9 @@ def _drills(rng: np.random.Generator, vehicles: list[Vehicle], scale: float) -> 
 
 def _practice(rng: np.random.Generator, person: Person, pool: list[Vehicle], taken_at: datetime) -> Planned:
     vehicle = pool[int(rng.integers(len(pool)))]
-    family = BY_NAME[vehicle.family]
-    fault = draw_fault(rng, family.engine.cylinders) if rng.random() < 0.04 else None
-    call = draw_call(rng, person, fault, family.engine.cylinders)
+    family = planted.BY_NAME[vehicle.family]
+    fault = draw_fault(rng, family.elements) if rng.random() < 0.04 else None
+    call = draw_call(rng, person, fault, family.elements)
     slip = draw_slip(rng, person, taken_at.date())
     hookup = _hookup(rng, person, family)
     return Planned(
@@ -180,7 +174,7 @@ def _references(rng: np.random.Generator, vehicles: list[Vehicle], scale: float)
     """Captures of engines known to be sound, taken by the strong and the steady technician."""
     planned = []
     careful = [person for person in PEOPLE if person.role in ("strong", "steady")]
-    for family in FAMILIES:
+    for family in planted.FAMILIES:
         own = [vehicle for vehicle in vehicles if vehicle.family == family.name]
         wanted = 1 if family.share < 0.05 else max(1, round(6 * scale))
         for _ in range(wanted if own else 0):

@@ -12,9 +12,7 @@ import numpy as np
 
 from demo_warehouse.plan import Planned
 from demo_warehouse.textfiles import DIALECTS, TextDialect, write_text
-from pipelines.kinds.relative_compression.simulation import wanted
-from pipelines.kinds.relative_compression.simulation.cranking import CrankingRun, simulate
-from pipelines.kinds.relative_compression.simulation.scope import ScopeSetup, record
+from pipelines.kinds.relative_compression.simulation import planted
 
 BATCH = 40
 
@@ -31,25 +29,25 @@ class Job:
     """One file to make."""
 
     file: str
-    run: CrankingRun
-    setup: ScopeSetup
+    run: planted.Run
+    setup: planted.ScopeSetup
     dialect: TextDialect
 
 
-def scope_setup(capture: Planned) -> tuple[ScopeSetup, TextDialect]:
+def scope_setup(capture: Planned) -> tuple[planted.ScopeSetup, TextDialect]:
     """The scope as the technician set it, and the text that scope saves."""
     rng = np.random.default_rng([capture.seed, 14])
     which = capture.technician.scope if rng.random() < 0.8 else int(rng.integers(len(SCOPES)))
     bits, shapes = SCOPES[which]
     names = {dialect.name: dialect for dialect in DIALECTS}
     dialect = names[shapes[int(rng.integers(len(shapes)))]]
-    return wanted.scope_setup(capture.wanted, bits, rng), dialect
+    return planted.scope_setup(capture.wanted, bits, rng), dialect
 
 
 def job(capture: Planned, file: str) -> Job:
     """Everything that makes the capture's file."""
     setup, dialect = scope_setup(capture)
-    return Job(file, wanted.cranking_run(capture.wanted), setup, dialect)
+    return Job(file, planted.run_of(capture.wanted), setup, dialect)
 
 
 def suffix(dialect: TextDialect) -> str:
@@ -57,25 +55,25 @@ def suffix(dialect: TextDialect) -> str:
     return ".csv" if dialect.delimiter == "," else ".txt"
 
 
-def _make(folder: Path, jobs: Sequence[Job]) -> list[wanted.Made]:
+def _make(folder: Path, jobs: Sequence[Job]) -> list[planted.Made]:
     """Simulate and write a batch."""
     made = []
-    for one, trace in zip(jobs, simulate([one.run for one in jobs]), strict=True):
+    for one, trace in zip(jobs, planted.simulate([one.run for one in jobs]), strict=True):
         path = folder / one.file
-        write_text(path, record(trace, one.setup), one.dialect)
-        made.append(wanted.truth_of(one.file, trace, path.stat().st_size))
+        write_text(path, planted.record(trace, one.setup), one.dialect)
+        made.append(planted.truth_of(one.file, trace, path.stat().st_size))
     return made
 
 
 def make_files(
     folder: Path, jobs: Sequence[Job], *, workers: int, progress: Callable[[int, int], None] | None
-) -> dict[str, wanted.Made]:
+) -> dict[str, planted.Made]:
     """Write every file; `progress(done, total)` after each batch. Batches hold runs of like size."""
-    order = sorted(jobs, key=lambda one: (one.run.engine.cylinders, one.run.duration_s))
+    order = sorted(jobs, key=lambda one: planted.likeness(one.run))
     batches = [order[begin : begin + BATCH] for begin in range(0, len(order), BATCH)]
-    made: dict[str, wanted.Made] = {}
+    made: dict[str, planted.Made] = {}
 
-    def note(done: list[wanted.Made]) -> None:
+    def note(done: list[planted.Made]) -> None:
         made.update({one.file: one for one in done})
         if progress is not None:
             progress(len(made), len(jobs))

@@ -10,10 +10,9 @@ import numpy as np
 import polars as pl
 
 from demo_warehouse.people import COACHING, PEOPLE
-from demo_warehouse.plan import TEST, DrillRow, Planned
+from demo_warehouse.plan import DrillRow, Planned
 from demo_warehouse.shop import Order
-from pipelines.kinds.relative_compression.simulation.families import FAMILIES
-from pipelines.kinds.relative_compression.simulation.wanted import Made, sync_cylinder
+from pipelines.kinds.relative_compression.simulation import planted
 
 VERIFIED = {"odd": 0.80, "unsure": 0.50, "even": 0.15, "not_scoped": 0.05}
 """Probability that an outcome is recorded, by the last call on the order."""
@@ -31,19 +30,8 @@ def write(path: Path, frame: pl.DataFrame) -> None:
 
 
 def engine_families() -> pl.DataFrame:
-    """All families; empty intervals = even firing."""
-    return pl.DataFrame(
-        [
-            {
-                "engine_family": family.name,
-                "cylinders": family.engine.cylinders,
-                "firing_order": "-".join(map(str, family.engine.firing_order)),
-                "firing_intervals_deg": "-".join(f"{v:g}" for v in family.engine.firing_intervals_deg),
-                "sync_kind": family.sync_kind,
-            }
-            for family in FAMILIES
-        ]
-    )
+    """All families."""
+    return pl.DataFrame([planted.family_row(family) for family in planted.FAMILIES])
 
 
 def technicians() -> pl.DataFrame:
@@ -80,8 +68,6 @@ def captures(named: dict[str, Planned]) -> pl.DataFrame:
 
 
 def _log_row(file: str, capture: Planned) -> dict[str, str | int | float]:
-    channels = capture.wanted.channels
-    sync = sync_cylinder(capture.wanted)
     return {
         "capture_file": file,
         "captured_at": capture.taken_at.isoformat(timespec="minutes"),
@@ -89,15 +75,9 @@ def _log_row(file: str, capture: Planned) -> dict[str, str | int | float]:
         "repair_order": capture.order,
         "vehicle": capture.vehicle.name,
         "engine_family": capture.vehicle.family,
-        "test": TEST,
+        "test": planted.TEST,
         "purpose": capture.purpose,
-        "ch1_signal": channels[0][0],
-        "ch1_scale": channels[0][1],
-        "ch2_signal": channels[1][0],
-        "ch2_scale": channels[1][1],
-        "sync_cylinder": "" if sync == 1 else str(sync),
-        "call": capture.call.call,
-        "call_cylinders": ";".join(map(str, capture.call.elements)),
+        **planted.log_columns(capture.wanted, capture.call.call, capture.call.elements),
     }
 
 
@@ -108,7 +88,7 @@ def drills(asked: list[DrillRow]) -> pl.DataFrame:
             {
                 "drill": row.name,
                 "technician": row.technician,
-                "test": TEST,
+                "test": planted.TEST,
                 "week_of": row.week_of.isoformat(),
                 "target": row.target,
             }
@@ -126,7 +106,7 @@ def coaching() -> pl.DataFrame:
                 "technician": who,
                 "held_on": day.isoformat(),
                 "topic": topic,
-                "test": TEST,
+                "test": planted.TEST,
             }
             for session, who, day, topic in COACHING
         ]
@@ -134,7 +114,7 @@ def coaching() -> pl.DataFrame:
 
 
 def outcomes(
-    rng: np.random.Generator, orders: list[Order], named: dict[str, Planned], made: dict[str, Made]
+    rng: np.random.Generator, orders: list[Order], named: dict[str, Planned], made: dict[str, planted.Made]
 ) -> tuple[pl.DataFrame, dict[str, float]]:
     """Outcomes of the orders that somebody looked into, and the probabilities with which they did."""
     diagnosed = {
@@ -160,7 +140,7 @@ def outcomes(
                 "repair_order": order.name,
                 "confirmed_at": (order.closed_at - timedelta(minutes=20)).isoformat(timespec="minutes"),
                 "finding": "other" if other else "odd" if odd else "even",
-                "confirmed_cylinders": ";".join(map(str, order.fault.elements))
+                planted.CONFIRMED_COLUMN: ";".join(map(str, order.fault.elements))
                 if order.fault and odd
                 else "",
                 "method": method,
@@ -168,7 +148,8 @@ def outcomes(
             }
         )
     schema = dict.fromkeys(
-        ("repair_order", "confirmed_at", "finding", "confirmed_cylinders", "method", "gauge_kpa"), pl.String
+        ("repair_order", "confirmed_at", "finding", planted.CONFIRMED_COLUMN, "method", "gauge_kpa"),
+        pl.String,
     )
     return pl.DataFrame(found, schema=schema), dict(VERIFIED)
 

@@ -13,13 +13,12 @@ import polars as pl
 
 from demo_warehouse import rows
 from demo_warehouse.further import plan_further, simulation_for, write_further
-from demo_warehouse.people import COACHING, FIRST_DAY, LAST_DAY, PEOPLE, USUAL_SLIPS
+from demo_warehouse.people import COACHING, LAST_DAY, PEOPLE, USUAL_SLIPS
 from demo_warehouse.plan import Planned, drill_rows, plan_captures
 from demo_warehouse.render import Job, job, make_files, scope_setup, suffix
 from demo_warehouse.shop import RIGHT_FACTOR, WRONG_FACTOR, Order, comeback_truth, make_orders, make_vehicles
 from pipelines.kinds import kinds
-from pipelines.kinds.relative_compression.simulation.families import FAMILIES
-from pipelines.kinds.relative_compression.simulation.wanted import Made, weak_battery
+from pipelines.kinds.relative_compression.simulation import planted
 
 FULL_CAPTURES = 600
 FULL_ORDERS = 1500
@@ -39,7 +38,7 @@ class Truth:
 
     @property
     def captures(self) -> dict[str, dict[str, Any]]:
-        """By capture file: family, vehicle, technician, faulty cylinders, true loss, slip, expected checks."""
+        """By capture file: family, vehicle, technician, faulty elements, true loss, slip, expected checks."""
         captures: dict[str, dict[str, Any]] = self.document["captures"]
         return captures
 
@@ -110,14 +109,16 @@ def build(
 def _file_name(number: int, capture: Planned) -> str:
     _, dialect = scope_setup(capture)
     month = capture.taken_at.strftime("%Y-%m")
-    return f"waveforms/{month}/crank-{number + 1:04d}-{capture.technician.name}{suffix(dialect)}"
+    return (
+        f"waveforms/{month}/{planted.FILE_STEM}-{number + 1:04d}-{capture.technician.name}{suffix(dialect)}"
+    )
 
 
 def _document(
     seed: int,
     orders: list[Order],
     named: dict[str, Planned],
-    made: dict[str, Made],
+    made: dict[str, planted.Made],
     checked: dict[str, float],
     bad: dict[str, dict[str, str]],
 ) -> dict[str, Any]:
@@ -129,15 +130,7 @@ def _document(
             file: _capture_truth(capture, made[file]) for file, capture in named.items() if file not in bad
         },
         "bad_files": bad,
-        "families": {
-            family.name: {
-                "healthy_pattern": list(family.engine.healthy_pattern or (1.0,) * family.engine.cylinders),
-                "drift_cylinder": family.drift_cylinder or None,
-                "drift_pct_per_month": family.drift_pct_per_month,
-                "hard": family.hard,
-            }
-            for family in FAMILIES
-        },
+        "families": {family.name: planted.family_truth(family) for family in planted.FAMILIES},
         "technicians": {
             person.name: {
                 "role": person.role,
@@ -172,31 +165,16 @@ NEEDS: dict[str, str] = {"corin": "calls", "bryony": "hookup", "greta": "usable 
 """Who needs coaching, in what; bryony until coached on 2026-04-15, greta until about May 2026, corin throughout."""
 
 
-def _capture_truth(capture: Planned, made: Made) -> dict[str, Any]:
-    peaks = np.array(made.peak_kpa)
-    faulty = capture.fault.elements if capture.fault else ()
-    usual = capture.family.usual_trapped(capture.taken_at.date(), FIRST_DAY)
-    sound = [c for c in range(1, peaks.size + 1) if c not in faulty]
-    healthy_kpa = float(np.median(peaks[[c - 1 for c in sound]] / usual[[c - 1 for c in sound]]))
-    lost = {
-        str(c): round(100.0 * (1.0 - float(peaks[c - 1]) / (healthy_kpa * float(usual[c - 1]))), 1)
-        for c in faulty
-    }
+def _capture_truth(capture: Planned, made: planted.Made) -> dict[str, Any]:
     return {
         "engine_family": capture.vehicle.family,
         "vehicle": capture.vehicle.name,
         "technician": capture.technician.name,
         "repair_order": capture.order,
         "purpose": capture.purpose,
-        "fault": capture.fault.kind if capture.fault else None,
-        "faulty_cylinders": list(faulty),
-        "lost_peak_pressure_pct": lost,
-        "peak_kpa": list(made.peak_kpa),
-        "crank_rpm": made.crank_rpm,
-        "min_v": made.min_v,
+        **planted.capture_truth(capture.wanted, made),
         "call": capture.call.call,
         "call_right": capture.call.right,
         "slip": capture.slip or None,
         "hookup": capture.hookup,
-        "weak_battery": weak_battery(capture.wanted),
     }

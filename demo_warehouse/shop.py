@@ -15,9 +15,7 @@ from itertools import count
 import numpy as np
 
 from demo_warehouse.people import FIRST_DAY, LAST_DAY, PEOPLE, Person, at
-from pipelines.kinds.relative_compression.simulation.families import BY_NAME, FAMILIES
-from pipelines.kinds.relative_compression.simulation.randomised import Fault as FaultKind
-from pipelines.kinds.relative_compression.simulation.wanted import Fault
+from pipelines.kinds.relative_compression.simulation.planted import BY_NAME, FAMILIES, Fault, FaultKind
 
 ELIGIBLE = ("misfire", "no_start", "rough_idle", "check_light")
 COMPLAINTS = ("misfire", "no_start", "rough_idle", "check_light", "service", "brakes", "tyres")
@@ -206,14 +204,14 @@ def _one(
     eligible = complaint in ELIGIBLE
     fault = left
     if fault is None and eligible and rng.random() < FAULT_CHANCE[complaint]:
-        fault = draw_fault(rng, family.engine.cylinders)
+        fault = draw_fault(rng, family.elements)
     slip = draw_slip(rng, person, opened.date())
-    call = draw_call(rng, person, fault, family.engine.cylinders)
+    call = draw_call(rng, person, fault, family.elements)
     scoped, risk, risk_scoped = False, 0.02, 0.02
     if eligible:
         scoped = rng.random() < _scope_chance(person, opened.date(), complaint, visits, family.hard)
         risk = _risk(complaint, visits, family.hard)
-        # without a sync or with hardly any cycles a capture helps as little as a wrong call
+        # without an index pulse or with hardly any cycles a capture helps as little as a wrong call
         helped = call.right and slip not in ("too_short", "no_sync", "low_sample_rate", "coarse_resolution")
         risk_scoped = risk * (RIGHT_FACTOR if helped else WRONG_FACTOR)
     # a wrong guess is fitted and goes back to the parts shelf

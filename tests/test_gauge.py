@@ -12,7 +12,7 @@ from scipy.stats import spearmanr
 
 from models.records import schemas
 from models.spread.fit import fit_groups, score_captures
-from models.thresholds.gauge import clustered_spearman, deviation_against_gauge, spearman
+from models.thresholds.gauge import _repeated_spearman, clustered_spearman, deviation_against_gauge, spearman
 from tests.groups_shop import MEASURE, TEST, DrawnShop, Truth, make_shop
 
 
@@ -106,6 +106,17 @@ def test_rank_correlation_agrees_with_scipy_ties_included() -> None:
     assert spearman(x, y) == pytest.approx(spearmanr(x, y).statistic)
     assert np.isnan(spearman(np.ones(5), y[:5]))
     assert clustered_spearman(np.ones(20), y[:20], np.arange(20), draws=10, seed=1).why is not None
+
+
+def test_rows_taken_several_times_correlate_as_if_written_out() -> None:
+    rng = np.random.default_rng(5)
+    for ties in (4, 1000):
+        x, y = rng.integers(0, ties, 60).astype(float), rng.integers(0, ties, 60).astype(float)
+        times = rng.integers(0, 4, 60)
+        places = (np.unique(values, return_inverse=True)[1] for values in (x, y))
+        written = spearmanr(np.repeat(x, times), np.repeat(y, times)).statistic
+        assert _repeated_spearman(*places, times) == pytest.approx(written, abs=1e-12)
+    assert np.isnan(_repeated_spearman(np.zeros(5, dtype=np.int64), np.arange(5), np.ones(5, dtype=np.int64)))
 
 
 def test_elements_of_one_engine_do_not_count_as_engines() -> None:

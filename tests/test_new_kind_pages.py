@@ -45,7 +45,7 @@ def wheels(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Wh
 def drawn_by(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """What charts say, as their documents, from here on."""
     said: list[str] = []
-    monkeypatch.setattr(parts, "chart", lambda chart: said.append(chart.to_json()))
+    monkeypatch.setattr(parts, "chart", lambda chart, **_: said.append(chart.to_json()))
     return said
 
 

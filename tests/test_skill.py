@@ -219,7 +219,7 @@ def test_captures_against_the_standing_hookup() -> None:
         "slow": ["sample rate"],
         "short": ["length"],
     }
-    decided = PeopleSettings(hookups=(StandingHookup(TEST, sync_cylinder=3, min_rate_hz=500.0),))
+    decided = PeopleSettings(hookups=(StandingHookup(TEST, index_element=3, min_rate_hz=500.0),))
     by_setting = hookup_agreement(shop, as_of=date(2025, 6, 1), settings=decided)
     assert by_setting.filter(pl.col("sync lead"))["capture_file"].to_list() == ["sync"]
     assert by_setting.filter(~pl.col("sample rate")).height == 0

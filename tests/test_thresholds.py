@@ -11,7 +11,7 @@ from sklearn.metrics import roc_auc_score
 
 from models.records import schemas
 from models.spread.fit import fit_groups, score_captures
-from models.thresholds.costs import COST_GRID_PCT, smoothed_detection
+from models.thresholds.costs import COST_GRID_PCT, detection_kernel, smoothed_detection
 from models.thresholds.curves import band, share_at_least
 from models.thresholds.evidence import EVEN, MAX_WEIGHT, ODD, confirmation_weights, evidence
 from models.thresholds.proposal import Costs, Proposal, costs_at, curves, propose
@@ -171,11 +171,12 @@ def test_weights_are_one_where_there_is_nothing_to_model() -> None:
 def test_smoothed_detection_follows_the_steps() -> None:
     rng = np.random.default_rng(4)
     odd = rng.uniform(3.0, 25.0, 400)
-    smooth = smoothed_detection(odd, np.ones(400), COST_GRID_PCT)
+    kernel = detection_kernel(odd, COST_GRID_PCT)
+    smooth = smoothed_detection(kernel, np.ones(400))
     steps = share_at_least(odd, np.ones(400), COST_GRID_PCT)
     assert np.abs(smooth - steps).max() < 0.05
     assert (np.diff(smooth) <= 0).all()
-    assert np.isnan(smoothed_detection(odd, np.zeros((2, 400)), COST_GRID_PCT)).all()
+    assert np.isnan(smoothed_detection(kernel, np.zeros((2, 400)))).all()
 
 
 def test_without_outcomes_the_limit_is_the_normal_spread() -> None:

@@ -238,3 +238,17 @@ def test_a_schema_step_that_lands_late_is_applied_all_the_same(
             assert connection.execute("SELECT count(*) FROM late").fetchone() == (0,)
             steps = connection.execute("SELECT step, name FROM migration ORDER BY step").fetchall()
     assert steps == list(enumerate([first[0], *(name for name, _ in others), "0001b_late", last[0]], start=1))
+
+
+@pytest.mark.parametrize("count", [0, 2, 1200])
+def test_a_query_asked_for_some_captures_gives_their_rows_and_no_others(tmp_path: Path, count: int) -> None:
+    house = Warehouse(tmp_path / "shop", create=True)
+    names = [f"it's {n};--" for n in range(1500)]
+    rows = pl.DataFrame({"capture_file": names, "feature": ["x"] * 1500, "value": np.arange(1500.0)})
+    with house.transaction() as connection:
+        intake_log.append(connection, "feature", rows)
+    wanted = names[:count]
+    found = house.frames(["features", "version"], captures=wanted)
+    everything = house.frame("features")
+    assert found["features"].equals(everything.filter(pl.col("capture_file").is_in(wanted)))
+    assert found["version"].height == 1

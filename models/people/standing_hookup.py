@@ -39,7 +39,7 @@ def decided_hookups(hookups: Sequence[StandingHookup]) -> pl.DataFrame:
             hookup.test,
             None if hookup.signals is None else ";".join(hookup.signals),
             None if hookup.scales is None else ";".join(f"{scale:.12g}" for scale in hookup.scales),
-            hookup.sync_cylinder,
+            hookup.index_element,
             hookup.min_rate_hz,
             hookup.min_duration_s,
         )

@@ -15,14 +15,14 @@ class StandingHookup:
 
     Attributes:
         signals: signals in channel order. scales: multipliers in channel order.
-        sync_cylinder: the number the sync lead goes on.
+        index_element: the number of the element the index lead goes on.
         min_rate_hz: least sample rate. min_duration_s: least length.
     """
 
     test: str
     signals: tuple[str, ...] | None = None
     scales: tuple[float, ...] | None = None
-    sync_cylinder: int | None = None
+    index_element: int | None = None
     min_rate_hz: float | None = None
     min_duration_s: float | None = None
 

@@ -23,22 +23,32 @@ MIN_SHOP = 12
 """Captures confirmed odd in the shop below which no cost is weighed (a choice)."""
 
 
-def smoothed_detection(odd_pct: Floats, weight: Floats, grid_pct: Floats) -> Floats:
-    """Weighted share of odd captures at or beyond each X, smoothed by a normal kernel.
+def detection_kernel(odd_pct: Floats, grid_pct: Floats) -> Floats:
+    """Share of each odd capture that lies at or beyond each X, smoothed by a normal kernel; shape (n, k).
 
     Bandwidth by the rule of thumb 0.9 min(sd, IQR/1.34) n^(-1/5) (Silverman B.W. 1986, Density Estimation,
-    section 3.4.2), at least half a percent.
+    section 3.4.2), at least half a percent. Made once, it serves every draw of the weights.
 
     Args:
-        odd_pct: shape (n,), n >= 1; weight: shape (n,) or (draws, n).
+        odd_pct: shape (n,).
+    """
+    if odd_pct.size == 0:
+        return np.zeros((0, grid_pct.size))
+    quarter, three = np.quantile(odd_pct, [0.25, 0.75])
+    scale = min(float(np.std(odd_pct)), float(three - quarter) / 1.34) or float(np.std(odd_pct))
+    width = max(0.9 * scale * odd_pct.size ** (-0.2), 0.5)
+    return np.asarray(ndtr((odd_pct[:, None] - grid_pct[None, :]) / width))
+
+
+def smoothed_detection(kernel: Floats, weight: Floats) -> Floats:
+    """Weighted share of odd captures at or beyond each X.
+
+    Args:
+        kernel: of `detection_kernel`, shape (n, k); weight: shape (n,) or (draws, n).
 
     Returns:
         shape (k,) or (draws, k); NaN where the weights sum to 0.
     """
-    quarter, three = np.quantile(odd_pct, [0.25, 0.75])
-    scale = min(float(np.std(odd_pct)), float(three - quarter) / 1.34) or float(np.std(odd_pct))
-    width = max(0.9 * scale * odd_pct.size ** (-0.2), 0.5)
-    kernel = ndtr((odd_pct[:, None] - grid_pct[None, :]) / width)
     total = weight.sum(axis=-1)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(weight @ kernel / (total if weight.ndim == 1 else total[:, None]))
@@ -116,14 +126,19 @@ def group_curves(
     odd: Floats,
     alarm: Floats,
     detection: Floats,
+    kernel: Floats,
 ) -> tuple[Floats, Floats]:
-    """False alarms and detection on the cost grid, the group's own captures against what steadies them."""
+    """False alarms and detection on the cost grid, the group's own captures against what steadies them.
+
+    Args:
+        kernel: of the odd rows, from `detection_kernel`.
+    """
     if healthy[healthy_rows].sum() > 0:
         worth = effective(healthy[healthy_rows])
         own = share_at_least(odd_pct[healthy_rows], healthy[healthy_rows], COST_GRID_PCT)
         alarm = (worth * own + HEALTHY_WORTH * alarm) / (worth + HEALTHY_WORTH)
     if odd[odd_rows].sum() > 0:
         worth = effective(odd[odd_rows])
-        own = smoothed_detection(odd_pct[odd_rows], odd[odd_rows], COST_GRID_PCT)
+        own = smoothed_detection(kernel, odd[odd_rows])
         detection = (worth * own + ODD_WORTH * detection) / (worth + ODD_WORTH)
     return alarm, detection

@@ -16,6 +16,7 @@ from models.thresholds.costs import (
     MIN_SHOP,
     Draw,
     ShopCurves,
+    detection_kernel,
     group_curves,
     smoothed_detection,
 )
@@ -88,10 +89,10 @@ def shop_curves(
     odd = np.flatnonzero(whole.odd > 0)
     detection, drawn_detection = np.zeros(0), np.zeros((len(again), 0))
     if odd.size >= MIN_SHOP:
-        value = rows["odd_pct"].to_numpy()[odd]
-        detection = smoothed_detection(value, whole.odd[odd], COST_GRID_PCT)
+        kernel = detection_kernel(rows["odd_pct"].to_numpy()[odd], COST_GRID_PCT)
+        detection = smoothed_detection(kernel, whole.odd[odd])
         drawn_detection = smoothed_detection(
-            value, np.stack([one.odd[np.searchsorted(spoken, odd)] for one, _ in again]), COST_GRID_PCT
+            kernel, np.stack([one.odd[np.searchsorted(spoken, odd)] for one, _ in again])
         )
     return ShopCurves(
         odd_n=int(odd.size),
@@ -195,7 +196,7 @@ def from_costs(case: Case, costs: Costs) -> Limit:
     grid, together = COST_GRID_PCT, case.together
     alarm, detection = group_curves(
         case.odd_pct, case.healthy_rows, case.odd_rows, case.whole.healthy, case.whole.odd,
-        case.null.survival(grid), together.detection,
+        case.null.survival(grid), together.detection, detection_kernel(case.odd_pct[case.odd_rows], grid),
     )  # fmt: skip
     prevalence = float(together.prevalence[case.number])
     expected = costs.expected(prevalence, alarm, detection)
@@ -238,13 +239,14 @@ def _redrawn_limits(case: Case, costs: Costs) -> list[float]:
         case.at(case.healthy_rows),
         case.at(case.odd_rows),
     )
+    kernel = detection_kernel(odd_pct[odd_at], grid)
     for at, one in enumerate(case.again):
         prevalence = float(together.drawn_prevalence[at, case.number])
         if not np.isfinite(prevalence):
             continue
         alarm, detection = group_curves(
             odd_pct, healthy_at, odd_at, one.healthy, one.odd,
-            case.null.survival(grid / case.stretch[at]), together.drawn_detection[at],
+            case.null.survival(grid / case.stretch[at]), together.drawn_detection[at], kernel,
         )  # fmt: skip
         limits.append(float(grid[int(np.argmin(costs.expected(prevalence, alarm, detection)))]))
     return limits

@@ -103,7 +103,9 @@ def read(
         str,
         typer.Option("--engine-family", help="The engine family of this capture, where the test needs it."),
     ] = "",
-    test: Annotated[str, typer.Option("--test", help="The test that was made.")] = "relative_compression",
+    test: Annotated[
+        str, typer.Option("--test", help="The test that was made (none named: the first of the course).")
+    ] = "",
     ch1: Annotated[
         str, typer.Option("--ch1", help="Signal on channel 1 (no channel named: the test's usual hookup).")
     ] = "",
@@ -118,7 +120,7 @@ def read(
         str,
         typer.Option("--scales", help="What turns each channel's numbers into V or A, by channel: '1;20'."),
     ] = "",
-    sync_cylinder: Annotated[
+    index_element: Annotated[
         int, typer.Option("--sync-cylinder", min=1, help="Cylinder the sync is on.")
     ] = 1,
     as_json: AsJson = False,
@@ -137,7 +139,7 @@ def read(
         test=test,
         signals=(ch1, ch2, ch3, ch4, ch5, ch6, ch7, ch8),
         scales=scales,
-        sync_cylinder=sync_cylinder,
+        index_element=index_element,
     )
     out.reading(file, engine_family, known, reading, waveform, as_json=as_json)
     raise typer.Exit(0 if reading.status == "read" else 1)

@@ -204,18 +204,8 @@ def reading_document(
         "read_as": waveform.read_as or None,
         "reader_version": value.reader_version,
     }
-    if kind.element.noun == "cylinder":
-        # as the export views of captures and cylinders name them
-        found |= {name: facts.get(name) for name in ("cycles", "crank_rpm", "rest_v", "crank_min_v")}
-        found["cylinders"] = [
-            {
-                "cylinder": cell["element"],
-                "firing_position": cell["position"],
-                **{name: cell[name] for name in ("relative_pct", "se_pct", "identified", "companion")},
-            }
-            for cell in cells
-            if cell["measure"] == kind.measures[0].name
-        ]
+    if kind.also_as is not None:
+        found |= kind.also_as(facts, cells)
     return found
 
 

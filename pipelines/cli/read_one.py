@@ -23,7 +23,7 @@ def read_one(
     test: str,
     signals: tuple[str, ...],
     scales: str,
-    sync_cylinder: int,
+    index_element: int,
 ) -> tuple[Kind, Reading, Waveform]:
     """The reading of one capture, the kind that read it, and the waveform it was made of.
 
@@ -31,6 +31,7 @@ def read_one(
 
     Args:
         family_file, engine_family: not needed for a test that needs no engine.
+        test: empty for the first of the course. index_element: the element the index lead was on.
         signals: by channel; trailing empty ones are dropped; none at all means the test's usual hookup.
         scales: by channel, separated by `;`; empty means 1 for all.
 
@@ -40,12 +41,13 @@ def read_one(
     """
     if not file.is_file():
         raise ShopspreadError(f"There is no file {file}.")
+    test = test or next(iter(kinds.kinds()))
     known = kinds.kind(test)
     if known is None:
         raise ShopspreadError(
             f"There is no reader for the test {test!r} (there are: {', '.join(kinds.kinds())})."
         )
-    family = _family(family_file, engine_family, sync_cylinder) if known.needs_engine else None
+    family = _family(family_file, engine_family, index_element) if known.needs_engine else None
     named = tuple(signal.strip() for signal in signals)
     while named and not named[-1]:
         named = named[:-1]
@@ -55,13 +57,13 @@ def read_one(
     except ValueError as error:
         raise ShopspreadError(f"--scales {scales!r}: give one number a channel, separated by `;`.") from error
     factors += (1.0,) * (len(named) - len(factors))
-    hookup = Hookup(named, factors[: len(named)], sync_cylinder)
+    hookup = Hookup(named, factors[: len(named)], index_element)
     says = nearest(file, [spec.file for spec in SPECS.values()])
     waveform = read_waveform(file, text_form_of(None if says is None else text_format(says)))
     return known, read(waveform, Assignment(test, hookup, family)), waveform
 
 
-def _family(family_file: Path | None, engine_family: str, sync_cylinder: int) -> EngineFamily:
+def _family(family_file: Path | None, engine_family: str, index_element: int) -> EngineFamily:
     if family_file is None or not engine_family:
         raise ShopspreadError(
             "This test needs the engine: give --family-file and --engine-family (see engine_families.csv)."
@@ -77,7 +79,7 @@ def _family(family_file: Path | None, engine_family: str, sync_cylinder: int) ->
             bad[0] if bad else f"{family_file} defines no engine family {engine_family!r}. {known}"
         )
     family = EngineFamily.of_row(rows[engine_family])
-    wrong = family.without(sync_cylinder)
+    wrong = family.without(index_element)
     if wrong is not None:
         raise ShopspreadError(f"The call {wrong}.")
     return family

@@ -28,7 +28,7 @@ def setups(house_setup: Mapping[str, Mapping[str, Any]]) -> tuple[StandingHookup
             test=test,
             signals=tuple(wanted["signals"]) if "signals" in wanted else None,
             scales=tuple(float(scale) for scale in wanted["scales"]) if "scales" in wanted else None,
-            sync_cylinder=wanted.get("sync_cylinder"),
+            index_element=wanted.get("sync_cylinder"),
             min_rate_hz=wanted["rate_hz"] / RATE_FACTOR if "rate_hz" in wanted else None,
             min_duration_s=wanted["duration_s"] * LENGTH_SHARE if "duration_s" in wanted else None,
         )

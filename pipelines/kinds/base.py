@@ -8,9 +8,9 @@ sheet, digest) follows from what it declares here.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -231,6 +231,8 @@ class Kind:
             kind costs nothing. The first lesson's is richer and is used by the demo directly.
         simulation_of: the same for a test that needs an engine: it is told the shop's families, and its groups are
             names of them.
+        also_as: of a document of one reading (its features by name, its elements as rows), names of its own that other
+            programs rely on; None where the kind has none.
         reader_version: raised whenever readings change.
     """
 
@@ -251,6 +253,7 @@ class Kind:
     layout: Callable[[EngineFamily], Layout] | None = None
     simulation: Callable[[], Simulation] | None = None
     simulation_of: Callable[[tuple[EngineFamily, ...]], Simulation] | None = None
+    also_as: Callable[[Mapping[str, Any], Sequence[Mapping[str, Any]]], dict[str, Any]] | None = None
     reader_version: int = 1
 
     def measure(self, name: str) -> Measure:

@@ -28,6 +28,7 @@ from pipelines.warehouse.opening import WORN_OUT, attached, make_folder, refuse_
 DATABASE_NAME = "shopspread.duckdb"
 DEFAULT_WAREHOUSE = Path("shopspread_warehouse")
 LOCK_TIMEOUT_S = 120.0
+_MOST_LISTED = 1000
 
 
 class Warehouse:
@@ -163,11 +164,19 @@ class Warehouse:
         return self.frames([name], parameters)[name]
 
     def frames(
-        self, names: Sequence[str], parameters: Mapping[str, Any] | None = None
+        self,
+        names: Sequence[str],
+        parameters: Mapping[str, Any] | None = None,
+        *,
+        captures: Sequence[str] | None = None,
     ) -> dict[str, pl.DataFrame]:
-        """Run several named queries over one connection, so that they see the same warehouse version."""
+        """Run several named queries over one connection, so that they see the same warehouse version.
+
+        Args:
+            captures: only rows of these captures, of those queries that have a `capture_file`.
+        """
         with self.reading() as connection:
-            return {name: query(connection, name, parameters) for name in names}
+            return {name: query(connection, name, parameters, captures=captures) for name in names}
 
 
 def places(path: Path) -> tuple[Path, Path]:
@@ -184,11 +193,27 @@ def places(path: Path) -> tuple[Path, Path]:
 
 
 def query(
-    connection: duckdb.DuckDBPyConnection, name: str, parameters: Mapping[str, Any] | None = None
+    connection: duckdb.DuckDBPyConnection,
+    name: str,
+    parameters: Mapping[str, Any] | None = None,
+    *,
+    captures: Sequence[str] | None = None,
 ) -> pl.DataFrame:
-    """Run the named query on an open connection; only the parameters it mentions are passed."""
+    """Run the named query on an open connection; only the parameters it mentions are passed.
+
+    With `captures`, only rows of these captures, where the query has a `capture_file`: the database then looks no
+    further than them.
+    """
     sql = named_query(name)
     wanted = {key: value for key, value in (parameters or {}).items() if re.search(rf"\${key}\b", sql)}
+    if captures is not None and re.search(r"\bcapture_file\b", sql.partition("FROM")[0]):
+        # One placeholder a name: such a list is looked up while the tables are read, a joined one only afterwards.
+        names: dict[str, Any] = {f"capture_{n}": name for n, name in enumerate(captures)}
+        listed = ", ".join(f"${name}" for name in names) or "NULL"
+        if len(names) > _MOST_LISTED:
+            names, listed = {"captures": list(captures)}, "SELECT unnest($captures)"
+        sql = f"SELECT * FROM (\n{sql}\n) WHERE capture_file IN ({listed})"
+        wanted |= names
     relation = connection.sql(sql, params=wanted) if wanted else connection.sql(sql)
     frame: pl.DataFrame = relation.pl()
     return frame

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import (
     Element,
@@ -120,6 +123,21 @@ FEATURES = (
     Feature("top_after_sync_deg", "Top dead centre after the sync pulse", "degrees", "crank angle", "none"),
 )
 
+
+def by_cylinder(facts: Mapping[str, Any], elements: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """A reading as the export views of captures and cylinders name it."""
+    found = {name: facts.get(name) for name in ("cycles", "crank_rpm", "rest_v", "crank_min_v")}
+    cylinders = [
+        {
+            "cylinder": one["element"],
+            "firing_position": one["position"],
+            **{name: one[name] for name in ("relative_pct", "se_pct", "identified", "companion")},
+        }
+        for one in elements
+    ]
+    return found | {"cylinders": cylinders}
+
+
 KIND = Kind(
     name="relative_compression",
     title="Relative compression while cranking",
@@ -155,5 +173,6 @@ KIND = Kind(
     cautions=CAUTIONS,
     read=read,
     layout=layout,
+    also_as=by_cylinder,
     reader_version=READER_VERSION,
 )

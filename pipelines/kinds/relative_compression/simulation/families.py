@@ -39,6 +39,11 @@ class Family:
     hard: bool = False
 
     @property
+    def elements(self) -> int:
+        """How many alike elements the engine has."""
+        return self.engine.cylinders
+
+    @property
     def starter(self) -> Starter:
         """The family's starter, the same one every time."""
         rng = np.random.default_rng([len(self.name), self.engine.cylinders, round(self.speed_rpm)])
