@@ -24,13 +24,13 @@ from tests.browser_dashboard import CHROMIUM, WAIT_MS, chromium, served, settle
 PASSWORD = "four plain words do"
 # Role: the pages it opens beyond those everybody opens, whether it sees names, other people's figures, money.
 TABLE = {
-    Role.OWNER: ({"shop", "technicians", "intake", "add"}, True, True, True),
-    Role.MANAGER: ({"shop", "intake"}, False, False, True),
+    Role.OWNER: ({"shop", "digest", "technicians", "intake", "add"}, True, True, True),
+    Role.MANAGER: ({"shop", "digest", "intake"}, False, False, True),
     Role.LEAD: ({"intake", "add"}, True, False, False),
     Role.TRAINER: ({"technicians", "add"}, True, True, False),
     Role.TECHNICIAN: ({"technicians", "add"}, False, False, False),
 }
-FOR_SOME = {"shop", "technicians", "intake", "add"}
+FOR_SOME = {"shop", "digest", "technicians", "intake", "add"}
 in_a_browser = [
     pytest.mark.xdist_group("browser"),
     pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; .ci/run installs it"),

@@ -40,7 +40,7 @@ with st.expander(
     f"Put the proposals of the ticked rows in force ({len(ticked)})", icon=":material/done_all:"
 ):
     who_all = who_writes.ask("every_limit")
-    why_all = st.text_input("Why", key="why_all")
+    why_all = st.text_input("The reason for all of them", key="why_all")
     if st.button("Accept the proposals", icon=":material/check:"):
         try:
             st.session_state["accepted"] = every.accept(
