@@ -335,3 +335,14 @@ def test_no_content_ends_in_anything_but_a_table_or_a_sentence(content: bytes | 
     except BadTable as error:
         outcome = str(error)
     assert len(outcome) > 20
+
+
+def test_a_channel_for_each_coil_is_no_slip_and_two_batteries_are(tmp_path: Path) -> None:
+    head = "capture_file,captured_at,test,ch1_signal,ch2_signal\n"
+    coils = "a.csv,2026-03-02,ignition_primary,ignition_primary,ignition_primary\n"
+    cranked = "b.csv,2026-03-02,relative_compression,ignition_primary,ignition_primary\n"
+    batteries = "c.csv,2026-03-02,ignition_primary,battery_voltage,battery_voltage\n"
+    table = read(tmp_path, "captures", head + coils + cranked + batteries)
+    said = {note.key: note.reason for note in table.notes if "Several channels" in note.reason}
+    assert set(said) == {"b.csv", "c.csv"}
+    assert "logged as battery_voltage" in said["c.csv"]

@@ -147,6 +147,12 @@ def _delay_sentences(work_stamp: str, as_of: dt.date) -> tuple[str, ...]:
     return tuple(delay.sentence for delay in delays(found, everybody, settings=_settings()))
 
 
+def _shown(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows by technician as the person who looks may see them."""
+    looks = access.present()
+    return rows if looks.may(Right.SEE_PEOPLE) else rows.filter(pl.col("technician") == looks.technician)
+
+
 def scope_use(work_stamp: str, as_of: dt.date) -> Adoption:
     """Use of the scope up to a day.
 
@@ -154,7 +160,8 @@ def scope_use(work_stamp: str, as_of: dt.date) -> Adoption:
         NotAllowed: for somebody who sees no jobs.
     """
     access.allow(Right.SEE_JOBS)
-    return _scope_use(work_stamp, as_of)
+    found = _scope_use(work_stamp, as_of)
+    return replace(found, by_technician=_shown(found.by_technician))
 
 
 def returns(work_stamp: str, as_of: dt.date) -> Comebacks:
@@ -164,7 +171,8 @@ def returns(work_stamp: str, as_of: dt.date) -> Comebacks:
         NotAllowed: for somebody who sees no jobs.
     """
     access.allow(Right.SEE_JOBS)
-    return _returns(work_stamp, as_of)
+    found = _returns(work_stamp, as_of)
+    return replace(found, stepped=replace(found.stepped, by_technician=_shown(found.stepped.by_technician)))
 
 
 def skills(work_stamp: str, as_of: dt.date) -> tuple[TechnicianSkill, ...]:

@@ -30,7 +30,7 @@ from pipelines.intake.table_cells import (
     truth,
     whole,
 )
-from pipelines.kinds import kinds
+from pipelines.kinds import kind, kinds
 from pipelines.kinds.engine import SYNC_KINDS, EngineFamily
 from pipelines.waveform import MAX_CHANNELS
 
@@ -156,9 +156,9 @@ def _finish_capture(row: Row) -> list[str]:
     for n, factor in enumerate(scales, start=1):
         if isinstance(factor, float) and factor < 0:
             notes.append(f"ch{n}_scale is negative: channel {n} is turned upside down")
-    named_signals = [signal for signal in signals if signal]
-    repeated = sorted(set(named_signals)) if len(set(named_signals)) < len(named_signals) else []
-    repeated = [signal for signal in repeated if signals.count(signal) > 1]
+    known = kind(str(row.get("test") or ""))
+    of_each = {signal.name for signal in known.signals if signal.many} if known else set()
+    repeated = sorted({signal for signal in signals if signals.count(signal) > 1} - of_each - {""})
     if repeated:
         notes.append(f"Several channels are logged as {', '.join(repeated)}; check the hookup in the row")
     if row.get("sync_cylinder") is None:

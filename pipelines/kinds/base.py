@@ -122,11 +122,15 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """One signal the test can use: its name as `captures.csv` says it, in words, and its unit (V or A)."""
+    """One signal the test can use: its name as `captures.csv` says it, in words, and its unit (V or A).
+
+    `many`: several channels may carry it, one for each element.
+    """
 
     name: str
     title: str
     unit: Literal["V", "A"]
+    many: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,7 +64,9 @@ with left:
     st.subheader("By technician, on the same mix of jobs")
     people_rows = answers.people_rows(use)
     if people_rows.is_empty():
-        notices.too_little("No technician is on record yet.")
+        notices.too_little(
+            "No technician to show: none is on record yet, or theirs are not your figures to see."
+        )
     else:
         what = "Jobs scoped, of the shop's mix"
         parts.chart(
@@ -177,7 +179,9 @@ with right:
     st.subheader("Before and after each technician began to scope")
     steps = answers.stepped_rows(back)
     if steps.is_empty():
-        notices.too_little("Nobody has scoped an eligible job yet.")
+        notices.too_little(
+            "Nobody to show: nobody has scoped a job yet, or theirs are not your figures to see."
+        )
     else:
         what = "Change in comebacks after starting"
         parts.chart(

@@ -69,8 +69,8 @@ CAUTIONS = (
 )
 
 SIGNALS = (
-    Signal("ignition_primary", "Primary side of an ignition coil", "V"),
-    Signal("coil_current", "Current of one ignition coil", "A"),
+    Signal("ignition_primary", "Primary side of an ignition coil", "V", many=True),
+    Signal("coil_current", "Current of one ignition coil", "A", many=True),
     Signal("coil_feed_current", "Current of the feed all coils share", "A"),
     Signal("ignition_pickup", "Pickup around an ignition lead", "V"),
     Signal("battery_voltage", "Battery voltage", "V"),

@@ -65,8 +65,8 @@ CAUTIONS = (
 )
 
 SIGNALS = (
-    Signal("injector_voltage", "Switched side of an injector", "V"),
-    Signal("injector_current", "Current of one injector", "A"),
+    Signal("injector_voltage", "Switched side of an injector", "V", many=True),
+    Signal("injector_current", "Current of one injector", "A", many=True),
     Signal("injector_feed_current", "Current of the feed all injectors share", "A"),
     Signal("battery_voltage", "Battery voltage", "V"),
 )
