@@ -92,13 +92,11 @@ def test_captures_are_dropped_labelled_read_and_taken_back(
     assert house.frame("captures").filter(status="waiting", technician=None).height >= 0
     names = {"uploads/ada one.csv", "uploads/ada two.csv"}
     assert names <= set(house.frame("captures").filter(status="waiting")["capture_file"])
+    # the first one is chosen already; its neighbour shares the label
     chosen = tab.get_by_role("combobox", name="Captures without a label").first
-    tab.get_by_role("button", name="Clear all").first.click()
+    chosen.click()
+    tab.get_by_role("option", name="uploads/ada two.csv").click()
     settle(tab)
-    for name in sorted(names):
-        chosen.click()
-        tab.get_by_role("option", name=name).click()
-        settle(tab)
     chosen.press("Escape")
     sign(tab, " ")
     choose(tab, "Technician", "ada")
@@ -110,7 +108,7 @@ def test_captures_are_dropped_labelled_read_and_taken_back(
     )
     sign(tab, "Ida")
     tab.get_by_role("button", name="Save the label").click()
-    expect(tab.get_by_text("Nobody has defined the engine family").first).to_be_visible(timeout=READ_MS)
+    expect(tab.get_by_text("is waiting: Nobody has defined").first).to_be_visible(timeout=READ_MS)
     section(tab, "Engine family")
     expect(tab.get_by_role("textbox", name="Name of the engine family")).to_have_value("brand-new-4")
     expect(tab.get_by_text("cylinder 3 at 180°, cylinder 4 at 360°", exact=False)).to_be_visible()
@@ -141,13 +139,13 @@ def test_an_outcome_is_entered_from_the_list_of_what_waits(tab: Page, address: s
     visit(tab, f"{address}/todo")
     tab.get_by_text("Flagged jobs without an outcome", exact=False).first.click()
     settle(tab)
-    heading = tab.locator("h3", has_text="Flagged jobs without an outcome").first
+    heading = tab.get_by_role("heading", name="Flagged jobs without an outcome").first
     expect(heading).to_be_visible(timeout=READ_MS)
-    job = heading.inner_text().rpartition(": ")[2]
+    job = heading.inner_text().strip().rpartition(": ")[2]
     tab.get_by_role("radiogroup", name="Finding").locator("label").first.click()
     tab.get_by_role("textbox", name="Your name").first.fill("Ida")
     tab.get_by_role("button", name="Enter", exact=True).click()
     expect(tab.get_by_text(f"Entered for job {job}")).to_be_visible(timeout=READ_MS)
     settle(tab)
     assert house.frame("outcomes")["repair_order"].to_list() == [job]
-    assert heading.inner_text().rpartition(": ")[2] != job, "the next one is at hand"
+    expect(heading).not_to_contain_text(job, timeout=READ_MS)  # the next one is at hand

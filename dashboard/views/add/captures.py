@@ -29,9 +29,9 @@ def draw(stamp: str) -> None:
         notices.fine("Every capture that came in has its label.")
         return
     asked = [name for name in st.session_state.get("kept_to_label", []) if name in files]
-    st.session_state["add_files"] = (
-        [name for name in st.session_state.get("add_files", []) if name in files] or asked or files[:1]
-    )
+    if "add_files" not in st.session_state:
+        st.session_state["add_files"] = asked or files[:1]
+    st.session_state["add_files"] = [name for name in st.session_state["add_files"] if name in files]
     chosen = st.multiselect(
         f"Captures without a label ({len(files)}): choose those that share one", files, key="add_files"
     )
