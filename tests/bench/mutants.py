@@ -1,0 +1,266 @@
+"""Break the models one line at a time and see whether a test notices: `python -m tests.bench.mutants FILE...`.
+
+The faults are cosmic-ray's (`pip install cosmic-ray`; a few of its operators, those that change a figure), the tests
+those that run the broken line, quickest first. What survives is printed with its line, to be judged by hand: a
+test is missing, or the two forms say the same. Never part of the test run.
+
+    python -m tests.bench.mutants --record /tmp/mut tests/test_skill.py tests/test_coaching.py
+    python -m tests.bench.mutants --lines /tmp/mut --per-file 20 --seed 1 models/people/skill.py
+"""
+
+# ruff: noqa: T201
+from __future__ import annotations
+
+import argparse
+import ast
+import difflib
+import importlib.abc
+import importlib.util
+import os
+import subprocess
+import sys
+import time
+import xml.etree.ElementTree as ElementTree
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from importlib.machinery import ModuleSpec
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+
+SWAPS = [
+    "Add_Sub",
+    "Sub_Add",
+    "Mul_Div",
+    "Div_Mul",
+    "Pow_Mul",
+    "FloorDiv_Mul",
+    "Mod_Add",
+    "BitAnd_BitOr",
+    "BitOr_BitAnd",
+]
+COMPARISONS = [
+    "Lt_LtE",
+    "LtE_Lt",
+    "Gt_GtE",
+    "GtE_Gt",
+    "Lt_Gt",
+    "Gt_Lt",
+    "GtE_Lt",
+    "LtE_Gt",
+    "Eq_NotEq",
+    "NotEq_Eq",
+    "Is_IsNot",
+    "IsNot_Is",
+]
+OPERATORS = (
+    *(f"ReplaceBinaryOperator_{one}" for one in SWAPS),
+    *(f"ReplaceComparisonOperator_{one}" for one in COMPARISONS),
+    "ReplaceUnaryOperator_USub_UAdd",
+    "ReplaceUnaryOperator_Invert_UAdd",
+    "ReplaceUnaryOperator_Delete_Not",
+    "AddNot",
+    "ReplaceTrueWithFalse",
+    "ReplaceFalseWithTrue",
+    "ReplaceAndWithOr",
+    "ReplaceOrWithAnd",
+    "ReplaceBreakWithContinue",
+    "ReplaceContinueWithBreak",
+    "NumberReplacer",
+    "ZeroIterationForLoop",
+)
+LONGEST_S = 240.0
+"""A broken line that never ends is noticed too."""
+KILLED, SURVIVED, UNREACHED = "killed", "survived", "no test runs it"
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One file with one fault: `line` counts from 1, `source` is the whole text."""
+
+    path: Path
+    operator: str
+    line: int
+    source: str
+
+
+def mutants(path: Path) -> Iterator[Mutant]:
+    """All faults the operators make in a file, without those in annotations, docstrings and declarations."""
+    from cosmic_ray.ast import ast_nodes, get_ast
+    from cosmic_ray.mutating import mutate_code
+    from cosmic_ray.plugins import get_operator
+
+    text = path.read_text(encoding="utf-8")
+    skipped = _declared_lines(text)
+    tree = get_ast(text)
+    for name in OPERATORS:
+        operator = get_operator(f"core/{name}")()
+        places = sum(len(list(operator.mutation_positions(node))) for node in ast_nodes(tree))
+        for occurrence in range(places):
+            source = mutate_code(text.encode(), operator, occurrence)
+            if source is None or source == text:
+                continue
+            line = _first_difference(text, source)
+            if line not in skipped:
+                yield Mutant(path, name, line, source)
+
+
+def _first_difference(text: str, other: str) -> int:
+    pairs = zip(text.splitlines(), other.splitlines(), strict=False)
+    return next((number for number, (one, two) in enumerate(pairs, 1) if one != two), 1)
+
+
+def _declared_lines(text: str) -> set[int]:
+    """Lines of signatures, annotated fields without a value, decorators and imports: nothing there is a figure."""
+    lines: set[int] = set()
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef):
+            lines.update(range(node.lineno, node.body[0].lineno))
+            lines.update(one.lineno for one in node.decorator_list)
+        elif isinstance(node, ast.ClassDef):
+            lines.update(one.lineno for one in node.decorator_list)
+        elif isinstance(node, ast.AnnAssign) and node.value is None:
+            lines.update(range(node.lineno, (node.end_lineno or node.lineno) + 1))
+    return lines
+
+
+class _Broken(importlib.abc.MetaPathFinder, importlib.abc.Loader):
+    """Hands out one module with its fault; everything else is imported as usual."""
+
+    def __init__(self, mutant: Mutant, module: str) -> None:
+        self.mutant, self.module = mutant, module
+
+    def find_spec(self, fullname: str, *_where: object) -> ModuleSpec | None:
+        if fullname != self.module:
+            return None
+        return importlib.util.spec_from_loader(fullname, self, origin=str(self.mutant.path))
+
+    def create_module(self, _spec: ModuleSpec) -> None:
+        return None
+
+    def exec_module(self, module: ModuleType) -> None:
+        module.__file__ = str(self.mutant.path)
+        exec(compile(self.mutant.source, str(self.mutant.path), "exec"), module.__dict__)
+
+
+def record(folder: Path, tests: Sequence[str]) -> None:
+    """Run the tests once and keep which lines each runs and how long it takes."""
+    folder.mkdir(parents=True, exist_ok=True)
+    environment = {**os.environ, "COVERAGE_FILE": str(folder / "lines")}
+    command = [
+        sys.executable,
+        "-m",
+        "pytest",
+        "-q",
+        "-p",
+        "no:cacheprovider",
+        "--cov=models",
+        "--cov-context=test",
+    ]
+    command += ["--cov-report=", f"--junitxml={folder / 'times.xml'}", "-o", "junit_family=xunit1", *tests]
+    subprocess.run(command, env=environment, check=True)
+
+
+def tests_by_line(folder: Path, path: Path) -> dict[int, list[tuple[float, str]]]:
+    """For each line of a file the tests that run it with their seconds, quickest first."""
+    from coverage import CoverageData
+
+    data = CoverageData(basename=str(folder / "lines"))
+    data.read()
+    seconds: dict[str, float] = {}
+    for case in ElementTree.parse(folder / "times.xml").getroot().iter("testcase"):
+        seconds[f"{case.get('file')}::{case.get('name')}"] = float(case.get("time") or 0)
+    found: dict[int, list[tuple[float, str]]] = {}
+    for line, contexts in data.contexts_by_lineno(str(path.resolve())).items():
+        names = {context.split("|")[0] for context in contexts if context}
+        found[line] = sorted((seconds.get(name, 1.0), name) for name in names)
+    return found
+
+
+def fate(mutant: Mutant, tests: Sequence[str], longest_s: float = LONGEST_S) -> str:
+    """Run the tests on one broken file in a process of its own.
+
+    Args:
+        tests: in the order in which they are to run; the first that fails ends it.
+    """
+    module = ".".join(mutant.path.with_suffix("").parts)
+    child = os.fork()
+    if child == 0:
+        import pytest
+
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 1)
+        os.dup2(nowhere, 2)
+        sys.meta_path.insert(0, _Broken(mutant, module))
+        code = 1
+        try:
+            code = int(pytest.main(["-q", "-x", "-p", "no:cacheprovider", "-p", "no:cov", *tests]))
+        finally:
+            os._exit(min(code, 125))
+    until = time.monotonic() + longest_s
+    while time.monotonic() < until:
+        done, status = os.waitpid(child, os.WNOHANG)
+        if done:
+            return SURVIVED if os.waitstatus_to_exitcode(status) == 0 else KILLED
+        time.sleep(0.05)
+    os.kill(child, 9)
+    os.waitpid(child, 0)
+    return KILLED
+
+
+def main() -> None:
+    """Print the fate of a drawn share of every file's faults, and a table by file."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument(
+        "--record", type=Path, help="run these tests and keep the lines they run in this folder"
+    )
+    parser.add_argument("--lines", type=Path, help="folder written by --record")
+    parser.add_argument("--per-file", type=int, default=20)
+    parser.add_argument("--most-s", type=float, default=60.0, help="seconds of tests for one fault at most")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("files", nargs="+")
+    asked = parser.parse_args()
+    if asked.record:
+        record(asked.record, asked.files)
+        return
+    for library in (
+        "polars",
+        "pytest",
+        "scipy.optimize",
+        "scipy.stats",
+        "sklearn.ensemble",
+        "statsmodels.api",
+    ):
+        importlib.import_module(library)  # once, before the forks
+    for name in asked.files:
+        path = Path(name)
+        everything = list(mutants(path))
+        rng = np.random.default_rng(asked.seed)
+        drawn = rng.permutation(len(everything))[: asked.per_file]
+        lines = tests_by_line(asked.lines, path)
+        counts = dict.fromkeys((KILLED, SURVIVED, UNREACHED), 0)
+        original = path.read_text(encoding="utf-8").splitlines()
+        for index in sorted(drawn):
+            mutant = everything[index]
+            spent, chosen = 0.0, []
+            for seconds, test in lines.get(mutant.line, []):
+                spent += seconds
+                if chosen and spent > asked.most_s:
+                    break
+                chosen.append(test)
+            outcome = fate(mutant, chosen) if chosen else UNREACHED
+            counts[outcome] += 1
+            if outcome != KILLED:
+                changed = mutant.source.splitlines()
+                diff = [one for one in difflib.ndiff(original, changed) if one[0] in "+-"]
+                print(
+                    f"{outcome}: {path}:{mutant.line} {mutant.operator} ({len(chosen)} tests)",
+                    *diff,
+                    sep="\n    ",
+                )
+        print(f"== {path}: {len(everything)} faults, {len(drawn)} drawn, {counts}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
