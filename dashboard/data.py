@@ -12,7 +12,6 @@ copied for each reader, because polars frames and our results are not changed in
 from __future__ import annotations
 
 import datetime as dt
-import json
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
@@ -30,7 +29,6 @@ from models.spread.fit import GroupFit, Scores, fit_groups
 from models.thresholds.proposal import Proposal
 from pipelines.access.roles import Right, Viewer
 from pipelines.access.sight import seen
-from pipelines.fit import standing_hookup
 from pipelines.fit.figures import Figures, load_figures
 from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_scores
 from pipelines.intake.watch import status as watch_status
@@ -372,26 +370,6 @@ def title(test: str | None) -> str:
     return known.title if known is not None else (test or "no test named").replace("_", " ")
 
 
-def would_differ(stamp: str, test: str, hookup: Mapping[str, Any]) -> tuple[int, int]:
-    """How many captures of a test would differ from a standing hookup, and of how many."""
-    own = Frames(stamp)["captures"].filter(
-        (pl.col("test") == test) & pl.col("status").is_in(["read", "unusable"])
-    )
-    return len(standing_hookup.drift(own, {test: hookup})), own.height
-
-
-def hookup_before(stamp: str, test: str) -> dict[str, Any] | None:
-    """The standing hookup of a test before its last change, or None where it was never changed."""
-    log = _frame(stamp, "intake_log", (("rows", LOG_ROWS),)).filter(
-        (pl.col("subject") == "setting") & (pl.col("key") == "house_setup")
-    )
-    for row in log.iter_rows(named=True):
-        before, after = (json.loads(row[side] or "{}").get(test) for side in ("before", "after"))
-        if before != after:
-            return before or {}
-    return None
-
-
 def decided(stamp: str) -> dict[str, Mark]:
     """What people have decided about the things that wait, by key."""
     return marks_in(frame(stamp, "waiting_marks").to_dicts())
@@ -402,7 +380,7 @@ def _healthy(stamp: str, tests: tuple[str, ...]) -> dict[tuple[str, str], float]
     found: dict[tuple[str, str], float] = {}
     for test in tests:
         for measure in kinds()[test].measures:
-            rows = frame(stamp, "health", test=test, measure=measure.name)
+            rows = _frame(stamp, "health", (("measure", measure.name), ("test", test)))
             for name, chance in rows.select("capture_file", "healthy_probability").drop_nulls().iter_rows():
                 found[name, measure.name] = float(chance)
     return found

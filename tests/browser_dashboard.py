@@ -45,7 +45,7 @@ def served(warehouse: Path, folder: Path, port: int | None = None) -> Iterator[s
     log = folder / "server.log"
     with log.open("wb") as output:
         server = subprocess.Popen(
-            [sys.executable, "-c", f"{START}launch(Path({str(warehouse)!r}), {port}, headless=True)"],
+            [sys.executable, "-P", "-c", f"{START}launch(Path({str(warehouse)!r}), {port}, headless=True)"],
             cwd=folder,
             env=environment,
             stdout=output,

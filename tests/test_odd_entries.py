@@ -294,10 +294,10 @@ def test_a_file_that_ends_the_ingest_itself_is_named_by_the_next(drop: Path, tmp
         from pipelines.warehouse.database import Warehouse
         house = Warehouse(Path(sys.argv[2]), create=True)
         real = work.read_waveform
-        def deadly(path):
+        def deadly(path, *more):
             if path.name == "weak.csv":
                 os.kill(os.getpid(), signal.SIGKILL)
-            return real(path)
+            return real(path, *more)
         work.read_waveform = deadly
         print(ingest(Path(sys.argv[1]), house).statuses)
         """

@@ -58,7 +58,8 @@ def test_setting_a_threshold_asks_who_and_why_and_adds_a_version(
     app.text_input(key="by_threshold_back").input("Ida")
     app.text_input(key=f"why_back_{family}").input("it was right before")
     press(app, "Go back")
-    after = Warehouse(own_copy).frame("thresholds").filter(pl.col("group") == family).sort("version")
+    own = (pl.col("group") == family) & (pl.col("test") == OWN[0])
+    after = Warehouse(own_copy).frame("thresholds").filter(own).sort("version")
     assert after["version"][-1] == version + 2
     assert after["threshold_pct"][-1] == after["threshold_pct"][version - 1]
 

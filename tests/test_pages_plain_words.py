@@ -131,7 +131,8 @@ def test_several_proposals_are_accepted_at_once(monkeypatch: pytest.MonkeyPatch,
         "Somebody" in every.accept(chosen.head(1), about, who="Olaf", why="me too")[0]
         or "version" in (every.accept(chosen.head(1), about, who="Olaf", why="me too")[0])
     )
-    after = Warehouse(own_copy).frame("thresholds_in_force").filter(pl.col("group") == groups[0])
+    own = (pl.col("group") == groups[0]) & (pl.col("test") == known.name)
+    after = Warehouse(own_copy).frame("thresholds_in_force").filter(own)
     assert after["set_by"].to_list() == ["Ida"]
     assert data.path() == own_copy
 

@@ -65,7 +65,10 @@ RULES: dict[str, set[str]] = {
     "dashboard.documents": {"dashboard", "dashboard.shared", BASE, "pipelines.kinds", "pipelines.reports"}
     | MODELS
     | {"models.people"},
-    PAGE: {"dashboard", "dashboard.shared", "dashboard.documents", BASE, "pipelines.kinds", "pipelines.warehouse"}
+    PAGE: {
+        "dashboard", "dashboard.shared", "dashboard.documents", BASE, "pipelines.kinds", "pipelines.warehouse",
+        "pipelines.reports",
+    }
     | MODELS
     | {"models.people"},
 }  # fmt: skip

@@ -143,26 +143,9 @@ def intervals(
         layers.append(rule_at(0.0, vertical=True))
     # a layer without a mark would be an empty thing with a role and no name
     if known.height:
-        layers.append(
-            alt.Chart(known)
-            .mark_rule(strokeWidth=7, opacity=0.35, color=palette.BAND)
-            .encode(
-                x=alt.X("low:Q", title=title, axis=alt.Axis(titleAnchor="end")),
-                x2="high:Q",
-                y=upright,
-                tooltip=tip,
-            )
-        )
+        layers.append(_bands(known, title, upright, tip))
     if known.height and raw is not None:
-        layers.append(
-            alt.Chart(known)
-            .mark_point(shape="stroke", angle=90, size=140, color=palette.INK, strokeWidth=1.5)
-            .encode(
-                x=alt.X(f"{raw}:Q", title=title),
-                y=upright,
-                tooltip=[alt.Tooltip(f"{raw}:Q", title=f"{raw_word} ({unit})", format=".1f")],
-            )
-        )
+        layers.append(_strokes(known, raw, title, upright, f"{raw_word} ({unit})"))
     if known.height:
         dots = (
             alt.Chart(known)
@@ -179,6 +162,18 @@ def intervals(
             )
         )
     return finish(alt.layer(*layers), height=max(130, 42 * len(names) + 50))
+
+
+def _bands(known: pl.DataFrame, title: str, upright: alt.Y, tip: list[alt.Tooltip]) -> Any:
+    across = alt.X("low:Q", title=title, axis=alt.Axis(titleAnchor="end"))
+    mark = alt.Chart(known).mark_rule(strokeWidth=7, opacity=0.35, color=palette.BAND)
+    return mark.encode(x=across, x2="high:Q", y=upright, tooltip=tip)
+
+
+def _strokes(known: pl.DataFrame, raw: str, title: str, upright: alt.Y, word: str) -> Any:
+    mark = alt.Chart(known).mark_point(shape="stroke", angle=90, size=140, color=palette.INK, strokeWidth=1.5)
+    tip = [alt.Tooltip(f"{raw}:Q", title=word, format=".1f")]
+    return mark.encode(x=alt.X(f"{raw}:Q", title=title), y=upright, tooltip=tip)
 
 
 def trend(rows: pl.DataFrame, what: str, coached: list[dt.date]) -> Any:

@@ -57,4 +57,6 @@ def _log(viewer: Viewer, frame: pl.DataFrame) -> pl.DataFrame:
         return frame
     kept = frame.filter(~pl.col("subject").is_in(ABOUT_PEOPLE))
     hidden = [column for column in LOGGED if column in kept.columns]
-    return kept.with_columns(pl.lit(None, dtype=kept.schema[column]).alias(column) for column in hidden)
+    # a setting is about the shop and not about a person
+    shop = pl.col("subject") == "setting"
+    return kept.with_columns(pl.when(shop).then(pl.col(column)).alias(column) for column in hidden)

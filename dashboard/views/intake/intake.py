@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data, writing
+from dashboard import data, hookups, writing
 from dashboard.shared import filters, notices, parts, words
 from dashboard.shared import who as who_writes
 from dashboard.views.intake import answer as answers
@@ -123,14 +123,16 @@ with right, st.container(border=True):
     except ShopspreadError as error:
         notices.trouble(str(error))
     else:
-        st.info(answers.differ_sentence(*data.would_differ(stamp, test, hookup)), icon=":material/preview:")
+        st.info(
+            answers.differ_sentence(*hookups.would_differ(stamp, test, hookup)), icon=":material/preview:"
+        )
     who_house = who_writes.ask("hookup", label="Who decides")
     if (
         st.button("Save and check every capture against it", icon=":material/save:", disabled=hookup is None)
         and hookup is not None
     ):
         save_hookup(test, hookup, who_house)
-    before = data.hookup_before(stamp, test)
+    before = hookups.hookup_before(stamp, test)
     if before is not None and st.button("Undo the last change", icon=":material/undo:"):
         save_hookup(test, before, who_house)
     notices.cautions(data.cautions(test))

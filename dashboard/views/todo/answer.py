@@ -176,7 +176,7 @@ def threshold_items(frames: Frames, as_of: dt.date, decided: Mapping[str, Mark])
              proposed_at=pl.col("set_at").last(), why=pl.col("reason").last())
     )  # fmt: skip
     newest = frames["thresholds"].group_by(keys).agg(newest=pl.col("version").max())
-    rows = frames["thresholds_in_force"].join(proposed, on=keys).join(newest, on=keys).sort("test", "group")
+    rows = frames["thresholds_in_force"].join(proposed, on=keys).join(newest, on=keys).sort(keys)
     items = []
     for row in rows.iter_rows(named=True):
         x = f"{words.number(row['proposed_pct'], 1)} %"
@@ -189,10 +189,18 @@ def threshold_items(frames: Frames, as_of: dt.date, decided: Mapping[str, Mark])
             says = f"Odd from {x} on is proposed and in force; nobody has accepted it yet."
         key = marks.threshold_key(row["test"], row["measure"], row["group"], row["proposed_version"])
         items.append(
-            Item(key, THRESHOLD, f"{row['group']} ({_title(row['test'])})", says, _days(row["proposed_at"], as_of),
-                 None, row, decided.get(key, Mark()))
+            Item(key, THRESHOLD, f"{row['group']} ({_of(row['test'], row['measure'])})", says,
+                 _days(row["proposed_at"], as_of), None, row, decided.get(key, Mark()))
         )  # fmt: skip
     return items
+
+
+def _of(test: str, measure: str) -> str:
+    """The test in words, with the measure where it has more than one."""
+    known = kind(test)
+    if known is None or len(known.measures) == 1:
+        return _title(test)
+    return f"{known.title}, {known.measure(measure).title}"
 
 
 def _title(test: str) -> str:
