@@ -172,7 +172,12 @@ def adoption(shop: Shop, *, as_of: date | datetime, settings: PeopleSettings | N
         by_technician=_by_technician(eligible, shop.technicians, adjusted_adoption(eligible, chosen)),
         by_test=taken.group_by("test")
         .agg(**sorts)
-        .join(failed.with_columns(pl.col("unusable").cast(pl.Int64)), on="test", how="left")
+        .join(
+            failed.with_columns(pl.col("unusable").cast(pl.Int64)),
+            on="test",
+            how="left",
+            maintain_order="left",
+        )
         .with_columns(pl.col("unusable").fill_null(0))
         .sort("test"),
         practice_by_week=taken.with_columns(week=week_of("captured_at"))

@@ -138,7 +138,7 @@ def order_quality(watched: pl.DataFrame, shop: Shop, moment: datetime) -> pl.Dat
         .group_by("repair_order", maintain_order=True)
         .agg(right=pl.col("right").last())
     )
-    return watched.join(judged, on="repair_order", how="left").with_columns(
+    return watched.join(judged, on="repair_order", how="left", maintain_order="left").with_columns(
         quality=pl.when(~pl.col("scoped"))
         .then(pl.lit("no capture"))
         .when(pl.col("readable") == 0)
@@ -223,7 +223,7 @@ def _cost(watched: pl.DataFrame, orders: pl.DataFrame, window: int) -> pl.DataFr
         repair_order="comeback_of", again_labour_h="labour_h", again_parts_cost="parts_cost"
     )
     returned = watched.filter(pl.col("returned") & (pl.col("days") <= window)).join(
-        first, on="repair_order", how="left"
+        first, on="repair_order", how="left", maintain_order="left"
     )
     rows = []
     totals = {

@@ -53,8 +53,8 @@ def watched_orders(shop: Shop, moment: datetime) -> pl.DataFrame:
     end = pl.coalesce("returned_at", pl.lit(moment, dtype=pl.Datetime("us")))
     return (
         eligible_orders(shop, moment)
-        .join(first_return, on="repair_order", how="left")
-        .join(history, on="repair_order", how="left")
+        .join(first_return, on="repair_order", how="left", maintain_order="left")
+        .join(history, on="repair_order", how="left", maintain_order="left")
         .with_columns(
             returned=pl.col("returned_at").is_not_null(),
             days=((end - pl.col("closed_at")).dt.total_seconds() / 86400.0).clip(lower_bound=0.0),

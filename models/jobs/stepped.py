@@ -69,7 +69,7 @@ def stepped_adoption(
     whole = (
         watched.with_columns(potential=pl.Series(potential_days, dtype=pl.Float64))
         .filter((pl.col("potential") >= window_days) & pl.col("technician").is_not_null())
-        .join(began, on="technician", how="left")
+        .join(began, on="technician", how="left", maintain_order="left")
         .with_columns(
             came_back=pl.col("returned") & (pl.col("days") <= window_days),
             after=(pl.col("opened_at") >= pl.col("began_at")).fill_null(False),

@@ -64,7 +64,7 @@ def count_drills(shop: Shop, people: Sequence[str], moment: datetime) -> dict[st
 def _asked(drills: pl.DataFrame, technicians: pl.DataFrame, people: Sequence[str]) -> pl.DataFrame:
     """Captures asked for: technician, test, week, target."""
     roster = pl.DataFrame({"technician": list(people)}, schema={"technician": pl.String}).join(
-        technicians, on="technician", how="left"
+        technicians, on="technician", how="left", maintain_order="left"
     )
     columns = ("technician", "test", "week_of", "target")
     personal = drills.filter(pl.col("technician").is_not_null()).select(columns)

@@ -68,7 +68,7 @@ def failing_checks(shop: Shop, moment: datetime) -> pl.DataFrame:
             captures=pl.col("capture_file").n_unique().cast(pl.Int64),
             habit=pl.col("habit").fill_null(False).any(),
         )
-        .join(taken, on="technician", how="left")
+        .join(taken, on="technician", how="left", maintain_order="left")
     )
     if rows.height == 0:
         return pl.DataFrame(schema=FAILING_SCHEMA)

@@ -72,7 +72,7 @@ def usual_hookups(captures: pl.DataFrame) -> pl.DataFrame:
             .sort(["test", "n", name], descending=[False, True, False])
             .unique("test", keep="first", maintain_order=True)
         )
-        found = found.join(best.drop("n"), on="test", how="left")
+        found = found.join(best.drop("n"), on="test", how="left", maintain_order="left")
     return found.sort("test").select(pl.col(name).cast(dtype) for name, dtype in SCHEMA.items())
 
 

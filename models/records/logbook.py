@@ -56,7 +56,7 @@ def eligible_orders(shop: Shop, moment: datetime) -> pl.DataFrame:
             readable=(pl.col("status") == "read").sum().cast(pl.Int64),
         )
     )
-    return closed.join(taken, on="repair_order", how="left").with_columns(
+    return closed.join(taken, on="repair_order", how="left", maintain_order="left").with_columns(
         pl.col("captures").fill_null(0),
         pl.col("readable").fill_null(0),
         scoped=pl.col("captures").is_not_null(),

@@ -41,7 +41,8 @@ def start() -> bool:
 
 def on() -> bool:
     """Whether events are written, in the place of words for a person."""
-    return bool(_logger.handlers)
+    # a handler alone may be left from an earlier command of the same process
+    return bool(_logger.handlers and os.environ.get(VARIABLE, "").strip())
 
 
 def event(name: str, **facts: float | str | dict[str, int] | None) -> None:
