@@ -92,7 +92,6 @@ PAGES: tuple[Entry, ...] = (
     Entry("add", "Add captures and records", "Records", ":material/add_circle:", needs=Right.ENTER),
     Entry("intake", "Intake and settings", "Records", ":material/inbox:", needs=Right.SEE_LOG),
 )
-FIRST = PAGES[0].name
 
 
 def entry(name: str) -> Entry:

@@ -105,7 +105,7 @@ def _table(chrome: Any, peer: str, ours: str, runs: int) -> None:
     sys.stdout.write(f"first page of a started server {first:.2f} s, empty page {first_peer:.2f} s: ")
     sys.stdout.write(f"{first / first_peer:.1f}\n{'page':<14}{'warm s':>8}{'empty s':>9}{'ratio':>8}\n")
     for entry in pages.PAGES:
-        url = ours if entry.name == pages.FIRST else f"{ours}/{entry.name}"
+        url = ours if entry is pages.PAGES[0] else f"{ours}/{entry.name}"
         opened_s(tab, url)
         took, empty = [], []
         for _ in range(runs):

@@ -2,21 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from pipelines.kinds.base import Check, SetupCheck, Severity
-
-
-@dataclass(frozen=True, slots=True)
-class CheckKind:
-    """One check: how the README says it, how bad it is, what to do next time, and whether it is a habit."""
-
-    saw: str
-    short: str
-    severity: Severity
-    advice: str
-    habit: bool = True
-
+from pipelines.kinds import checklist
+from pipelines.kinds.base import Check
+from pipelines.kinds.checklist import CheckKind
 
 KINDS: dict[str, CheckKind] = {
     "no_strikes": CheckKind(
@@ -110,11 +98,7 @@ def check(name: str) -> Check:
     Raises:
         KeyError: when there is no such check.
     """
-    kind = KINDS[name]
-    return Check(name, kind.severity, kind.advice)
+    return checklist.found(KINDS, name)
 
 
-DECLARED = tuple(
-    SetupCheck(name, kind.saw, kind.short, kind.habit, kind.advice.rstrip("."))
-    for name, kind in KINDS.items()
-)
+DECLARED = checklist.declared(KINDS)
