@@ -4,8 +4,8 @@ The faults are cosmic-ray's (`pip install cosmic-ray`; a few of its operators, t
 those that run the broken line, quickest first. What survives is printed with its line, to be judged by hand: a
 test is missing, or the two forms say the same. Never part of the test run.
 
-    python -m tests.bench.mutants --record /tmp/mut tests/test_skill.py tests/test_coaching.py
-    python -m tests.bench.mutants --lines /tmp/mut --per-file 20 --seed 1 models/people/skill.py
+    python -m tests.bench.mutants --record FOLDER tests/test_skill.py tests/test_coaching.py
+    python -m tests.bench.mutants --lines FOLDER --per-file 20 --seed 1 models/people/skill.py
 """
 
 # ruff: noqa: T201
