@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from models.records.measure import Measure
 from models.spread.null import element_oddness
 from models.thresholds.flags import flags
 from pipelines.errors import ShopspreadError, ThresholdConflict
@@ -114,6 +115,55 @@ def test_a_flag_reaches_from_the_threshold_on_and_names_both_of_a_pair() -> None
     just_above = limits.with_columns(threshold_pct=pl.lit(10.0001))
     assert not flags(elements, just_above, MEASURE)["flagged"][0]
     assert flags(elements.clear(), limits, MEASURE).is_empty()
+
+
+EITHER = Measure("on_time", "On-time", "the median injector", "either")
+
+
+def _named(deviation: list[float], limit: float, measure: Measure = EITHER) -> list[int]:
+    elements = pl.DataFrame(
+        {
+            "capture_file": ["a"] * len(deviation), "group": ["f"] * len(deviation),
+            "position": range(1, len(deviation) + 1), "element": range(1, len(deviation) + 1),
+            "companion": pl.Series([None] * len(deviation), dtype=pl.Int64), "deviation_pct": deviation,
+        }
+    )  # fmt: skip
+    limits = pl.DataFrame({"group": ["f"], "threshold_pct": [limit], "version": [1]})
+    found = flags(elements, limits, measure).to_dicts()[0]
+    assert found["flagged"] == bool(found["flagged_elements"])
+    named: list[int] = found["flagged_elements"]
+    return named
+
+
+@pytest.mark.parametrize("odd", [1, 2, 3])
+@pytest.mark.parametrize("off", [20.0, -20.0])
+def test_of_three_only_the_odd_one_is_named_on_either_side(odd: int, off: float) -> None:
+    deviation = [0.4, -0.3, 0.1]
+    deviation[odd - 1] += off
+    assert _named(deviation, 5.0) == [odd]
+    assert _named(deviation, 25.0) == []
+
+
+def test_two_odd_ones_of_five_do_not_drag_the_sound_ones_along() -> None:
+    assert _named([0.0, 20.0, 0.5, 19.0, -0.5], 5.0) == [2, 4]
+    assert _named([0.0, 20.0, 0.5, -19.0, -0.5], 5.0) == [2, 4]
+
+
+def test_where_halves_stand_apart_nothing_tells_which_is_odd() -> None:
+    assert _named([0.0, 20.0], 5.0) == [1, 2]
+    assert _named([0.0, 20.0, 0.5, 19.5], 5.0) == [1, 2, 3, 4]
+    # three that all differ: the outer two are named, as before
+    assert _named([0.0, 10.0, 20.5], 6.0) == [1, 3]
+
+
+@pytest.mark.parametrize("elements", [4, 6, 8, 35])
+def test_one_odd_element_among_more_is_named_as_the_plain_comparison_names_it(elements: int) -> None:
+    rng = np.random.default_rng(elements)
+    for _ in range(40):
+        deviation = rng.normal(0, 1, elements)
+        deviation[rng.integers(elements)] += rng.choice([-15.0, 15.0])
+        plain = np.flatnonzero(element_oddness(deviation[None, :], "either")[0] >= 8.0) + 1
+        assert _named(deviation.tolist(), 8.0) == plain.tolist()
 
 
 def test_setting_a_threshold_adds_a_version_and_keeps_the_flags_of_the_old_one(house: Warehouse) -> None:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.records.measure import Direction
-from models.stats.arrays import Floats, Ints
+from models.stats.arrays import Bools, Floats, Ints
+from models.stats.robust import nanmedian
 
 
 def lowest_gap(deviation_pct: Floats) -> tuple[Floats, Ints]:
@@ -82,6 +83,43 @@ def element_oddness(deviation_pct: Floats, direction: Direction = "low", *, whol
     tiled = np.broadcast_to(deviation_pct[:, None, :], (captures, elements, elements))
     medians = np.median(tiled[:, others].reshape(captures, elements, elements - 1), axis=2)
     return _on_the_bad_side(medians - deviation_pct, direction)
+
+
+def stand_apart(oddness: Floats, deviation_pct: Floats, limit: Floats, direction: Direction) -> Bools:
+    """Which elements reach the limit, one taken out after another.
+
+    Where a fault may stand on either side, one odd element moves the median of the others for everybody else: of
+    three, both sound ones then seem half as far off as the odd one. So the oddest is taken out first and the rest is
+    judged by what remains, until nobody reaches the limit. That holds as long as those taken out are fewer than half;
+    where they are not, nothing tells which half is the odd one, and every element that reached the limit stays named.
+
+    Args:
+        oddness: `element_oddness` of `deviation_pct`; both shape (captures, elements), on the scale of `limit`.
+        limit: shape (captures,), in %.
+    """
+    odd = oddness >= limit[:, None]
+    elements = oddness.shape[1]
+    if direction != "either" or elements < 3:
+        return odd
+    rows = np.flatnonzero(odd.any(axis=1))
+    left = np.array(deviation_pct[rows], dtype=np.float64)
+    others = ~np.eye(elements, dtype=bool)
+    for _ in range((elements - 1) // 2):
+        at = np.nanargmax(_off_the_rest(left, others), axis=1)
+        left[np.arange(rows.size), at] = np.nan
+        open_still = _off_the_rest(left, others) >= limit[rows, None]
+        settled = ~open_still.any(axis=1)
+        odd[rows[settled]] &= np.isnan(left[settled])
+        rows, left = rows[~settled], left[~settled]
+        if not rows.size:
+            break
+    return odd
+
+
+def _off_the_rest(left_pct: Floats, others: Bools) -> Floats:
+    """Distance of each element left (not NaN) from the median of the others left; NaN for those taken out."""
+    rest = np.where(others, left_pct[:, None, :], np.nan)
+    return np.abs(nanmedian(rest, axis=2) - left_pct)
 
 
 def _on_the_bad_side(below_pct: Floats, direction: Direction) -> Floats:

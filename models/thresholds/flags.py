@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from models.records.measure import Measure
-from models.spread.null import element_oddness
+from models.spread.null import element_oddness, stand_apart
 
 # A very weak element leaves a residue of the reading on the next one in sequence; beside it only a
 # element with at least this share of its oddness is named too. (Set on simulated faults, no source.)
@@ -33,25 +33,11 @@ def flags(elements: pl.DataFrame, thresholds: pl.DataFrame, measure: Measure) ->
         how="inner",
     ).sort("capture_file", "position")
     counted = joined.with_columns(pl.len().over("capture_file").alias("count"))
-    parts = []
-    for (count,), stratum in counted.group_by("count"):
-        deviation = stratum["deviation_pct"].to_numpy().reshape(-1, int(str(count)))
-        parts.append(
-            stratum.with_columns(
-                pl.Series(
-                    "oddness", element_oddness(deviation, measure.direction, whole=measure.whole).ravel()
-                )
-            )
-        )
+    parts = [_stratum(stratum, int(str(count)), measure) for (count,), stratum in counted.group_by("count")]
     if not parts:
         return pl.DataFrame(schema=FLAG_SCHEMA)
-    if "certainty" in elements.columns:
-        parts = [
-            part.with_columns(oddness=pl.col("oddness") * pl.col("certainty").fill_null(1.0))
-            for part in parts
-        ]
     worst = pl.col("oddness").max()
-    odd = (pl.col("oddness") >= pl.col("threshold_pct")) & (pl.col("oddness") >= RESIDUE * worst)
+    odd = pl.col("reaches") & (pl.col("oddness") >= RESIDUE * worst)
     named = pl.concat_list("element", "companion").list.drop_nulls()
     return (
         pl.concat(parts)
@@ -71,6 +57,18 @@ def flags(elements: pl.DataFrame, thresholds: pl.DataFrame, measure: Measure) ->
         )
         .select(list(FLAG_SCHEMA))
     )
+
+
+def _stratum(stratum: pl.DataFrame, count: int, measure: Measure) -> pl.DataFrame:
+    """Captures of one count of elements, rows by capture and position, with `oddness` and whether it `reaches`."""
+    shape = (-1, count)
+    share = stratum["certainty"].fill_null(1.0).to_numpy() if "certainty" in stratum.columns else 1.0
+    deviation = stratum["deviation_pct"].to_numpy()
+    oddness = element_oddness(deviation.reshape(shape), measure.direction, whole=measure.whole)
+    oddness = (oddness.ravel() * share).reshape(shape)
+    limit = stratum["threshold_pct"].to_numpy().reshape(shape)[:, 0]
+    reaches = stand_apart(oddness, (deviation * share).reshape(shape), limit, measure.direction)
+    return stratum.with_columns(oddness=pl.Series(oddness.ravel()), reaches=pl.Series(reaches.ravel()))
 
 
 FLAG_SCHEMA: dict[str, pl.DataType] = {
