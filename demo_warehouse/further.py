@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from demo_warehouse.first_lesson import FAMILIES, planted
 from demo_warehouse.people import FIRST_DAY, LAST_DAY, PEOPLE, Person
 from demo_warehouse.shop import Order, Vehicle, workday
 from demo_warehouse.textfiles import DIALECTS, write_text
-from pipelines.kinds import EngineFamily, Kind
-from pipelines.kinds.relative_compression.simulation.families import FAMILIES
+from pipelines.kinds import Kind
 from pipelines.kinds.simulated import Simulation
 
 LESSON_EVERY_WEEKS = 8
@@ -70,15 +70,7 @@ def simulation_for(kind: Kind) -> Simulation | None:
     """A kind's simulation, told the shop's engine families where it needs an engine; None where it brings none."""
     if kind.simulation_of is None:
         return kind.simulation() if kind.simulation is not None else None
-    return kind.simulation_of(
-        tuple(
-            EngineFamily(
-                family.name, family.engine.cylinders, family.engine.firing_order,
-                family.engine.firing_intervals_deg, family.sync_kind,
-            )
-            for family in FAMILIES
-        )
-    )  # fmt: skip
+    return kind.simulation_of(tuple(planted.engine_of(family) for family in FAMILIES))
 
 
 def _group(kind: Kind, simulation: Simulation, vehicle: Vehicle) -> str | None:

@@ -8,9 +8,9 @@ from datetime import date, datetime, time, timedelta
 
 import numpy as np
 
+from demo_warehouse.first_lesson import planted
 from demo_warehouse.people import DRILL_WEEKS, EVERYBODY_EVERY_WEEKS, FIRST_DAY, LAST_DAY, PEOPLE, Person
 from demo_warehouse.shop import Call, Order, Vehicle, draw_call, draw_fault, draw_slip, workday
-from pipelines.kinds.relative_compression.simulation import planted
 
 EVEN = Call("even", (), True)
 

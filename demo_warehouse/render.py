@@ -10,9 +10,9 @@ from pathlib import Path
 
 import numpy as np
 
+from demo_warehouse.first_lesson import planted
 from demo_warehouse.plan import Planned
 from demo_warehouse.textfiles import DIALECTS, TextDialect, write_text
-from pipelines.kinds.relative_compression.simulation import planted
 
 BATCH = 40
 

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+from demo_warehouse.first_lesson import planted
 from demo_warehouse.people import COACHING, PEOPLE
 from demo_warehouse.plan import DrillRow, Planned
 from demo_warehouse.shop import Order
-from pipelines.kinds.relative_compression.simulation import planted
 
 VERIFIED = {"odd": 0.80, "unsure": 0.50, "even": 0.15, "not_scoped": 0.05}
 """Probability that an outcome is recorded, by the last call on the order."""

@@ -12,13 +12,13 @@ import numpy as np
 import polars as pl
 
 from demo_warehouse import rows
+from demo_warehouse.first_lesson import planted
 from demo_warehouse.further import plan_further, simulation_for, write_further
 from demo_warehouse.people import COACHING, LAST_DAY, PEOPLE, USUAL_SLIPS
 from demo_warehouse.plan import Planned, drill_rows, plan_captures
 from demo_warehouse.render import Job, job, make_files, scope_setup, suffix
 from demo_warehouse.shop import RIGHT_FACTOR, WRONG_FACTOR, Order, comeback_truth, make_orders, make_vehicles
 from pipelines.kinds import kinds
-from pipelines.kinds.relative_compression.simulation import planted
 
 FULL_CAPTURES = 600
 FULL_ORDERS = 1500

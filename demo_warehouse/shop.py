@@ -14,8 +14,8 @@ from itertools import count
 
 import numpy as np
 
+from demo_warehouse.first_lesson import BY_NAME, FAMILIES, Fault, FaultKind
 from demo_warehouse.people import FIRST_DAY, LAST_DAY, PEOPLE, Person, at
-from pipelines.kinds.relative_compression.simulation.planted import BY_NAME, FAMILIES, Fault, FaultKind
 
 ELIGIBLE = ("misfire", "no_start", "rough_idle", "check_light")
 COMPLAINTS = ("misfire", "no_start", "rough_idle", "check_light", "service", "brakes", "tyres")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from demo_warehouse import build
+from demo_warehouse.first_lesson import HOUSE_SETUP
 from pipelines.cli import output as out
 from pipelines.errors import ShopspreadError
 from pipelines.fit.run import FitSummary, fit_warehouse
@@ -19,9 +20,6 @@ from pipelines.warehouse.decisions import set_setting
 EDITION = 8
 MARKER = "demo.json"
 SEED = 7
-HOUSE_SETUP = {
-    "relative_compression": {"signals": ["battery_voltage", "ignition_primary"], "sync_cylinder": 1},
-}
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,7 +89,6 @@ def test_captures_are_dropped_labelled_read_and_taken_back(
     tab.reload()
     tab.wait_for_selector("h1")
     settle(tab)
-    assert house.frame("captures").filter(status="waiting", technician=None).height >= 0
     names = {"uploads/ada one.csv", "uploads/ada two.csv"}
     assert names <= set(house.frame("captures").filter(status="waiting")["capture_file"])
     # the first one is chosen already; its neighbour shares the label

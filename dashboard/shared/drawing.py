@@ -9,6 +9,7 @@ import polars as pl
 from tsdownsample import MinMaxDownsampler, NaNMinMaxDownsampler
 
 from dashboard.shared import words
+from pipelines.kinds import engine_words
 from pipelines.kinds.base import Kind
 from pipelines.waveform import Waveform
 
@@ -125,7 +126,7 @@ def waveform_caption(
     if known is not None:
         text += f"; in view {words.plural(named.height, 'event')} ({known.figure.event})"
         if index.height:
-            where = f", from {known.element.noun} {row['sync_cylinder'] or 1}" if known.needs_engine else ""
+            where = f", from {known.element.noun} {engine_words.index_of(row)}" if known.needs_engine else ""
             text += f" and {words.plural(index.height, known.figure.index)} (dotted{where})"
     return (
         f"{text}. For the screen each bin is thinned to its least and greatest sample; "

@@ -26,7 +26,7 @@ SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "test": pl.String,
     "standing_signals": pl.String,
     "standing_scales": pl.String,
-    "standing_sync": pl.Int32,
+    "standing_index": pl.Int32,
     "standing_min_rate_hz": pl.Float64,
     "standing_min_duration_s": pl.Float64,
 }
@@ -61,7 +61,7 @@ def usual_hookups(captures: pl.DataFrame) -> pl.DataFrame:
     most_used = {
         "standing_signals": _signals("ch_signals"),
         "standing_scales": pl.col("ch_scales"),
-        "standing_sync": pl.col("sync_cylinder"),
+        "standing_index": pl.col("sync_cylinder"),
     }
     for name, value in most_used.items():
         best = (
@@ -127,7 +127,7 @@ def compare(captures: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
     aspects = {
         ASPECTS[0]: _signals("ch_signals") == _signals("standing_signals"),
         ASPECTS[1]: _same_scales(),
-        ASPECTS[2]: pl.col("sync_cylinder") == pl.col("standing_sync"),
+        ASPECTS[2]: pl.col("sync_cylinder") == pl.col("standing_index"),
         ASPECTS[3]: pl.col("rate_hz") >= pl.col("standing_min_rate_hz"),
         ASPECTS[4]: pl.col("duration_s") >= pl.col("standing_min_duration_s"),
     }

@@ -10,6 +10,7 @@ import polars as pl
 
 from models.people.standing_hookup import ASPECTS, compare, decided_hookups
 from models.records.people_settings import StandingHookup
+from pipelines.kinds import engine_words
 from pipelines.warehouse import log as intake_log
 
 CHECK = "off_house_setup"
@@ -28,7 +29,7 @@ def setups(house_setup: Mapping[str, Mapping[str, Any]]) -> tuple[StandingHookup
             test=test,
             signals=tuple(wanted["signals"]) if "signals" in wanted else None,
             scales=tuple(float(scale) for scale in wanted["scales"]) if "scales" in wanted else None,
-            index_element=wanted.get("sync_cylinder"),
+            index_element=wanted.get(engine_words.INDEX_COLUMN),
             min_rate_hz=wanted["rate_hz"] / RATE_FACTOR if "rate_hz" in wanted else None,
             min_duration_s=wanted["duration_s"] * LENGTH_SHARE if "duration_s" in wanted else None,
         )
@@ -43,7 +44,7 @@ def _what_to_do(aspect: str, wanted: Mapping[str, Any]) -> str:
     if aspect == ASPECTS[1]:
         return f"set the scales to {', '.join(f'{value:g}' for value in wanted['scales'])} in channel order"
     if aspect == ASPECTS[2]:
-        return f"take the sync from cylinder {wanted['sync_cylinder']}"
+        return engine_words.index_advice(wanted[engine_words.INDEX_COLUMN])
     if aspect == ASPECTS[3]:
         return f"sample with {wanted['rate_hz']:g} per second"
     return f"record {wanted['duration_s']:g} s"

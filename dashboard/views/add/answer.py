@@ -11,10 +11,9 @@ from typing import Any
 
 import polars as pl
 
-from dashboard.shared import palette, words
+from dashboard.shared import palette
 from pipelines import file_names
-from pipelines.errors import BadFamily
-from pipelines.kinds import kind
+from pipelines.kinds import engine_words, kind
 from pipelines.kinds.base import Kind
 from pipelines.kinds.engine import EngineFamily
 
@@ -27,16 +26,6 @@ PURPOSES = {
     "drill": "practice",
     "known_good": "known good",
 }
-SYNC_KINDS = {
-    "coil_on_plug": "a coil on every plug: one pulse in two turns",
-    "waste_spark": "waste spark: one pulse in every turn",
-    "distributor": "a distributor: one pulse for every cylinder",
-}
-# How most engines of so many cylinders fire; makers number differently (common practice, no source).
-USUAL_ORDERS = {
-    3: "1-2-3", 4: "1-3-4-2", 5: "1-2-4-5-3", 6: "1-5-3-6-2-4", 8: "1-8-4-3-6-5-7-2",
-    10: "1-10-9-4-3-6-5-8-7-2", 12: "1-7-5-11-3-9-6-12-2-8-4-10",
-}  # fmt: skip
 TABLE_WORDS = {
     "engine_families": "engine family", "technicians": "technician", "repair_orders": "job", "captures": "label",
     "outcomes": "outcome", "drills": "drill", "coaching": "coaching session", "upload": "uploaded file",
@@ -104,20 +93,20 @@ def last_label(frames: Frames, test: str) -> Row:
 
 
 def hookup_of(known: Kind, house: Mapping[str, Any], last: Row) -> tuple[list[str], list[float], int]:
-    """Signals, scales and sync cylinder a label starts with: as the shop decided, as the last one, else the usual."""
+    """Signals, scales and the index a label starts with: as the shop decided, as the last one, else the usual."""
     wanted = house.get(known.name) or {}
     signals = list(wanted.get("signals") or _split(last.get("ch_signals")) or known.hookup.signals)
     scales = [float(one) for one in wanted.get("scales") or _split(last.get("ch_scales")) or []]
     scales = (scales + [1.0] * len(signals))[: len(signals)]
-    sync = int(wanted.get("sync_cylinder") or last.get("sync_cylinder") or 1)
-    return signals, scales, sync
+    decided = wanted if wanted.get(engine_words.INDEX_COLUMN) else last
+    return signals, scales, engine_words.index_of(decided)
 
 
 def _split(text: str | None) -> list[str]:
     return [part for part in (text or "").split(";") if part]
 
 
-def hookup_words(known: Kind, signals: Sequence[str], scales: Sequence[float], sync: int) -> str:
+def hookup_words(known: Kind, signals: Sequence[str], scales: Sequence[float], index: int) -> str:
     """The hookup as a sentence."""
     titles = {signal.name: signal.title for signal in known.signals}
     named = [
@@ -125,7 +114,7 @@ def hookup_words(known: Kind, signals: Sequence[str], scales: Sequence[float], s
         for n, (signal, scale) in enumerate(zip(signals, scales, strict=False), 1)
         if signal
     ]
-    return ", ".join(named) + (f"; sync on cylinder {sync}." if known.needs_engine else ".")
+    return ", ".join(named) + (f"; {engine_words.index_words(index)}." if known.needs_engine else ".")
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +133,7 @@ class Label:
     called: tuple[int, ...]
     signals: tuple[str, ...]
     scales: tuple[float, ...]
-    sync: int
+    index: int
 
 
 def cells(label: Label, capture_file: str, named: Mapping[str, str]) -> dict[str, str]:
@@ -163,7 +152,7 @@ def cells(label: Label, capture_file: str, named: Mapping[str, str]) -> dict[str
         "component": label.component,
         "test": label.test,
         "purpose": label.purpose,
-        "sync_cylinder": str(label.sync),
+        engine_words.INDEX_COLUMN: str(label.index),
         "call": label.call,
         "call_elements": ";".join(str(number) for number in label.called),
     }
@@ -206,40 +195,6 @@ def read_sentence(captures: pl.DataFrame, files: Sequence[str]) -> list[tuple[st
 # -- an engine family -------------------------------------------------------------------------------------------------
 
 
-def family_cells(
-    name: str, cylinders: int, order: Sequence[int], intervals: str, sync: str
-) -> dict[str, str]:
-    """One row of engine_families.csv."""
-    return {
-        "engine_family": name.strip(),
-        "cylinders": str(cylinders),
-        "firing_order": "-".join(str(number) for number in order),
-        "firing_intervals_deg": intervals.strip(),
-        "sync_kind": sync,
-    }
-
-
-def family_of(row: Mapping[str, str]) -> tuple[EngineFamily | None, str]:
-    """The family a form describes, or None and why not yet."""
-    order = [part for part in row["firing_order"].split("-") if part]
-    missing = int(row["cylinders"]) - len(order)
-    if missing > 0:
-        return None, f"Click {words.plural(missing, 'more cylinder')}, in the order they fire."
-    try:
-        return EngineFamily.of_row({**row, "engine_family": row["engine_family"] or "this engine"}), ""
-    except BadFamily as error:
-        return None, str(error)
-
-
-def angles_sentence(family: EngineFamily) -> str:
-    """Which cylinder fires at which crank angle."""
-    said = [
-        f"cylinder {number} at {angle:g}°"
-        for number, angle in zip(family.firing_order, family.firing_angles_deg, strict=True)
-    ]
-    return f"In two turns of the crank (720°): {', '.join(said)}."
-
-
 def dial(family: EngineFamily) -> str:
     """The two turns as a strip with every firing in its place, as HTML."""
     marks = "".join(
@@ -247,20 +202,14 @@ def dial(family: EngineFamily) -> str:
         f'<div style="border:2px solid {palette.BAND};border-radius:50%;width:2rem;height:2rem;line-height:1.8rem;'
         f'font-weight:700;margin:auto">{number}</div>'
         f'<div style="font-size:0.85rem">{angle:g}°</div></div>'
-        for number, angle in zip(family.firing_order, family.firing_angles_deg, strict=True)
+        for number, angle in engine_words.places(family)
     )
     return (
-        f'<div role="img" aria-label="{escape(angles_sentence(family))}" '
+        f'<div role="img" aria-label="{escape(engine_words.angles_sentence(family))}" '
         'style="position:relative;height:3.6rem;margin-top:0.4rem">'
         '<div style="position:absolute;left:0;right:0;top:1rem;border-top:2px dotted #888"></div>'
         f"{marks}</div>"
     )
-
-
-def usual_order(cylinders: int) -> list[int]:
-    """The firing order a form starts with."""
-    text = USUAL_ORDERS.get(cylinders)
-    return [int(part) for part in text.split("-")] if text else []
 
 
 # -- what was entered, and where files and forms disagree -------------------------------------------------------------
@@ -360,7 +309,7 @@ def this_monday(day: dt.date) -> dt.date:
 
 
 def most_elements(known: Kind, frames: Frames, family: str) -> int:
-    """How many alike elements there can be to name: the engine's cylinders, else the most any capture has shown."""
+    """How many alike elements there can be to name: the engine's, else the most any capture has shown."""
     if known.needs_engine:
         found = frames["families"].filter(pl.col("engine_family") == family)
         return int(found["cylinders"][0]) if found.height else 12

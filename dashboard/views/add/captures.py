@@ -12,7 +12,7 @@ from dashboard.shared import notices, parts, who
 from dashboard.shared.pages import script
 from dashboard.views.add import answer as answers
 from pipelines.errors import ShopspreadError
-from pipelines.kinds import kind
+from pipelines.kinds import engine_words, kind
 from pipelines.kinds.base import Kind
 
 SAID, ROUND, DONE = "add_said", "add_round", "add_done"
@@ -107,8 +107,8 @@ def _start(stamp: str, known: Kind, files: list[str]) -> None:
     state["add_purpose"] = named.get("purpose") or kept.get("purpose") or "diagnosis"
     state["add_call"] = named.get("call") if named.get("call") in known.wording.calls else answers.NO_CALL
     state["add_called"] = []
-    signals, scales, sync = answers.hookup_of(known, data.settings(stamp)["house_setup"], last)
-    state["add_signals"], state["add_sync"] = signals, sync
+    signals, scales, index = answers.hookup_of(known, data.settings(stamp)["house_setup"], last)
+    state["add_signals"], state["add_index"] = signals, index
     state["add_scales"] = ", ".join(f"{scale:g}" for scale in scales)
 
 
@@ -145,10 +145,10 @@ def _label(stamp: str, files: list[str], by: str) -> None:
         component = _choice("Component (a pump, say)", "component", offered.components)
     with right:
         call, called = _call(known, frames, family)
-    signals, scales, sync = _hookup(known)
+    signals, scales, index = _hookup(known)
     label = answers.Label(
         test, technician, dt.datetime.combine(day, time), purpose, "" if purpose == "drill" else order, vehicle,
-        family, component, call, called, signals, scales, sync,
+        family, component, call, called, signals, scales, index,
     )  # fmt: skip
     rows = [answers.cells(label, name, named[name]) for name in files]
     if len(rows) > 1:
@@ -201,7 +201,7 @@ def _call(known: Kind, frames: Any, family: str) -> tuple[str, tuple[int, ...]]:
 def _hookup(known: Kind) -> tuple[tuple[str, ...], tuple[float, ...], int]:
     state = st.session_state
     shown = answers.hookup_words(
-        known, state["add_signals"], answers.scales_of(state["add_scales"]), state["add_sync"]
+        known, state["add_signals"], answers.scales_of(state["add_scales"]), state["add_index"]
     )
     with st.expander(f"Hooked up: {shown}", icon=":material/cable:"):
         titles = {signal.name: signal.title for signal in known.signals}
@@ -214,12 +214,12 @@ def _hookup(known: Kind) -> tuple[tuple[str, ...], tuple[float, ...], int]:
             key="add_scales",
             help="What turns the file's number into V or A: 10 at 10:1.",
         )
-        sync = 1
+        index = 1
         if known.needs_engine:
-            sync = st.number_input("Cylinder the sync is on", 1, 12, key="add_sync")
+            index = st.number_input(engine_words.INDEX_ON, 1, engine_words.MOST, key="add_index")
         notices.cautions(data.cautions(known.name))
     given = answers.scales_of(scales)
-    return tuple(signals), tuple((given + [1.0] * len(signals))[: len(signals)]), int(sync)
+    return tuple(signals), tuple((given + [1.0] * len(signals))[: len(signals)]), int(index)
 
 
 def _save(rows: list[dict[str, str]], label: answers.Label, by: str) -> None:
@@ -235,7 +235,7 @@ def _save(rows: list[dict[str, str]], label: answers.Label, by: str) -> None:
         "technician": label.technician, "repair_order": label.order, "vehicle": label.vehicle,
         "engine_family": label.family, "component": label.component, "purpose": label.purpose,
         "ch_signals": ";".join(label.signals), "ch_scales": ";".join(f"{one:g}" for one in label.scales),
-        "sync_cylinder": label.sync,
+        engine_words.INDEX_COLUMN: label.index,
     }  # fmt: skip
     state["kept_test_added"], state[DONE] = label.test, [row["capture_file"] for row in rows]
     state[SAID] = []

@@ -12,6 +12,7 @@ from dashboard import data, writing
 from dashboard.shared import notices, skills, who
 from dashboard.views.add import answer as answers
 from pipelines.errors import ShopspreadError
+from pipelines.kinds import engine_words
 
 SHOWN = 30
 EVERYBODY = "everybody"
@@ -31,7 +32,7 @@ def _write(work: Callable[[], Any], by: str, said: str) -> bool:
 
 
 def family(stamp: str) -> None:
-    """Define an engine family; the strip shows at which crank angle each cylinder fires."""
+    """Define an engine family; the strip shows every firing in its place."""
     state = st.session_state
     wanted = answers.undefined_families(data.frames(stamp))
     if wanted:
@@ -40,31 +41,32 @@ def family(stamp: str) -> None:
     left, right = st.columns(2)
     name = left.text_input("Name of the engine family, as the captures have it", key="family_name")
     sync = right.selectbox(
-        "Ignition", list(answers.SYNC_KINDS), format_func=answers.SYNC_KINDS.__getitem__, key="family_sync"
+        engine_words.SYNC,
+        list(engine_words.SYNC_WORDS),
+        format_func=engine_words.SYNC_WORDS.__getitem__,
+        key="family_sync",
     )
-    cylinders = left.number_input("Cylinders", 3, 12, 4, key="family_cylinders")
-    if state.get("family_order_for") != cylinders:
-        state["family_order_for"], state["family_order"] = cylinders, answers.usual_order(cylinders)
+    count = left.number_input(
+        engine_words.HOW_MANY, engine_words.FEWEST, engine_words.MOST, engine_words.USUAL, key="family_count"
+    )
+    if state.get("family_order_for") != count:
+        state["family_order_for"], state["family_order"] = count, engine_words.usual_order(count)
     order = st.multiselect(
-        "Firing order: clear it (×) and click the cylinders in the order they fire",
-        list(range(1, cylinders + 1)),
-        key="family_order",
-        help="Makers number cylinders differently: take it from the vehicle maker's service information.",
+        engine_words.ORDER, list(range(1, count + 1)), key="family_order", help=engine_words.ORDER_HELP
     )
-    uneven = st.toggle("The engine fires unevenly", key="family_uneven")
+    uneven = st.toggle(engine_words.UNEVEN, key="family_uneven")
     intervals = ""
     if uneven:
         intervals = st.text_input(
-            "Crank angle from each firing to the next, in firing order", key="family_intervals",
-            placeholder="150-90-150-90-150-90",
-        )  # fmt: skip
-    row = answers.family_cells(name, cylinders, order, intervals, sync)
-    found, why = answers.family_of(row)
+            engine_words.INTERVALS, key="family_intervals", placeholder=engine_words.INTERVALS_LIKE
+        )
+    row = engine_words.cells(name, count, order, intervals, sync)
+    found, why = engine_words.family_of(row)
     if found is None:
         notices.too_little(why)
     else:
         st.html(answers.dial(found))
-        st.caption(answers.angles_sentence(found))
+        st.caption(engine_words.angles_sentence(found))
     by = who.ask("family")
     if st.button("Define it", type="primary", icon=":material/check:", disabled=found is None) and _write(
         lambda: writing.define_family(row, by=by), by, f"{name} is defined; what waited for it has been read."

@@ -12,7 +12,7 @@ import polars as pl
 from dashboard.shared import captures, go, words
 from models.records.measure import Measure
 from models.spread.fit import GroupFit
-from pipelines.kinds import kind
+from pipelines.kinds import engine_words, kind
 from pipelines.kinds.base import Kind
 
 Frames = Mapping[str, pl.DataFrame]
@@ -288,7 +288,7 @@ def hookup_words(row: dict[str, Any], known: Kind | None) -> str:
     ]
     text = "; ".join(named)
     if known is not None and known.needs_engine:
-        text += f"; {known.figure.index} from {known.element.noun} {row['sync_cylinder'] or 1}"
+        text += f"; {known.figure.index} from {known.element.noun} {engine_words.index_of(row)}"
     return f"{text[0].upper()}{text[1:]}."
 
 

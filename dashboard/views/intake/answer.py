@@ -13,7 +13,7 @@ import polars as pl
 from dashboard import data
 from models.people.standing_hookup import standing_hookups
 from pipelines.errors import ShopspreadError
-from pipelines.kinds import kind
+from pipelines.kinds import engine_words, kind
 from pipelines.warehouse.settings import SETTINGS, Setting
 
 MOST_LISTED = 2000
@@ -185,7 +185,7 @@ def hookup_fields(wanted: dict[str, Any] | None, captures: pl.DataFrame, test: s
         return HookupFields(
             signals=tuple(wanted.get("signals", [])),
             scales=", ".join(f"{scale:g}" for scale in wanted.get("scales", [])),
-            index=_text(wanted.get("sync_cylinder")),
+            index=_text(wanted.get(engine_words.INDEX_COLUMN)),
             rate_hz=_text(wanted.get("rate_hz")),
             duration_s=_text(wanted.get("duration_s")),
             where="As decided; who and when stand in the table above.",
@@ -200,7 +200,7 @@ def hookup_fields(wanted: dict[str, Any] | None, captures: pl.DataFrame, test: s
     return HookupFields(
         signals=tuple(part for part in (row["standing_signals"] or "").split(";") if part),
         scales=", ".join(f"{float(scale):g}" for scale in (row["standing_scales"] or "").split(";") if scale),
-        index=_text(row["standing_sync"]),
+        index=_text(row["standing_index"]),
         rate_hz="",
         duration_s="",
         where=f"Nothing is decided yet; filled in with what most of {own.height} captures have.",
@@ -250,7 +250,7 @@ def hookup_value(
             f"{len(signals)} signals and {len(given)} scales: give one scale for each signal."
         )
     if index.strip():
-        value["sync_cylinder"] = round(_number("place of the index pulse", index))
+        value[engine_words.INDEX_COLUMN] = round(_number("place of the index pulse", index))
     if rate.strip():
         value["rate_hz"] = _number("sample rate", rate)
     if length.strip():

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from pipelines.kinds.engine import EngineFamily
 from pipelines.kinds.relative_compression.simulation.cranking import CrankingRun as Run
 from pipelines.kinds.relative_compression.simulation.cranking import simulate
 from pipelines.kinds.relative_compression.simulation.families import BY_NAME, FAMILIES, Family
@@ -32,6 +33,7 @@ __all__ = [
     "CONFIRMED_COLUMN",
     "FAMILIES",
     "FILE_STEM",
+    "HOUSE_SETUP",
     "TEST",
     "Family",
     "Fault",
@@ -41,6 +43,7 @@ __all__ = [
     "ScopeSetup",
     "Wanted",
     "capture_truth",
+    "engine_of",
     "family_row",
     "family_truth",
     "likeness",
@@ -55,6 +58,10 @@ __all__ = [
 
 TEST = "relative_compression"
 FILE_STEM = "crank"
+HOUSE_SETUP: dict[str, dict[str, Any]] = {
+    TEST: {"signals": ["battery_voltage", "ignition_primary"], "sync_cylinder": 1},
+}
+"""How the invented shop has decided to hook this test up."""
 CONFIRMED_COLUMN = "confirmed_cylinders"
 """Where an outcome names the elements at fault."""
 
@@ -73,6 +80,14 @@ def off_house_hookup(rng: np.random.Generator, family: Family, *, clamp: bool) -
     if family.sync_kind == "distributor":
         return "sync_first"
     return "sync_elsewhere" if rng.random() < 0.5 else "sync_first"
+
+
+def engine_of(family: Family) -> EngineFamily:
+    """An invented family's engine as the shop defines it."""
+    engine = family.engine
+    return EngineFamily(
+        family.name, engine.cylinders, engine.firing_order, engine.firing_intervals_deg, family.sync_kind
+    )
 
 
 def family_row(family: Family) -> dict[str, str | int]:
