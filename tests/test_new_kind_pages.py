@@ -15,7 +15,7 @@ from dashboard.shared import parts
 from pipelines import kinds
 from pipelines.fit.run import fit_warehouse
 from pipelines.intake.ingest import ingest
-from pipelines.reports.week import week_of
+from pipelines.reports.week import waits_of, week_of
 from pipelines.warehouse.database import Warehouse
 from tests.page_driver import assert_sound, opened, press, texts
 from tests.wheel_kind import WHEEL
@@ -149,7 +149,8 @@ def test_the_people_pages_name_the_test_by_its_title(
 def test_the_digest_speaks_of_teeth(wheels: tuple[Path, dict[str, WheelTruth]]) -> None:
     warehouse = Warehouse(wheels[0])
     day = warehouse.frame("last_day")["last_day"][0]
-    text = render(week_of(warehouse, day))
+    week = week_of(warehouse, day)
+    text = render(week, waits_of(warehouse, week))
     assert WHEEL.title in text
     assert "lowest tooth below the others" in text
     assert of_an_engine(text) == []

@@ -11,28 +11,35 @@ import altair as alt
 import jinja2
 import polars as pl
 
+from dashboard.shared import waits as words_of
 from dashboard.shared import words
 from dashboard.shared.palette import BAND, ODD, SCOPED, UNSURE, USUAL
 from models.stats.results import Estimate
 from pipelines.kinds import kind, kinds
 from pipelines.kinds.base import Kind
+from pipelines.reports.waiting import FILE, JOB, PERSON, THRESHOLD, Item, WeekWaits
 from pipelines.reports.week import BEFORE_WEEKS, Week
 
 PICTURE_WIDTH, PICTURE_HEIGHT = 640, 190
+LISTED = {
+    PERSON: "People to sit down with", THRESHOLD: "Thresholds to look at again",
+    FILE: "Files that wait or were refused",
+}  # fmt: skip
+MOST_LINES = 12
 
 
-def write_digest(week: Week, output: Path | None = None) -> Path:
+def write_digest(week: Week, waits: WeekWaits, output: Path | None = None) -> Path:
     """Write the digest of a week and return where it stands.
 
     Args:
-        week: the facts.
+        week, waits: the facts, and what of them waits for somebody.
         output: the file to write; default `digest-YEAR-Wnn.html` in the working folder.
 
     Raises:
         OSError: when the file cannot be written.
     """
     path = output or Path(digest_name(week))
-    path.write_text(render(week), encoding="utf-8")
+    path.write_text(render(week, waits), encoding="utf-8")
     return path
 
 
@@ -42,7 +49,7 @@ def digest_name(week: Week) -> str:
     return f"digest-{year}-W{number:02d}.html"
 
 
-def render(week: Week) -> str:
+def render(week: Week, waits: WeekWaits) -> str:
     """The digest as one HTML document; nothing in it is fetched from elsewhere."""
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True)
     environment.filters["share"] = share_text
@@ -53,34 +60,51 @@ def render(week: Week) -> str:
         week=week,
         before_weeks=BEFORE_WEEKS,
         number=week.monday.isocalendar().week,
-        open_flags=[flag_row(row) for row in week.flagged.filter(pl.col("outcome").is_null()).to_dicts()],
-        settled=week.flagged.filter(pl.col("outcome").is_not_null()).height,
-        thresholds=[{**row, "title": _title(row["test"])} for row in week.thresholds.to_dicts()],
-        troubles=week.troubles.to_dicts(),
+        flags=[flag_row(item) for item in waits.of(JOB)],
+        settled=settled(week),
+        lists=lists(waits),
+        closed=waits.closed,
+        older=words_of.older(waits),
         adoption_picture=picture(adoption_chart(week.weeks)) if week.weeks.height else None,
         odd_pictures=_odd_pictures(week.odd),
         colours={"odd": ODD, "usual": USUAL, "unsure": UNSURE},
     )
 
 
-def _title(test: str) -> str:
-    known = kind(test)
-    return known.title if known is not None else test.replace("_", " ")
-
-
-def flag_row(row: dict[str, Any]) -> dict[str, Any]:
-    """A flagged capture's row in the words of its own test."""
+def flag_row(item: Item) -> dict[str, Any]:
+    """A flagged job's row in the words of its own test."""
+    row = item.facts
     known = kind(row["test"])
-    if known is None:
-        return {**row, "title": _title(row["test"]), "noun": "", "gap_pct": row["odd_pct"], "stands": ""}
-    measure = known.measure(row["measure"])
+    named, gap_pct = words_of.which(row)
     return {
         **row,
-        "title": known.title,
-        "noun": known.element.noun,
-        "gap_pct": words.odd_bound(measure, row["odd_pct"]),
-        "stands": words.stands(known, measure),
+        "title": known.title if known else row["test"].replace("_", " "),
+        "named": named,
+        "gap_pct": gap_pct,
+        "stands": words.stands(known, known.measure(row["measure"])) if known else "",
+        "given": words_of.given(item),
     }
+
+
+def settled(week: Week) -> int:
+    """How many flagged jobs of the week have an outcome."""
+    return week.flagged.filter(pl.col("outcome").is_not_null()).select("repair_order", "test").n_unique()
+
+
+def lists(waits: WeekWaits) -> list[tuple[str, list[str]]]:
+    """What came up in the week beside flagged jobs: a title and a line a thing, as many as one can read."""
+    found = []
+    for sort, title in LISTED.items():
+        items = waits.of(sort)
+        lines = [
+            f"{words_of.name(item)}{words_of.given(item)}: {words_of.says(item)}"
+            for item in items[:MOST_LINES]
+        ]
+        if len(items) > MOST_LINES:
+            lines.append(f"and {len(items) - MOST_LINES} more, {words_of.WHERE}.")
+        if lines:
+            found.append((title, lines))
+    return found
 
 
 def _odd_pictures(odd: pl.DataFrame) -> list[tuple[str, str]]:

@@ -11,7 +11,9 @@ from email.headerregistry import Address
 from email.message import EmailMessage
 
 from dashboard.documents.digest import digest_name
+from dashboard.shared.waits import SORT_WORDS, older
 from pipelines.errors import ShopspreadError
+from pipelines.reports.waiting import WeekWaits
 from pipelines.reports.week import Week
 
 HOST, PORT, SECURITY = "SHOPSPREAD_SMTP_HOST", "SHOPSPREAD_SMTP_PORT", "SHOPSPREAD_SMTP_SECURITY"
@@ -75,17 +77,20 @@ def checked_address(text: str) -> str:
     return text
 
 
-def digest_message(week: Week, page: str, sender: str, recipients: list[str]) -> EmailMessage:
+def digest_message(
+    week: Week, waits: WeekWaits, page: str, sender: str, recipients: list[str]
+) -> EmailMessage:
     """A week's digest as a message: the HTML page attached, and a plain text that says how many decisions wait."""
     year, number, _ = week.monday.isocalendar()
     message = EmailMessage()
     message["Subject"] = f"Shop digest, week {number} of {year}"
     message["From"], message["To"] = sender, ", ".join(recipients)
-    open_flags = week.flagged["outcome"].null_count()
+    counts = ", ".join(
+        f"{title[0].lower()}{title[1:]} {len(waits.of(sort))}" for sort, title in SORT_WORDS.items()
+    )
     message.set_content(
         f"Shop digest, {week.monday:%Y-%m-%d} to {week.sunday:%Y-%m-%d}.\n\n"
-        f"Flagged and not settled: {open_flags}. Files that wait or were refused: {week.troubles.height}. "
-        f"Names on the coaching list: {len(week.coaching)}. Thresholds to look at again: {week.thresholds.height}.\n\n"
+        f"New in this week and still open: {counts}. {older(waits)}\n\n"
         "The whole digest is the attached page; it opens in any browser and asks nobody for anything.\n"
     )
     message.add_attachment(page.encode(), maintype="text", subtype="html", filename=digest_name(week))

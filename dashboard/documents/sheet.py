@@ -24,6 +24,7 @@ from models.people.coaching import CoachingList
 from models.people.skill import TechnicianSkill
 
 MOST_LINES = 9
+DRILL_WEEKS = 4  # a drill of a week longer past is history, not something to do
 CHART_PX = (620, 170)
 MARGIN_MM = 14
 SIZES = (1.0, 0.92, 0.84, 0.76, 0.68)
@@ -79,7 +80,7 @@ def gather(
             "healthy engine sharper."
         ),
         going_well=_going_well(skill),
-        to_work_on=_to_work_on(skill, found),
+        to_work_on=_to_work_on(skill, found, as_of),
         figures=tuple((line.what, line.sentence) for line in skills.lines(skill))[:MOST_LINES],
         together=tuple(one for one in together if one is not None)[:3],
         chart=chart,
@@ -107,7 +108,7 @@ def _going_well(skill: TechnicianSkill) -> tuple[str, ...]:
     return tuple(good[:3]) or ("It is early days; every capture from here on helps to see what goes well.",)
 
 
-def _to_work_on(skill: TechnicianSkill, found: CoachingList) -> tuple[str, ...]:
+def _to_work_on(skill: TechnicianSkill, found: CoachingList, as_of: dt.date) -> tuple[str, ...]:
     items = [item for item in found.items if item.technician == skill.technician]
     work = [
         f"Let us look together at {skills.TOPIC_WORDS.get(item.topic, item.topic)}: {skills.item_evidence(item)}"
@@ -118,9 +119,11 @@ def _to_work_on(skill: TechnicianSkill, found: CoachingList) -> tuple[str, ...]:
         row = worst.row(0, named=True)
         name = skills.check_words(row["check"])
         work.append(f"One thing to watch next time: {name} ({row['captures']} of {row['of']} captures).")
-    missing = skill.drills.target - skill.drills.done
-    if missing > 0:
-        work.append(f"{words.plural(missing, 'drill capture')} of those asked for are still open.")
+    lately = skill.drills.by_week.filter(pl.col("week") > as_of - dt.timedelta(weeks=DRILL_WEEKS, days=6))
+    asked, done = int(lately["target"].sum()), int(lately["done"].sum())
+    if done < asked:
+        drills = words.plural(asked, "drill capture")
+        work.append(f"Of the {drills} asked for in the last {DRILL_WEEKS} weeks, {done} were done.")
     return tuple(work[:3]) or ("Nothing stands out. Carry on, and show somebody else how you do it.",)
 
 

@@ -41,6 +41,7 @@ __all__ = [
 _LEAST_YEAR = 30  # a chart is set for a year's work of at least so many observations
 _HEAD_START = 0.5
 _SHOWN_CAPTURES = 3
+_RECENT = timedelta(weeks=8)  # what somebody may still remember; older captures only where there is no other
 
 CHART_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "technician": pl.String,
@@ -177,7 +178,7 @@ def needs_coaching(
         past += [(name, topic, *span) for span in chart.past]
         if chart.signal is not None:
             others = work.filter((pl.col("topic") == topic) & (pl.col("technician") != name))
-            items.append(_item(name, topic, part, chart.signal, habit_checks(shop), others))
+            items.append(_item(name, topic, part, chart.signal, habit_checks(shop), others, moment))
     shown = list(TOPICS)
     items.sort(key=lambda item: (item.technician, shown.index(item.topic)))
     return CoachingList(
@@ -301,7 +302,13 @@ def _standing_out(
 
 
 def _item(
-    name: str, topic: str, work: pl.DataFrame, signal: Signal, habits: pl.DataFrame, others: pl.DataFrame
+    name: str,
+    topic: str,
+    work: pl.DataFrame,
+    signal: Signal,
+    habits: pl.DataFrame,
+    others: pl.DataFrame,
+    moment: datetime,
 ) -> CoachingItem:
     since = work.filter(pl.col("at") >= signal.since)
     bad = since.filter("trouble").sort("at", descending=True)
@@ -313,6 +320,8 @@ def _item(
         f"({100 * signal.trouble / signal.n:.0f} %, 95 % interval {100 * low:.0f} to {100 * high:.0f} %)"
         f"{detail_text}."
     )
+    recent = bad.filter(pl.col("at") > moment - _RECENT)
+    bad = recent if recent.height else bad.head(_SHOWN_CAPTURES)
     # the recent ones with the check that stands out; among them easy work that went wrong teaches most
     shown = (
         bad.with_columns(plain=~pl.col("capture_file").is_in(list(where)).fill_null(False))

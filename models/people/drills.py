@@ -42,7 +42,9 @@ def count_drills(shop: Shop, people: Sequence[str], moment: datetime) -> dict[st
     A drill without a technician is asked of everybody who had started by its Monday. The week still
     running at `moment` is left out: it is not over, so nothing is missing yet.
     """
-    this_monday = moment.date() - timedelta(days=moment.weekday())
+    # the last moment of a Sunday ends its week
+    after = moment + timedelta(microseconds=1)
+    this_monday = after.date() - timedelta(days=after.weekday())
     practice = (
         first_tries(captures_until(shop, moment))
         .filter(pl.col("purpose") == "drill")

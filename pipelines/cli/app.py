@@ -216,7 +216,7 @@ def digest(
     from dashboard.documents import digest as document
     from dashboard.documents import mail
     from pipelines.reports.report import refuse_future
-    from pipelines.reports.week import last_week, week_of
+    from pipelines.reports.week import last_week, waits_of, week_of
 
     recipients = [mail.checked_address(one) for one in mail_to or []]
     server = mail.mail_server() if recipients else None
@@ -225,12 +225,13 @@ def digest(
         refuse_future(store, week.date() - dt.timedelta(days=week.weekday()))
     with out.waiting("Writing the digest"):
         facts = week_of(store, week.date() if week else last_week(store))
-        path = document.write_digest(facts, output) if output or not recipients else None
+        waits = waits_of(store, facts)
+        path = document.write_digest(facts, waits, output) if output or not recipients else None
     if path is not None:
         out.say(f"The digest stands in {path}.")
         out.result(str(path))
     if server is not None:
-        message = mail.digest_message(facts, document.render(facts), server.sender, recipients)
+        message = mail.digest_message(facts, waits, document.render(facts, waits), server.sender, recipients)
         mail.send(message, server)
         out.say(f"The digest of the week of {facts.monday} went to {', '.join(recipients)}.")
 

@@ -14,16 +14,17 @@ from models.people.skill import TechnicianSkill
 from models.stats.intervals import share
 from models.stats.results import Estimate
 from pipelines.fit.figures import last_day, people_of, people_settings
+from pipelines.reports import waiting
+from pipelines.reports.waiting import WeekWaits
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import read_settings
-from pipelines.warehouse.shop import NAMES, shop_of
+from pipelines.warehouse.marks import marks_in
+from pipelines.warehouse.shop import NAMES, by_test, shop_of
 
-FRAMES = (*NAMES, "scores", "thresholds", "thresholds_in_force")
+FRAMES = (*NAMES, "scores")
 # The weeks a week is held against.
 BEFORE_WEEKS = 8
 SHOWN_WEEKS = 16
-# A proposal this far from the threshold somebody set is worth a look.
-PROPOSAL_GAP_PCT = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +47,9 @@ class Week:
         flagged: capture_file, captured_at, technician, test, measure, group, vehicle, repair_order, odd_pct,
             threshold_pct, named (elements), p_value, discovery, outcome: this week's flagged captures.
         coaching: who to sit down with, as of the week's end; `new` those not on the list a week before.
-        thresholds: test, measure, group, set_pct, proposed_pct, set_by: where the data now say otherwise.
-        troubles: capture_file, status, reason: what waits or was refused, whenever it came.
         drills_short: technician, done, target in this week's drills.
         weeks: week, eligible, scoped, share, low, high: adoption of the last `SHOWN_WEEKS` weeks.
+        newest: whether it is the newest week that is over.
         odd: captured_at, test, measure, group, odd_pct, threshold_pct, flagged: all scored captures of those weeks.
     """
 
@@ -59,9 +59,8 @@ class Week:
     flagged: pl.DataFrame
     coaching: tuple[CoachingItem, ...]
     new: frozenset[tuple[str, str]]
-    thresholds: pl.DataFrame
-    troubles: pl.DataFrame
     drills_short: tuple[tuple[str, int, int], ...]
+    newest: bool
     weeks: pl.DataFrame
     odd: pl.DataFrame
 
@@ -112,16 +111,25 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
         coaching=coaching.items,
         new=frozenset((item.technician, item.topic) for item in coaching.items)
         - {(item.technician, item.topic) for item in earlier.items},
-        thresholds=_moved(frames["thresholds"], frames["thresholds_in_force"]),
-        troubles=captures.filter(pl.col("status").is_in(["waiting", "refused"])).select(
-            "capture_file", "status", "reason"
-        ),
         drills_short=_drills_short(skills, monday),
+        newest=monday >= last_over(last_day(warehouse.frame("last_day"))),
         weeks=used.by_week.filter(pl.col("week") <= monday).tail(SHOWN_WEEKS),
         odd=scored.filter(
             pl.col("day").is_between(monday - dt.timedelta(weeks=SHOWN_WEEKS - 1), sunday)
         ).select("captured_at", "test", "measure", "group", "odd_pct", "threshold_pct", "flagged"),
     )
+
+
+def waits_of(warehouse: Warehouse, week: Week) -> WeekWaits:
+    """What of the week waits for a person today, and how much older is still open.
+
+    Raises:
+        WarehouseError: when the warehouse cannot be read.
+    """
+    frames = warehouse.frames((*waiting.FRAMES, "outcomes", "waiting_marks"))
+    decided = marks_in(frames["waiting_marks"].to_dicts())
+    items = waiting.waiting(frames, by_test(frames["outcomes"]), week.coaching, decided, week.sunday)
+    return waiting.of_week(items, week.monday, newest=week.newest, new_alarms=week.new)
 
 
 def _changes(
@@ -203,24 +211,6 @@ def _flagged(
             "outcome",
         )
         .sort("captured_at")
-    )
-
-
-def _moved(thresholds: pl.DataFrame, in_force: pl.DataFrame) -> pl.DataFrame:
-    """Groups whose set threshold and newest proposal lie apart."""
-    proposed = (
-        thresholds.filter(pl.col("source") == "proposed")
-        .sort("version")
-        .group_by("test", "measure", "group", maintain_order=True)
-        .agg(proposed_pct=pl.col("threshold_pct").last())
-    )
-    return (
-        in_force.filter(pl.col("source") == "set")
-        .join(proposed, on=["test", "measure", "group"])
-        .filter((pl.col("threshold_pct") - pl.col("proposed_pct")).abs() >= PROPOSAL_GAP_PCT)
-        .select(
-            "test", "measure", "group", pl.col("threshold_pct").alias("set_pct"), "proposed_pct", "set_by"
-        )
     )
 
 

@@ -6,13 +6,14 @@ import datetime as dt
 
 import polars as pl
 
-from dashboard import data
-from dashboard.documents.digest import digest_name, flag_row, share_text
-from dashboard.shared import skills, words
+from dashboard.documents.digest import digest_name, flag_row, lists, settled, share_text
+from dashboard.shared import waits, words
+from pipelines.reports.waiting import JOB, WeekWaits, of_week
 from pipelines.reports.week import BEFORE_WEEKS, Week, last_over
 
+__all__ = ["lists"]
+
 WEEK = dt.timedelta(days=7)
-MOST_LINES = 12
 
 
 def default_week(newest: dt.date) -> dt.date:
@@ -30,11 +31,28 @@ def week_after(monday: dt.date) -> dt.date:
     return monday + WEEK
 
 
-def open_flags(week: Week) -> pl.DataFrame:
-    """The week's flagged captures nobody has settled, ready to show."""
-    rows = [flag_row(row) for row in week.flagged.filter(pl.col("outcome").is_null()).to_dicts()]
+def waits_of(stamp: str, week: Week) -> WeekWaits:
+    """What of the week waits for somebody today, and how much older is still open, as this person may see it."""
+    items = waits.listed(stamp, week.coaching, week.sunday)
+    return of_week(items, week.monday, newest=week.newest, new_alarms=week.new)
+
+
+def flags(found: WeekWaits) -> pl.DataFrame:
+    """The week's flagged jobs without an outcome, ready to show."""
+    rows = [flag_row(item) for item in found.of(JOB)]
     schema = dict.fromkeys(
-        ("capture", "test", "group", "which", "how far off", "odd from", "technician", "vehicle", "job"),
+        (
+            "capture",
+            "test",
+            "group",
+            "which",
+            "how far off",
+            "odd from",
+            "technician",
+            "vehicle",
+            "job",
+            "given to",
+        ),
         pl.String,
     )
     return pl.DataFrame(
@@ -43,12 +61,13 @@ def open_flags(week: Week) -> pl.DataFrame:
                 row["capture_file"],
                 row["title"],
                 row["group"],
-                f"{row['noun']} {row['named']}",
+                row["named"],
                 f"{words.number(row['gap_pct'], 1)} % {row['stands']}",
                 f"{words.number(row['threshold_pct'], 1)} %",
                 row["technician"],
                 row["vehicle"],
                 row["repair_order"],
+                row["given"].strip(" ()").removeprefix("given to "),
             )
             for row in rows
         ],
@@ -57,46 +76,28 @@ def open_flags(week: Week) -> pl.DataFrame:
     )
 
 
-def flags_sentence(week: Week, shown: pl.DataFrame) -> str:
-    """How many of the week's flagged captures wait, and how many are settled."""
-    settled = week.flagged.height - shown.height
-    if not week.flagged.height:
-        return "No capture of this week was flagged."
+def flags_sentence(week: Week, found: WeekWaits) -> str:
+    """How many of the week's flagged jobs wait for an outcome, and how many are settled."""
+    count, done = len(found.of(JOB)), settled(week)
+    if not count and not done:
+        return "No job of this week has a flagged capture."
     return (
-        f"{words.plural(shown.height, 'flagged capture')} of this week not confirmed or ruled out yet; "
-        f"{words.number(settled)} settled."
+        f"{words.plural(count, 'flagged job')} of this week {'waits' if count == 1 else 'wait'} for an outcome; "
+        f"{words.number(done)} settled."
     )
 
 
-def coaching_lines(week: Week) -> list[str]:
-    """Who to sit down with, and whether that is new."""
-    return [
-        f"{item.technician}: {skills.TOPIC_WORDS.get(item.topic, item.topic)}"
-        f"{' (new this week)' if (item.technician, item.topic) in week.new else ''}. {skills.item_evidence(item)}"
-        for item in week.coaching
-    ]
+def closed_sentence(found: WeekWaits) -> str:
+    """How many things of the week were done or dismissed; empty where none was."""
+    if not found.closed:
+        return ""
+    was = "was" if found.closed == 1 else "were"
+    return f"{words.plural(found.closed, 'thing')} of this week {was} done or dismissed."
 
 
 def drill_line(week: Week) -> str:
     """Whose drills of the week fell short."""
     return "; ".join(f"{name} {done} of {target}" for name, done, target in week.drills_short)
-
-
-def threshold_lines(week: Week) -> list[str]:
-    """Thresholds the captures so far do not bear out."""
-    return [
-        f"{row['group']} ({data.title(row['test'])}): {row['set_by']} set {words.number(row['set_pct'], 1)} %; the "
-        f"captures so far propose {words.number(row['proposed_pct'], 1)} %."
-        for row in week.thresholds.iter_rows(named=True)
-    ]
-
-
-def file_lines(week: Week) -> list[str]:
-    """Files that wait or were refused, as many as one can read."""
-    return [
-        f"{row['capture_file']} ({row['status']}): {row['reason']}"
-        for row in week.troubles.head(MOST_LINES).iter_rows(named=True)
-    ]
 
 
 def changes(week: Week) -> pl.DataFrame:

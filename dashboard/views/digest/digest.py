@@ -6,7 +6,7 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.documents.digest import render
-from dashboard.shared import filters, go, notices, parts, words
+from dashboard.shared import filters, go, notices, parts, waits, words
 from dashboard.views.digest import answer as answers
 
 stamp: str = st.session_state["stamp"]
@@ -16,7 +16,11 @@ st.title("The week's digest")
 newest = answers.default_week(data.newest_day(stamp))
 monday = st.session_state.get("kept_digest_week") or newest
 week = data.week(data.work_stamp(stamp), monday)
-st.caption(f"{words.day(week.monday)} to {words.day(week.sunday)}, as it stood when the week was over.")
+found = answers.waits_of(stamp, week)
+st.caption(
+    f"{words.day(week.monday)} to {words.day(week.sunday)}. What needs a decision is what came up in that week and is "
+    "still open today; the figures are as they stood when the week was over."
+)
 with st.container(horizontal=True):
     if st.button("The week before", icon=":material/chevron_left:"):
         go.here(kept_digest_week=answers.week_before(week.monday))
@@ -25,27 +29,28 @@ with st.container(horizontal=True):
     if st.button("All captures of this week", icon=":material/event:"):
         go.week(str(week.monday))
     st.download_button(
-        "As a file to mail or print", lambda: render(week), file_name=answers.file_name(week), mime="text/html",
+        "As a file to mail or print", lambda: render(week, found), file_name=answers.file_name(week), mime="text/html",
         icon=":material/mail:", on_click="ignore",
     )  # fmt: skip
 
 st.header("What needs a decision")
-flags = answers.open_flags(week)
-st.markdown(answers.flags_sentence(week, flags))
+flags = answers.flags(found)
+st.markdown(answers.flags_sentence(week, found))
 if flags.height:
     event = parts.table(flags, on_select="rerun", selection_mode="single-row", key="digest_flags")
     parts.open_selected(event, flags["capture"].to_list(), key="digest_flag_open")
-for title, lines in (
-    ("Coaching", answers.coaching_lines(week)),
-    ("Thresholds to look at again", answers.threshold_lines(week)),
-    ("Files that wait or were refused", answers.file_lines(week)),
-):
-    if lines:
-        st.subheader(title)
-        st.markdown("\n".join(f"- {line}" for line in lines))
+for title, lines in answers.lists(found):
+    st.subheader(title)
+    st.markdown("\n".join(f"- {line}" for line in lines))
 if answers.drill_line(week):
     st.subheader("Drills short of the week's target")
     st.markdown(answers.drill_line(week))
+
+for sentence in (answers.closed_sentence(found), waits.older(found)):
+    if sentence:
+        st.markdown(sentence)
+if st.button("Everything that waits", icon=":material/checklist:"):
+    go.to("todo")
 
 st.header("What changed")
 if week.changes:

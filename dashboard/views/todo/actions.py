@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from dashboard import data, writing
-from dashboard.shared import findings, notices, parts, who
+from dashboard.shared import findings, notices, parts, waits, who
 from dashboard.shared.pages import script
 from dashboard.views.todo import answer as answers
 from dashboard.views.todo.answer import FILE, JOB, PERSON, THRESHOLD, Item
@@ -28,8 +28,8 @@ def draw(stamp: str, chosen: list[Item]) -> None:
     one = chosen[0]
     with st.container(border=True):
         if len(chosen) == 1:
-            st.header(f"{answers.SORTS[one.sort]}: {one.name}")
-            st.markdown(one.says)
+            st.header(f"{waits.SORT_WORDS[one.sort]}: {waits.name(one)}")
+            st.markdown(waits.says(one))
         else:
             st.header(f"{len(chosen)} things chosen")
         if one.mark.state == "open" and len(chosen) == 1:
@@ -141,8 +141,10 @@ def _each(items: Sequence[Item], by: str, work: Callable[[Item], None], said: st
         try:
             work(item)
         except ShopspreadError as error:
-            notices.trouble(f"{item.name}: {error}" + (f" {number} before it are done." if number else ""))
+            notices.trouble(
+                f"{waits.name(item)}: {error}" + (f" {number} before it are done." if number else "")
+            )
             return
     who.remember(by)
-    st.toast(f"{said}: {items[0].name}" + (f" and {len(items) - 1} more." if len(items) > 1 else "."))
+    st.toast(f"{said}: {waits.name(items[0])}" + (f" and {len(items) - 1} more." if len(items) > 1 else "."))
     st.rerun()

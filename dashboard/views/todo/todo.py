@@ -5,30 +5,18 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data
-from dashboard.shared import filters, notices, parts, people
+from dashboard.shared import filters, notices, parts, people, waits
 from dashboard.views.todo import actions
 from dashboard.views.todo import answer as answers
 
 stamp: str = st.session_state["stamp"]
-frames = data.frames(stamp)
 chosen = filters.sidebar(stamp, ("as_of",))
 
 st.title("What waits for somebody")
-decided = data.decided(stamp)
-flags = answers.open_flags(frames, data.shop(stamp).outcomes, chosen.as_of)
-everything = [
-    *answers.flag_items(
-        flags, data.healthy(stamp, flags["kind"].unique().to_list()), data.settings(stamp)["cost_miss"], decided
-    ),
-    *answers.file_items(
-        frames["captures"], frames["capture_troubles"], data.frame(stamp, "waiting_since"),
-        data.frame(stamp, "refused_rows"), chosen.as_of, decided,
-    ),
-    *answers.threshold_items(frames, chosen.as_of, decided),
-    *answers.person_items(
-        people.coaching_list(data.work_stamp(stamp), chosen.as_of).items, chosen.as_of, decided
-    ),
-]  # fmt: skip
+everything = waits.listed(
+    stamp, people.coaching_list(data.work_stamp(stamp), chosen.as_of).items, chosen.as_of,
+    data.healthy(stamp, answers.flagged_tests(data.frames(stamp))), data.settings(stamp)["cost_miss"],
+)  # fmt: skip
 left, middle, right = st.columns(3)
 whom = left.selectbox(
     "For", [answers.ANYBODY, answers.NOBODY, *answers.assigned(everything)], key="kept_todo_for"
@@ -42,13 +30,17 @@ sort = st.segmented_control(
     "Show", list(counts), format_func=counts.__getitem__, key="kept_todo_sort", label_visibility="collapsed"
 )
 if not waiting:
-    notices.fine("Nothing was done or dismissed yet." if closed else answers.headline(waiting))
+    notices.fine("Nothing was done or dismissed yet." if closed else answers.headline(waiting, chosen.as_of))
 else:
-    st.markdown(f"**{answers.headline(waiting)}**" if not closed else "Open one again with the button below.")
-shown = answers.narrowed(waiting, sort or answers.ALL, whom, order)
+    st.markdown(
+        f"**{answers.headline(waiting, chosen.as_of)}**"
+        if not closed
+        else "Open one again with the button below."
+    )
+shown = answers.narrowed(waiting, sort or answers.ALL, whom, order, chosen.as_of)
 if shown:
     event = parts.table(
-        answers.table(shown), on_select="rerun", selection_mode="multi-row", key="todo_table", height=330,
+        answers.table(shown, chosen.as_of), on_select="rerun", selection_mode="multi-row", key="todo_table", height=330,
         column_config={
             "waits_days": st.column_config.NumberColumn("days", width="small"),
             "what": st.column_config.TextColumn("kind", width="small"),
