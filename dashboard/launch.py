@@ -130,8 +130,10 @@ def environment(warehouse: Path, *, sign_in: bool = False) -> dict[str, str]:
     `streamlit run` puts only the script's own folder on the import path, so the folder that holds our
     packages is named here; it makes no difference where they are installed.
     """
+    from pipelines.warehouse.database import absolute
+
     given = {name: value for name, value in os.environ.items() if not name.startswith(SERVER_SETTINGS)}
-    given[WAREHOUSE_VARIABLE] = str(Path(warehouse).resolve())
+    given[WAREHOUSE_VARIABLE] = str(absolute(Path(warehouse)))
     given.pop(SIGN_IN_VARIABLE, None)
     if sign_in:
         given[SIGN_IN_VARIABLE] = "1"

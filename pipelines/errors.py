@@ -25,6 +25,10 @@ class WarehouseError(ShopspreadError):
     """The warehouse cannot be opened, upgraded or written."""
 
 
+class WriteConflict(WarehouseError):
+    """Another writer landed in the same moment; nothing of this transaction was changed."""
+
+
 class SettingConflict(WarehouseError):
     """Somebody else has changed a setting since it was looked at; nothing was written."""
 

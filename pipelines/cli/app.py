@@ -22,7 +22,8 @@ from pipelines.cli import admit, journal, upkeep
 from pipelines.cli import output as out
 from pipelines.cli.options import AsJson, Port, WarehousePath
 from pipelines.errors import ShopspreadError, UnreadableFile
-from pipelines.warehouse.database import DATABASE_NAME, DEFAULT_WAREHOUSE, Warehouse, places
+from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
+from pipelines.warehouse.duckdb_file import DATABASE_NAME
 
 # Set in the environment, it shows where a fault of ours happened.
 TRACEBACK = "SHOPSPREAD_TRACEBACK"

@@ -12,7 +12,8 @@ WarehousePath = Annotated[
     typer.Option(
         "--warehouse",
         envvar="SHOPSPREAD_WAREHOUSE",
-        help="The warehouse folder (or its .duckdb file).",
+        help="The warehouse folder (or its .duckdb file), or a shared one: "
+        "'ducklake:postgres:CONNECTION folder=FOLDER'.",
         show_default=True,
     ),
 ]

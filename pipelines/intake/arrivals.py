@@ -35,7 +35,7 @@ def arrivals(
     uploaded, clashes = _without_names(uploads.held(warehouse), names)
     if drop is None:
         return folder.Contents({}, uploaded, (), 0), TextFormats()
-    ours = {warehouse.waveforms, uploads.place(warehouse)} | (
+    ours = {warehouse.waveforms, uploads.place(warehouse), *warehouse.store.folders} | (
         {warehouse.path} if warehouse.path.is_dir() else set()
     )
     tables = [name for spec in SPECS.values() for name in (spec.file, sheet_name(spec))]

@@ -157,6 +157,7 @@ def ingest(
             f"{contents.ignored} files in the drop folder are no waveform files by their ending and were left alone."
         )
     notes += layout_notes(layouts)
+    warehouse.store.tidy()
     if retired := retire(warehouse):
         notes.append(f"{len(retired)} names became pseudonyms, by the setting people_retention_months.")
     summary = _summary(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)

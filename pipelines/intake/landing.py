@@ -57,36 +57,40 @@ def save_done(warehouse: Warehouse, batch: str, done: Sequence[Done], waits: Map
     Args:
         waits: for captures that have a waveform but cannot be read yet, what they wait for.
     """
-    if not done:
-        return
-    with warehouse.transaction() as connection:
-        before = _states(connection, [item.capture_file for item in done])
-        kept = [item for item in done if standing.stands(item, before.get(item.capture_file))]
-        standing.note(connection, batch, kept)
-        standing_still = {item.capture_file for item in kept}
-        done = [item for item in done if item.capture_file not in standing_still]
-        standing.settle(connection, [item.capture_file for item in done])
-        for item in (item for item in done if item.same and item.file_bytes is not None):
-            connection.execute(
-                "UPDATE capture_state SET file_bytes = ?, file_mtime_ns = ? WHERE capture_file = ?",
-                [item.file_bytes, item.file_mtime_ns, item.capture_file],
-            )
-        news = [item for item in done if not item.same]
-        states = [_state(item, before.get(item.capture_file), waits) for item in news]
-        log = [
-            row
-            for item, state in zip(news, states, strict=True)
-            for row in _log_rows(connection, item, state, before.get(item.capture_file))
-        ]
-        _clear(connection, [item.capture_file for item in news])
-        intake_log.append(
-            connection, "capture_state", pl.DataFrame(states, schema=STATE_SCHEMA, orient="row"), replace=True
+    if done:
+        warehouse.land(lambda connection: _save(connection, batch, done, waits))
+
+
+def _save(
+    connection: duckdb.DuckDBPyConnection, batch: str, done: Sequence[Done], waits: Mapping[str, str]
+) -> None:
+    before = _states(connection, [item.capture_file for item in done])
+    kept = [item for item in done if standing.stands(item, before.get(item.capture_file))]
+    standing.note(connection, batch, kept)
+    standing_still = {item.capture_file for item in kept}
+    done = [item for item in done if item.capture_file not in standing_still]
+    standing.settle(connection, [item.capture_file for item in done])
+    for item in (item for item in done if item.same and item.file_bytes is not None):
+        connection.execute(
+            "UPDATE capture_state SET file_bytes = ?, file_mtime_ns = ? WHERE capture_file = ?",
+            [item.file_bytes, item.file_mtime_ns, item.capture_file],
         )
-        _insert_readings(
-            connection,
-            {item.capture_file: _Read(item.test or "", item.reading) for item in news if item.reading},
-        )
-        intake_log.write(connection, batch, log)
+    news = [item for item in done if not item.same]
+    states = [_state(item, before.get(item.capture_file), waits) for item in news]
+    log = [
+        row
+        for item, state in zip(news, states, strict=True)
+        for row in _log_rows(connection, item, state, before.get(item.capture_file))
+    ]
+    _clear(connection, [item.capture_file for item in news])
+    intake_log.append(
+        connection, "capture_state", pl.DataFrame(states, schema=STATE_SCHEMA, orient="row"), replace=True
+    )
+    _insert_readings(
+        connection,
+        {item.capture_file: _Read(item.test or "", item.reading) for item in news if item.reading},
+    )
+    intake_log.write(connection, batch, log)
 
 
 def settle_waiting(warehouse: Warehouse, batch: str, waiting: Mapping[str, str]) -> None:

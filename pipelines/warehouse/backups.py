@@ -6,18 +6,19 @@ import datetime as dt
 import hashlib
 import json
 import shutil
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
 
 from pipelines.errors import WarehouseError
+from pipelines.warehouse import ducklake
 from pipelines.warehouse import waveforms as store
-from pipelines.warehouse.database import DATABASE_NAME, LOCK_TIMEOUT_S, Warehouse
+from pipelines.warehouse.database import LOCK_TIMEOUT_S, Warehouse
+from pipelines.warehouse.duckdb_file import DATABASE_NAME
 from pipelines.warehouse.keeping import copy_database
-from pipelines.warehouse.lock import locked
 from pipelines.warehouse.opening import attached
 
 MANIFEST = "backup.json"
@@ -37,6 +38,8 @@ class Copied:
 def backup(warehouse: Warehouse, target: Path, progress: Progress | None = None) -> Copied:
     """Copy a warehouse into a new folder, which appears whole or not at all; others may go on reading.
 
+    Whichever engine holds it, its tables stand in the backup as one DuckDB file, so that either can restore it.
+
     Raises:
         WarehouseError: when the target is there already or cannot be written.
     """
@@ -46,8 +49,7 @@ def backup(warehouse: Warehouse, target: Path, progress: Progress | None = None)
     try:
         shutil.rmtree(part, ignore_errors=True)
         part.mkdir(parents=True)
-        with locked(warehouse.database, write=False, timeout_s=LOCK_TIMEOUT_S):
-            copy_database(warehouse.database, part / DATABASE_NAME)
+        warehouse.store.copy_tables(part / DATABASE_NAME)
         prints, names, version = _look(part / DATABASE_NAME)
         damaged = _copy_waveforms(names, warehouse.waveforms, part / "waveforms", progress)
         about = {
@@ -74,12 +76,14 @@ def restore(source: Path, target: Path, progress: Progress | None = None) -> Cop
         WarehouseError: when the backup is none or damaged, or the target is there already.
     """
     about = _manifest(source)
-    if target.exists() and (not target.is_dir() or any(target.iterdir())):
+    if not ducklake.is_name(target) and target.exists() and (not target.is_dir() or any(target.iterdir())):
         raise WarehouseError(
             f"{target} is there already and is left alone; restore into a new folder, then move it into place."
         )
     if _sha256(source / DATABASE_NAME) != about["database_sha256"]:
         raise WarehouseError(f"The database of the backup {source} is damaged; take another backup.")
+    if ducklake.is_name(target):
+        return _restore_shared(source, ducklake.DuckLake.named(target), about, progress)
     part = target.with_name(target.name + ".part")
     try:
         shutil.rmtree(part, ignore_errors=True)
@@ -101,6 +105,32 @@ def restore(source: Path, target: Path, progress: Progress | None = None) -> Cop
     return Copied(version, len(prints), len(names), damaged)
 
 
+def _restore_shared(
+    source: Path, target: ducklake.DuckLake, about: dict[str, object], progress: Progress | None
+) -> Copied:
+    """The same into a catalog and a folder: nothing is left of it unless every table is equal."""
+    database = source / DATABASE_NAME
+    _, names, version = _look(database)
+    target.take_tables(database)
+    try:
+        with (
+            _opened(database) as there,
+            target.connected(write=False, patience_s=LOCK_TIMEOUT_S) as here,
+        ):
+            prints = {table: _fingerprint(here, table, _columns(there, table)) for table in _tables(there)}
+        if prints != about["tables"]:
+            raise WarehouseError(f"The tables of the backup {source} are not what they were; take another.")
+        damaged = _copy_waveforms(names, source / "waveforms", target.waveforms, progress)
+    except BaseException as error:
+        target.remove()
+        if isinstance(error, OSError):
+            raise WarehouseError(
+                f"The folder {target.folder} cannot be written ({error.strerror or error}); make room."
+            ) from error
+        raise
+    return Copied(version, len(prints), len(names), damaged)
+
+
 def _manifest(source: Path) -> dict[str, object]:
     try:
         about = json.loads((source / MANIFEST).read_text(encoding="utf-8"))
@@ -112,27 +142,44 @@ def _manifest(source: Path) -> dict[str, object]:
     return about  # type: ignore[no-any-return]
 
 
-def _look(database: Path) -> tuple[dict[str, list[str]], list[str], int]:
-    """A fingerprint of every table (rows, and the sum of their hashes), the waveforms named, the version."""
+@contextmanager
+def _opened(database: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     connection = attached(database, read_only=True, patience_s=LOCK_TIMEOUT_S)
     try:
-        tables = connection.execute(
-            "SELECT table_name FROM duckdb_tables() WHERE database_name = 'warehouse_file' ORDER BY 1"
-        ).fetchall()
-        prints = {name: _fingerprint(connection, name) for (name,) in tables}
-        names = connection.execute(
-            "SELECT DISTINCT waveform_sha256 FROM capture_state WHERE waveform_sha256 IS NOT NULL ORDER BY 1"
-        ).fetchall()
-        version = connection.execute("SELECT version FROM warehouse").fetchone()
+        yield connection
     except duckdb.Error as error:
         raise WarehouseError(f"The database {database} cannot be read whole ({error}).") from error
     finally:
         connection.close()
+
+
+def _look(database: Path) -> tuple[dict[str, list[str]], list[str], int]:
+    """A fingerprint of every table (rows, and the sum of their hashes), the waveforms named, the version."""
+    with _opened(database) as connection:
+        prints = {name: _fingerprint(connection, name) for name in _tables(connection)}
+        names = connection.execute(
+            "SELECT DISTINCT waveform_sha256 FROM capture_state WHERE waveform_sha256 IS NOT NULL ORDER BY 1"
+        ).fetchall()
+        version = connection.execute("SELECT version FROM warehouse").fetchone()
     return prints, [name for (name,) in names], int(version[0]) if version else 0
 
 
-def _fingerprint(connection: duckdb.DuckDBPyConnection, table: str) -> list[str]:
-    row = connection.execute(f'SELECT count(*), coalesce(sum(hash(t)), 0) FROM "{table}" AS t').fetchone()
+def _tables(connection: duckdb.DuckDBPyConnection) -> list[str]:
+    rows = connection.execute(
+        "SELECT table_name FROM duckdb_tables() WHERE database_name = 'warehouse_file' ORDER BY 1"
+    ).fetchall()
+    return [name for (name,) in rows]
+
+
+def _columns(connection: duckdb.DuckDBPyConnection, table: str) -> str:
+    """A table's columns in their order, for a table elsewhere that may have them in another."""
+    return ", ".join(f'"{column[0]}"' for column in connection.execute(f'DESCRIBE "{table}"').fetchall())
+
+
+def _fingerprint(connection: duckdb.DuckDBPyConnection, table: str, columns: str = "*") -> list[str]:
+    row = connection.execute(
+        f'SELECT count(*), coalesce(sum(hash(t)), 0) FROM (SELECT {columns} FROM "{table}") AS t'
+    ).fetchone()
     return [str(value) for value in row or ()]
 
 

@@ -1,42 +1,45 @@
-"""The warehouse: one DuckDB file, every connection short-lived behind one reader-writer file lock.
+"""The warehouse: one door to the tables, whichever engine holds them (`store.py`).
 
-DuckDB lets one process hold a file read-write, or many hold it read-only, and one process cannot do
-both at once. So nobody holds a connection: each read and each transaction opens the file, does its
-work and closes it, and a lock file beside the database lets readers share and writers wait their turn.
-That keeps the dashboard open and right while an ingest runs.
+Nobody holds a connection: each read and each transaction asks the engine for one, does its work and gives it back.
+Writers wait their turn, readers see one moment, and every transaction that lands raises the warehouse's version.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, contextmanager, suppress
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import duckdb
 import polars as pl
 
-from pipelines.errors import WarehouseError
-from pipelines.warehouse.keeping import keep_before_upgrade
-from pipelines.warehouse.lock import locked, share_with_group
-from pipelines.warehouse.opening import WORN_OUT, attached, make_folder, refuse_foreign, worn_out
+from pipelines.errors import WarehouseError, WriteConflict
+from pipelines.warehouse import ducklake
+from pipelines.warehouse.duckdb_file import DATABASE_NAME, DuckDBFile
+from pipelines.warehouse.opening import refuse_foreign
+from pipelines.warehouse.schema import applied, apply_steps, migrations
+from pipelines.warehouse.store import Store
 
-DATABASE_NAME = "shopspread.duckdb"
 DEFAULT_WAREHOUSE = Path("shopspread_warehouse")
 LOCK_TIMEOUT_S = 120.0
+_TRIES = 6
+_PAUSE_S = 0.05
 _MOST_LISTED = 1000
+
+Made = TypeVar("Made")
 
 
 class Warehouse:
-    """A folder with the database, its lock and our copies of the waveforms.
+    """The tables and our copies of the waveforms.
 
     Args:
-        path: the warehouse folder, or a path ending in `.duckdb` that names the database file itself
-            (see `places`).
+        path: the warehouse folder, or a path ending in `.duckdb` that names the database file itself, or a
+            shared warehouse's `ducklake:postgres:…` (see `store_at`).
         create: make the folder and the tables where there are none; otherwise a missing warehouse
             is an error.
 
@@ -46,26 +49,29 @@ class Warehouse:
 
     def __init__(self, path: Path, *, create: bool = False) -> None:
         path = Path(path)
-        self.database, self.waveforms = places(path)
+        self.store = store_at(path)
+        self.database, self.waveforms = self.store.database, self.store.waveforms
         self.path = path
         if not self.database.exists() and not create:
             raise WarehouseError(
                 f"There is no warehouse at {path}. Make one with: shopspread ingest DROP --warehouse {path}"
             )
-        make_folder(self.database)
-        share_with_group(self.database.parent)
+        self.store.make()
         self._upgrade()
 
     # -- connections -------------------------------------------------------------------------------
 
     @contextmanager
     def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        """A read-only connection for one short piece of work; shared with other readers.
+        """A read-only connection for one short piece of work, which sees one moment; shared with other readers.
 
         Raises:
-            WarehouseError: when a writer held the file for longer than the lock's time-out.
+            WarehouseError: when a writer held the warehouse for longer than the lock's time-out.
         """
-        with self._locked(write=False), self._open(read_only=True) as connection:
+        with (
+            self.store.locked(write=False, timeout_s=LOCK_TIMEOUT_S),
+            self.store.connected(write=False, patience_s=LOCK_TIMEOUT_S) as connection,
+        ):
             yield connection
 
     @contextmanager
@@ -73,9 +79,13 @@ class Warehouse:
         """One write transaction: all of it lands, with the warehouse version bumped, or none of it.
 
         Raises:
-            WarehouseError: when other users held the file for longer than the lock's time-out.
+            WriteConflict: when somebody who took no lock landed in the same moment; see `land`.
+            WarehouseError: when other users held the warehouse for longer than the lock's time-out.
         """
-        with self._locked(write=True), self._open(read_only=False) as connection:
+        with (
+            self.store.locked(write=True, timeout_s=LOCK_TIMEOUT_S),
+            self.store.connected(write=True, patience_s=LOCK_TIMEOUT_S) as connection,
+        ):
             connection.execute("BEGIN")
             try:
                 yield connection
@@ -86,29 +96,33 @@ class Warehouse:
                     connection.execute("ROLLBACK")
                 raise
 
-    def _locked(self, *, write: bool) -> AbstractContextManager[None]:
-        return locked(self.database, write=write, timeout_s=LOCK_TIMEOUT_S)
+    def land(self, work: Callable[[duckdb.DuckDBPyConnection], Made]) -> Made:
+        """Do a piece of work in a transaction, and all of it again where another writer landed meanwhile.
 
-    @contextmanager
-    def _open(self, *, read_only: bool) -> Iterator[duckdb.DuckDBPyConnection]:
-        connection = attached(self.database, read_only=read_only, patience_s=LOCK_TIMEOUT_S)
-        try:
-            yield connection
-        except WORN_OUT as error:
-            raise WarehouseError(worn_out(error, self.database)) from error
-        finally:
-            with suppress(duckdb.Error):  # a full disk: what had landed has landed
-                connection.close()
+        The version every transaction raises is what two of them conflict over, so that neither can land on rows it
+        has not seen.
+
+        Args:
+            work: may be called several times; only the last time counts.
+        """
+        for tried in range(1, _TRIES):
+            try:
+                with self.transaction() as connection:
+                    return work(connection)
+            except WriteConflict:
+                time.sleep(_PAUSE_S * 2**tried)
+        with self.transaction() as connection:
+            return work(connection)
 
     # -- schema ------------------------------------------------------------------------------------
 
     def _upgrade(self) -> None:
-        """Bring the file's schema to this program's version, each step in a transaction of its own."""
+        """Bring the schema to this program's version, each step in a transaction of its own."""
         steps, have = migrations(), 0
         if self.database.exists():
             with self.reading() as connection:
                 refuse_foreign(connection, self.database, steps[0][0])
-                names = _applied(connection)
+                names = applied(connection)
             have = len(names)
             if names == {name for name, _ in steps}:
                 return
@@ -117,36 +131,11 @@ class Warehouse:
                     f"The warehouse at {self.path} was written by a newer Shopspread (schema {have}, this "
                     f"one knows {len(steps)}). Update Shopspread; nothing was changed."
                 )
-        with self._locked(write=True):
+        with self.store.locked(write=True, timeout_s=LOCK_TIMEOUT_S):
             if have:
-                keep_before_upgrade(self.database, have)
-            self._apply(steps)
-
-    def _apply(self, steps: Sequence[tuple[str, str]]) -> None:
-        with self._open(read_only=False) as connection:
-            connection.execute(
-                "CREATE TABLE IF NOT EXISTS migration (step INTEGER PRIMARY KEY, name VARCHAR, applied_at TIMESTAMP)"
-            )
-            connection.execute("CREATE TABLE IF NOT EXISTS warehouse (version BIGINT NOT NULL)")
-            for name, sql in steps:
-                # By name, not by number: steps written side by side may land in another order than they count.
-                if name in _applied(connection):
-                    continue
-                connection.execute("BEGIN")
-                try:
-                    connection.execute(sql)
-                    connection.execute(
-                        "INSERT INTO migration SELECT coalesce(max(step), 0) + 1, ?, ? FROM migration",
-                        [name, dt.datetime.now()],
-                    )
-                    if connection.execute("SELECT count(*) FROM warehouse").fetchone() == (0,):
-                        connection.execute("INSERT INTO warehouse VALUES (0)")
-                    connection.execute("UPDATE warehouse SET version = version + 1")
-                    connection.execute("COMMIT")
-                except BaseException:
-                    with suppress(duckdb.Error):
-                        connection.execute("ROLLBACK")
-                    raise
+                self.store.keep(have)
+            with self.store.connected(write=True, patience_s=LOCK_TIMEOUT_S) as connection:
+                apply_steps(connection, steps, self.store.step)
 
     # -- questions ---------------------------------------------------------------------------------
 
@@ -179,7 +168,25 @@ class Warehouse:
             return {name: query(connection, name, parameters, captures=captures) for name in names}
 
 
+def store_at(path: Path) -> Store:
+    """The engine a warehouse's name asks for: `ducklake:postgres:…` the shared one, any other path a DuckDB file."""
+    if ducklake.is_name(path):
+        return ducklake.DuckLake.named(path)
+    return DuckDBFile(*_places(path))
+
+
 def places(path: Path) -> tuple[Path, Path]:
+    """The file that stands where there is a warehouse of that name, and the waveforms folder."""
+    store = store_at(path)
+    return store.database, store.waveforms
+
+
+def absolute(path: Path) -> Path:
+    """A warehouse's name that means the same in every folder."""
+    return path if ducklake.is_name(path) else path.resolve()
+
+
+def _places(path: Path) -> tuple[Path, Path]:
     """The database file and the waveforms folder of a warehouse named by its folder or its file.
 
     A file called `shopspread.duckdb` is the one inside a warehouse folder, whose waveforms stand beside
@@ -229,21 +236,3 @@ def named_query(name: str) -> str:
     return (resources.files("pipelines.warehouse") / "sql" / "frames" / f"{name}.sql").read_text(
         encoding="utf-8"
     )
-
-
-@cache
-def migrations() -> tuple[tuple[str, str], ...]:
-    """Every schema step in order, as (name, SQL): the files of `sql/migrations/`, by number."""
-    folder = resources.files("pipelines.warehouse") / "sql" / "migrations"
-    files = sorted((entry for entry in folder.iterdir() if entry.name.endswith(".sql")), key=lambda e: e.name)
-    return tuple((entry.name.removesuffix(".sql"), entry.read_text(encoding="utf-8")) for entry in files)
-
-
-def _applied(connection: duckdb.DuckDBPyConnection) -> set[str]:
-    """The names of the schema steps a file has behind it."""
-    known = connection.execute(
-        "SELECT count(*) FROM duckdb_tables() WHERE table_name = 'migration' AND database_name = 'warehouse_file'"
-    ).fetchone()
-    if not known or known[0] == 0:
-        return set()
-    return {name for (name,) in connection.execute("SELECT name FROM migration").fetchall()}

@@ -21,6 +21,12 @@ from pipelines.warehouse.log import LogRow
 from pipelines.warehouse.settings import setting, standing
 
 _JUDGED = FLAG_SCHEMA | {"measure": pl.String(), "rank": pl.Int32()}
+_SETTING: dict[str, intake_log.PolarsType] = {
+    "name": pl.String,
+    "value": pl.String,
+    "set_at": pl.Datetime("us"),
+    "set_by": pl.String,
+}
 _PIECE = 500_000
 """Elements judged at a time."""
 
@@ -213,13 +219,15 @@ def set_settings(
                 f"{name} is {before[name]} now, set by {by.get(name, 'nobody')}" for name in moved
             )
             raise SettingConflict(f"{said}. Nothing was changed; look at it and decide again.")
-        logged = []
-        for name, value in checked.items():
-            connection.execute(
-                "INSERT OR REPLACE INTO setting VALUES (?, ?, ?, ?)",
-                [name, json.dumps(value), dt.datetime.now(), who],
-            )
-            logged.append(LogRow("setting", name, "changed", f"set by {who}", before[name], value))
+        now = dt.datetime.now()
+        rows = [(name, json.dumps(value), now, who) for name, value in checked.items()]
+        intake_log.append(
+            connection, "setting", pl.DataFrame(rows, schema=_SETTING, orient="row"), replace=True
+        )
+        logged = [
+            LogRow("setting", name, "changed", f"set by {who}", before[name], value)
+            for name, value in checked.items()
+        ]
         intake_log.write(connection, uuid.uuid4().hex[:12], logged)
 
 

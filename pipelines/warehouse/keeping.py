@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from pipelines.errors import WarehouseError
@@ -26,11 +27,22 @@ def copy_database(database: Path, target: Path) -> None:
         shutil.copy2(log, target.with_name(target.name + ".wal"))
 
 
-def keep_before_upgrade(database: Path, schema: int) -> Path:
-    """Keep a copy of the database as it was before its schema is upgraded; returns where.
+def keep_before_upgrade(database: Path, schema: int) -> None:
+    """Keep a copy of the database file as it was before its schema is upgraded.
 
     Raises:
         WarehouseError: when there is no room for it; the upgrade must not go on then.
+    """
+    with room_for_upgrade(database, schema) as part:
+        copy_database(database, part)
+
+
+@contextmanager
+def room_for_upgrade(database: Path, schema: int) -> Iterator[Path]:
+    """Where to write the copy from before an upgrade, which then takes its place; older ones go, but the newest.
+
+    Raises:
+        WarehouseError: when it cannot be written.
     """
     folder = database.parent / FOLDER
     moment = dt.datetime.now().strftime("%Y%m%dT%H%M%S%f")
@@ -38,7 +50,7 @@ def keep_before_upgrade(database: Path, schema: int) -> Path:
     part = target.with_suffix(".part")
     try:
         folder.mkdir(exist_ok=True)
-        copy_database(database, part)
+        yield part
         part.replace(target)
         log = part.with_name(part.name + ".wal")
         if log.exists():
@@ -54,4 +66,3 @@ def keep_before_upgrade(database: Path, schema: int) -> Path:
             f"The warehouse must be upgraded, but a copy from before cannot be kept in {folder} "
             f"({error.strerror or error}); make room or give permission. Nothing was changed."
         ) from error
-    return target

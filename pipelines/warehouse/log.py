@@ -5,12 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import duckdb
 import polars as pl
+
+from pipelines.warehouse import keys
 
 PolarsType = pl.DataType | type[pl.DataType]
 Action = Literal["added", "changed", "refused", "waiting", "noted", "read_again", "undone"]
@@ -76,19 +77,8 @@ def unsaid(connection: duckdb.DuckDBPyConnection, rows: Sequence[LogRow]) -> lis
 def append(
     connection: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame, *, replace: bool = False
 ) -> None:
-    """Insert a frame's rows by column name; with `replace`, rows of the same primary key give way."""
-    if frame.is_empty():
-        return
-    verb = "INSERT OR REPLACE" if replace else "INSERT"
-    connection.register("incoming", frame.to_arrow())
-    try:
-        connection.execute(f"{verb} INTO {table} BY NAME SELECT * FROM incoming")
-    except duckdb.Error:
-        # A transaction that has failed refuses this as well; the first error is the one that tells.
-        with suppress(duckdb.Error):
-            connection.unregister("incoming")
-        raise
-    connection.unregister("incoming")
+    """Insert a frame's rows by column name; with `replace`, rows of the same key give way."""
+    keys.put(connection, table, frame, replace=replace)
 
 
 def as_json(value: Any) -> str | None:

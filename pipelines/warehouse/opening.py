@@ -16,7 +16,7 @@ from pipelines.errors import WarehouseError
 # A file of the newest DuckDB cannot be opened by older ones unless its storage version is pinned.
 STORAGE_VERSION = "v1.5.0"
 # Nothing is ever fetched: an extension that is not there is an error, not a download.
-_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
 }
@@ -41,7 +41,7 @@ def attached(database: Path, *, read_only: bool, patience_s: float) -> duckdb.Du
         WarehouseError: when it holds it for longer than that, or the file cannot be opened.
     """
     # Attached by name, because the storage version can only be pinned in ATTACH.
-    connection = duckdb.connect(config=_CONFIG)
+    connection = duckdb.connect(config=CONFIG)
     target = str(database).replace("'", "''")
     options = "READ_ONLY, TYPE duckdb" if read_only else f"TYPE duckdb, STORAGE_VERSION '{STORAGE_VERSION}'"
     end, pause_s = time.monotonic() + patience_s, _FIRST_WAIT_S
