@@ -13,11 +13,12 @@ from models.outliers import forest
 from models.outliers.forest import isolation_scores
 from models.thresholds.proposal import Costs
 from pipelines.fit import landing
-from pipelines.fit.run import TestFit, _read_and_fit, fit_test, fit_warehouse
+from pipelines.fit.run import TestFit, _read_and_fit, fit_warehouse
 from pipelines.kinds import kind
 from pipelines.warehouse import decisions
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.shop import comparison_groups, read_shop
+from tests.whole_fit import fit_test
 
 TEST = "relative_compression"
 LANDED = ("all_group_stats", "all_group_patterns", "scores", "elements", "outliers", "thresholds_in_force")

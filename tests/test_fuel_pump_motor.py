@@ -9,7 +9,6 @@ from pipelines.kinds.fuel_pump_current.simulation.motor import (
     Motor,
     commutation,
     run,
-    steady_current_a,
     with_fault,
 )
 from tests.independent_pump import Pump, armature, drive
@@ -23,7 +22,7 @@ def test_steady_current_is_voltage_less_back_voltage_over_resistance() -> None:
     motor = Motor()
     done = run(motor, np.full(60_000, 13.0), RATE_HZ, "usual", np.random.default_rng(1))
     late = slice(-20_000, None)
-    wanted = steady_current_a(motor, 13.0, float(done.speed_rad_s[late].mean()))
+    wanted = (13.0 - motor.volt_s * float(done.speed_rad_s[late].mean())) / motor.resistance_ohm
     assert float(done.current_a[late].mean()) == pytest.approx(wanted, rel=0.12)
     # steady: the motor's torque kt i is the load's
     torque = motor.volt_s * done.current_a[late].mean()

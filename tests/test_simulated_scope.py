@@ -21,7 +21,6 @@ from pipelines.kinds.relative_compression.simulation.scope import (
     Recording,
     ScopeChannel,
     ScopeSetup,
-    random_setup,
     record,
     slip,
 )
@@ -160,10 +159,3 @@ def test_impossible_dialects_are_refused() -> None:
         TextDialect(decimal_comma=True)
     with pytest.raises(ValueError, match="interval"):
         TextDialect(time_column=False)
-
-
-def test_random_setups_are_sane_and_repeat(trace: CrankingTrace) -> None:
-    setups = [random_setup(np.random.default_rng(seed)) for seed in range(20)]
-    assert {s.bits for s in setups} >= {8, 12}
-    assert setups[3] == random_setup(np.random.default_rng(3))
-    np.testing.assert_array_equal(record(trace, setups[3]).samples, record(trace, setups[3]).samples)

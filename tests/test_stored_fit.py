@@ -14,7 +14,7 @@ from models.spread.fit import GroupFit
 from models.thresholds.proposal import Costs, Proposal
 from pipelines.fit import landing
 from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_scores
-from pipelines.fit.run import TestFit, fit_test, fit_warehouse
+from pipelines.fit.run import TestFit, fit_warehouse
 from pipelines.kinds import Kind, kind
 from pipelines.threads import one_thread
 from pipelines.warehouse.database import Warehouse
@@ -22,6 +22,7 @@ from pipelines.warehouse.decisions import read_settings
 from pipelines.warehouse.shop import read_shop
 from tests.groups_shop import MEASURE, TEST
 from tests.shop_in_warehouse import write_shop
+from tests.whole_fit import fit_test
 
 
 @pytest.fixture(scope="module")

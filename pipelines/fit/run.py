@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from models.outliers.features import wide_features
 from models.outliers.forest import ForestFit, fit_forest
 from models.records import schemas
 from models.records.shop import Shop
@@ -60,20 +59,6 @@ class TestFit:
     kind: Kind
     measures: dict[str, MeasureFit]
     outliers: ForestFit
-
-
-def fit_test(known: Kind, shop: Shop, costs: Costs) -> TestFit:
-    """Fit one test.
-
-    Args:
-        shop: any bundle; only what belongs to the test is looked at.
-    """
-    own = shop.of_test(known.name)
-    by_measure = {
-        measure.name: own.elements.filter(pl.col("measure") == measure.name) for measure in known.measures
-    }
-    wide = wide_features(own.features)
-    return _fit_own(known, own.with_frames(elements=own.elements.clear()), by_measure, wide, costs)
 
 
 def _fit_own(

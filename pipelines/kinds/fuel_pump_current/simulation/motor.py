@@ -92,11 +92,6 @@ def with_fault(motor: Motor, fault: BarFault, bar: int, size: float = 1.0) -> Mo
     return replace(motor, bar_ohm=tuple(ohm))
 
 
-def steady_current_a(motor: Motor, supply_v: float, speed_rad_s: float) -> float:
-    """Steady current of the mean circuit, (V - ke w) / R, in A."""
-    return (supply_v - motor.volt_s * speed_rad_s) / motor.resistance_ohm
-
-
 def commutation(motor: Motor, angle_turns: Floats) -> tuple[Floats, Floats]:
     """Resistance (ohm) of the circuit and share of the voltage left, at each shaft angle.
 

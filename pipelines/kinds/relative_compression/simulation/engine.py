@@ -160,11 +160,6 @@ class CrankingEngine:
         cold = 20.0 - oil_c
         return self.friction_nm * float(np.exp(0.008 * cold)), self.viscous_nm_s * float(np.exp(0.025 * cold))
 
-    def motored_peak_kpa(self) -> float:
-        """Peak absolute pressure without any leak, `p0 * (V0/Vc)^n`, in kPa (Heywood 1988)."""
-        intake_kpa = ATMOSPHERE_PA / 1000.0 - self.manifold_drop_kpa
-        return float(intake_kpa * self.effective_ratio() ** self.polytropic)
-
     def peak_compression_nm(self) -> float:
         """Greatest torque with which one tight cylinder resists, in N m, from `p0 (V0/V)^n` and `dV/da`."""
         angle_deg = np.linspace(-(180.0 - self.intake_close_deg), 0.0, 400)
