@@ -80,11 +80,13 @@ def kappa(table: tuple[tuple[int, ...], ...], *, least_n: int) -> Estimate:
         )
     result = cohens_kappa(counts)
     value, error = float(result.kappa), math.sqrt(max(float(result.var_kappa), 0.0))
-    if error == 0.0:  # full agreement: the large-sample error is 0, which is no interval
-        # the exact limit of the agreement stands in for it
+    if error == 0.0:  # full agreement or none at all: the large-sample error is 0, which is no interval
+        # the exact limits of the agreement stand in for it
         expected = float((counts.sum(axis=0) @ counts.sum(axis=1)) / n**2)
-        agreed = clopper_pearson(n, n)[0]
-        return Estimate(n=n, estimate=value, low=max(-1.0, (agreed - expected) / (1 - expected)), high=1.0)
+        low, high = (
+            (agreed - expected) / (1 - expected) for agreed in clopper_pearson(int(counts.trace()), n)
+        )
+        return Estimate(n=n, estimate=value, low=max(-1.0, low), high=min(1.0, high))
     half = Z95 * error
     return Estimate(n=n, estimate=value, low=max(-1.0, value - half), high=min(1.0, value + half))
 

@@ -21,7 +21,7 @@ import subprocess
 import sys
 import time
 import xml.etree.ElementTree as ElementTree
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.machinery import ModuleSpec
 from pathlib import Path
@@ -85,30 +85,39 @@ class Mutant:
     source: str
 
 
-def mutants(path: Path) -> Iterator[Mutant]:
-    """All faults the operators make in a file, without those in annotations, docstrings and declarations."""
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where an operator makes a fault: the how-manieth of its places in the file, and on which line."""
+
+    operator: str
+    occurrence: int
+    line: int
+
+
+def places(path: Path) -> list[Place]:
+    """All places where the operators make a fault, without annotations, docstrings and declarations."""
     from cosmic_ray.ast import ast_nodes, get_ast
-    from cosmic_ray.mutating import mutate_code
     from cosmic_ray.plugins import get_operator
 
     text = path.read_text(encoding="utf-8")
     skipped = _declared_lines(text)
-    tree = get_ast(text)
+    nodes = list(ast_nodes(get_ast(text)))
+    found = []
     for name in OPERATORS:
         operator = get_operator(f"core/{name}")()
-        places = sum(len(list(operator.mutation_positions(node))) for node in ast_nodes(tree))
-        for occurrence in range(places):
-            source = mutate_code(text.encode(), operator, occurrence)
-            if source is None or source == text:
-                continue
-            line = _first_difference(text, source)
-            if line not in skipped:
-                yield Mutant(path, name, line, source)
+        lines = [begin[0] for node in nodes for begin, _ in operator.mutation_positions(node)]
+        found += [Place(name, at, line) for at, line in enumerate(lines) if line not in skipped]
+    return found
 
 
-def _first_difference(text: str, other: str) -> int:
-    pairs = zip(text.splitlines(), other.splitlines(), strict=False)
-    return next((number for number, (one, two) in enumerate(pairs, 1) if one != two), 1)
+def made(path: Path, place: Place) -> Mutant | None:
+    """The file with one fault; None where the operator changes nothing."""
+    from cosmic_ray.mutating import mutate_code
+    from cosmic_ray.plugins import get_operator
+
+    text = path.read_text(encoding="utf-8")
+    source = mutate_code(text.encode(), get_operator(f"core/{place.operator}")(), place.occurrence)
+    return None if source is None or source == text else Mutant(path, place.operator, place.line, source)
 
 
 def _declared_lines(text: str) -> set[int]:
@@ -224,6 +233,9 @@ def main() -> None:
     if asked.record:
         record(asked.record, asked.files)
         return
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = (
+        "1"  # none of them is needed, and each start would pay for all
+    )
     for library in (
         "polars",
         "pytest",
@@ -231,35 +243,45 @@ def main() -> None:
         "scipy.stats",
         "sklearn.ensemble",
         "statsmodels.api",
+        "statsmodels.stats.inter_rater",
     ):
         importlib.import_module(library)  # once, before the forks
     for name in asked.files:
-        path = Path(name)
-        everything = list(mutants(path))
-        rng = np.random.default_rng(asked.seed)
-        drawn = rng.permutation(len(everything))[: asked.per_file]
-        lines = tests_by_line(asked.lines, path)
-        counts = dict.fromkeys((KILLED, SURVIVED, UNREACHED), 0)
-        original = path.read_text(encoding="utf-8").splitlines()
-        for index in sorted(drawn):
-            mutant = everything[index]
-            spent, chosen = 0.0, []
-            for seconds, test in lines.get(mutant.line, []):
-                spent += seconds
-                if chosen and spent > asked.most_s:
-                    break
-                chosen.append(test)
-            outcome = fate(mutant, chosen) if chosen else UNREACHED
-            counts[outcome] += 1
-            if outcome != KILLED:
-                changed = mutant.source.splitlines()
-                diff = [one for one in difflib.ndiff(original, changed) if one[0] in "+-"]
-                print(
-                    f"{outcome}: {path}:{mutant.line} {mutant.operator} ({len(chosen)} tests)",
-                    *diff,
-                    sep="\n    ",
-                )
-        print(f"== {path}: {len(everything)} faults, {len(drawn)} drawn, {counts}", flush=True)
+        _report(Path(name), asked)
+
+
+def _report(path: Path, asked: argparse.Namespace) -> None:
+    """Draw faults of one file, print those that no test notices, and a line with the counts."""
+    everything = places(path)
+    drawn = np.random.default_rng(asked.seed).permutation(len(everything))
+    lines = tests_by_line(asked.lines, path)
+    counts = dict.fromkeys((KILLED, SURVIVED, UNREACHED), 0)
+    original = path.read_text(encoding="utf-8").splitlines()
+    for index in drawn:
+        if sum(counts.values()) == asked.per_file:
+            break
+        mutant = made(path, everything[index])
+        if mutant is None:
+            continue
+        spent, chosen = 0.0, []
+        for seconds, test in lines.get(mutant.line, []):
+            spent += seconds
+            if chosen and spent > asked.most_s:
+                break
+            chosen.append(test)
+        outcome = fate(mutant, chosen) if chosen else UNREACHED
+        counts[outcome] += 1
+        if outcome != KILLED:
+            changed = mutant.source.splitlines()
+            diff = [
+                one for one in difflib.unified_diff(original, changed, n=0, lineterm="") if one[:2] != "@@"
+            ][2:]
+            print(
+                f"{outcome}: {path}:{mutant.line} {mutant.operator} ({len(chosen)} tests)",
+                *diff,
+                sep="\n    ",
+            )
+    print(f"== {path}: {len(everything)} faults, {sum(counts.values())} drawn, {counts}", flush=True)
 
 
 if __name__ == "__main__":
