@@ -17,7 +17,6 @@ from models.stats.conformal import (
     benjamini_hochberg,
     conformal_p,
     conformal_p_leave_one_out,
-    false_alarm_spread,
     p_floor,
     smallest_calibration,
 )
@@ -83,26 +82,6 @@ def test_healthy_captures_get_small_p_values_as_often_as_they_say() -> None:
     for t in (0.01, 0.05, 0.1, 0.2):
         per_set = (p <= t + 1e-12).mean(axis=1)
         assert per_set.mean() == pytest.approx(t, abs=4.0 * per_set.std() / np.sqrt(sets))
-
-
-@pytest.mark.parametrize(
-    ("n", "level", "sd", "upper"),
-    [
-        (99, 0.1, 0.0299, 0.153),
-        (99, 0.05, 0.0217, 0.090),
-        (199, 0.05, 0.0154, 0.078),
-        (999, 0.1, 0.0095, 0.116),
-    ],
-)
-def test_rate_given_the_calibration_set_is_beta(n: int, level: float, sd: float, upper: float) -> None:
-    """Vovk (2012): Beta(k, n+1-k). The figures were worked out here; the mean is the level."""
-    spread = false_alarm_spread(level, n)
-    assert (spread.mean, spread.sd, spread.upper_95) == pytest.approx((level, sd, upper), abs=1e-3)
-
-
-def test_a_set_too_small_for_the_level_says_so() -> None:
-    with pytest.raises(ValueError, match="9 calibration captures"):
-        false_alarm_spread(0.05, 9)
 
 
 def test_floor_and_the_size_a_lone_discovery_needs() -> None:

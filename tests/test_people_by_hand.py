@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from types import SimpleNamespace
 from typing import cast
@@ -11,7 +12,9 @@ import polars as pl
 import pytest
 from scipy import stats
 
+from dashboard.views.technicians.answer import quiet_sentence
 from models.people.agreement import CallCounts, corrected_for_confirmation, kappa
+from models.people.coaching import needs_coaching
 from models.people.counts import Count, all_calls, call_counts, counts_of, pooled, work_until
 from models.people.drills import count_drills
 from models.people.funnels import funnel
@@ -373,3 +376,14 @@ def test_pooled_shares_begin_at_the_least_number() -> None:
     assert found["b"].why == "Too little to say: 5 calls, at least 6 needed."
     assert (found["c"].n, found["c"].estimate) == (0, None)
     assert pooled({"c": Count(0, 0)}, least_n=6, what="calls")[1] is None
+
+
+# -- what somebody is told who sees their own work alone -----------------------------------------------------------
+
+
+def test_an_empty_list_speaks_of_whose_work_was_looked_at() -> None:
+    quiet = needs_coaching((), Shop(), as_of=MONDAY)
+    thin = replace(quiet, unwatched=("a",))
+    assert quiet_sentence(thin, own_work=False).startswith("Nobody's work stands out")
+    assert quiet_sentence(quiet, own_work=True).startswith("Your work does not stand out")
+    assert quiet_sentence(thin, own_work=True).startswith("Too little of your work")

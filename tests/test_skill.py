@@ -20,10 +20,10 @@ from models.people.standing_hookup import (
     ASPECTS,
     compare,
     decided_hookups,
-    hookup_agreement,
     standing_hookups,
 )
 from models.records import schemas
+from models.records.logbook import captures_until
 from models.records.people_settings import PeopleSettings, StandingHookup, as_moment
 from models.records.shop import Shop
 from models.stats.results import Estimate
@@ -212,15 +212,16 @@ def test_captures_against_the_standing_hookup() -> None:
         _capture("unknown", rate_hz=None, duration_s=None),
     ]
     shop = Shop(captures=captures_of(rows))
-    assert _differs(hookup_agreement(shop, as_of=date(2025, 6, 1))) == {
+    taken = captures_until(shop, as_moment(date(2025, 6, 1)))
+    assert _differs(compare(taken, standing_hookups(taken, ()))) == {
         "order": ["channel order"],
         "scale": ["scale"],
         "sync": ["sync lead"],
         "slow": ["sample rate"],
         "short": ["length"],
     }
-    decided = PeopleSettings(hookups=(StandingHookup(TEST, index_element=3, min_rate_hz=500.0),))
-    by_setting = hookup_agreement(shop, as_of=date(2025, 6, 1), settings=decided)
+    decided = (StandingHookup(TEST, index_element=3, min_rate_hz=500.0),)
+    by_setting = compare(taken, standing_hookups(taken, decided))
     assert by_setting.filter(pl.col("sync lead"))["capture_file"].to_list() == ["sync"]
     assert by_setting.filter(~pl.col("sample rate")).height == 0
     # what the settings leave open stays as it is mostly done

@@ -39,6 +39,11 @@ KEPT = 6
 Found = TypeVar("Found")
 
 
+def own_work_only() -> bool:
+    """Whether whoever looks is shown figures about their own work alone."""
+    return not access.present().may(Right.SEE_PEOPLE)
+
+
 def settings_of(stamp: str) -> PeopleSettings:
     """The shop's settings as the models about people take them."""
     return people_settings(data.settings(stamp))

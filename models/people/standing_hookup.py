@@ -7,13 +7,10 @@ capture makes every later comparison doubtful, whoever holds the leads.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, datetime
 
 import polars as pl
 
-from models.records.logbook import captures_until
-from models.records.people_settings import PeopleSettings, StandingHookup, as_moment
-from models.records.shop import Shop
+from models.records.people_settings import StandingHookup
 
 ASPECTS: tuple[str, ...] = ("channel order", "scale", "sync lead", "sample rate", "length")
 
@@ -137,11 +134,3 @@ def compare(captures: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
         .drop([name for name in SCHEMA if name != "test"])
         .with_columns(consistent=pl.all_horizontal(pl.col(a).fill_null(True) for a in ASPECTS))
     )
-
-
-def hookup_agreement(
-    shop: Shop, *, as_of: date | datetime, settings: PeopleSettings | None = None
-) -> pl.DataFrame:
-    """Every capture taken up to `as_of` against the standing hookup of its test (see `compare`)."""
-    taken = captures_until(shop, as_moment(as_of))
-    return compare(taken, standing_hookups(taken, (settings or PeopleSettings()).hookups))

@@ -9,10 +9,9 @@ conformal p-values, Ann. Statist. 51(1):149-178. No p-value can be smaller than 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import beta, false_discovery_control
+from scipy.stats import false_discovery_control
 
 from models.stats.arrays import Bools, Floats
 
@@ -75,38 +74,6 @@ def weighted_conformal_p(scores: Floats, weight: Floats, in_calibration: Bools) 
 def p_floor(calibration_n: int) -> float:
     """The smallest p-value a calibration set of this size can give, 1/(n + 1)."""
     return 1.0 / (calibration_n + 1.0)
-
-
-@dataclass(frozen=True, slots=True)
-class RateSpread:
-    """How the false-alarm rate at one level varies from calibration set to calibration set.
-
-    Attributes:
-        level: nominal rate; calibration_n: captures in the set.
-        mean, sd: of the rate; upper_95: the rate exceeded by one calibration set in twenty.
-    """
-
-    level: float
-    calibration_n: int
-    mean: float
-    sd: float
-    upper_95: float
-
-
-def false_alarm_spread(level: float, calibration_n: int) -> RateSpread:
-    """Given the calibration set, P(p <= level) follows Beta(k, n + 1 - k), k = floor(level (n + 1)).
-
-    Vovk V. (2012), Conditional validity of inductive conformal predictors, Proc. Mach. Learn. Res.
-    25:475-490.
-
-    Raises:
-        ValueError: the set is too small for the level (k = 0): no p-value can reach it.
-    """
-    k = math.floor(level * (calibration_n + 1) + 1e-9)
-    if k < 1:
-        raise ValueError(f"{calibration_n} calibration captures cannot give a p-value of {level:g} or less")
-    law = beta(k, calibration_n + 1 - k)
-    return RateSpread(level, calibration_n, float(law.mean()), float(law.std()), float(law.ppf(0.95)))
 
 
 def benjamini_hochberg(p_values: Floats, q: float) -> Bools:

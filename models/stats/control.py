@@ -91,29 +91,6 @@ def cusum(values: npt.ArrayLike, *, target: float, allowance: float, limit: floa
     return Cusum(high, low, high_run, low_run, (high > limit) | (low > limit))
 
 
-def cusum_run_length(*, allowance: float, limit: float, shift: float = 0.0, nodes: int = 80) -> float:
-    """Average run length of the two-sided tabular CUSUM of unit normal values, from a zero start.
-
-    Page's integral equation by Gauss-Legendre quadrature; both sides by 1/ARL = 1/ARL+ + 1/ARL-.
-    `allowance`, `limit` and `shift` in standard deviations.
-    """
-
-    def one_side(mean: float) -> float:
-        t, w = np.polynomial.legendre.leggauss(nodes)
-        t, w = (t + 1) * limit / 2, w * limit / 2
-        # from s the next sum is s + N(mean - allowance, 1), cut off at zero
-        to_zero = stats.norm.cdf(-t + allowance - mean)
-        kernel = stats.norm.pdf(t[None, :] - t[:, None] + allowance - mean) * w
-        matrix = np.zeros((nodes + 1, nodes + 1))
-        matrix[:nodes, :nodes] = kernel
-        matrix[:nodes, nodes] = to_zero
-        matrix[nodes, :nodes] = stats.norm.pdf(t + allowance - mean) * w
-        matrix[nodes, nodes] = stats.norm.cdf(allowance - mean)
-        return float(np.linalg.solve(np.eye(nodes + 1) - matrix, np.ones(nodes + 1))[nodes])
-
-    return 1 / (1 / one_side(shift) + 1 / one_side(-shift))
-
-
 def ewma_run_length(*, weight: float, limit: float, shift: float = 0.0, nodes: int = 160) -> float:
     """Average run length of the EWMA chart of unit normal values with steady limits, started on target.
 

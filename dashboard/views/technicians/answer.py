@@ -44,6 +44,15 @@ def of(skills: Sequence[TechnicianSkill], technician: str) -> TechnicianSkill | 
     return next((skill for skill in skills if skill.technician == technician), None)
 
 
+def quiet_sentence(found: CoachingList, *, own_work: bool) -> str:
+    """What an empty list says: of everybody, or of the work of whoever looks where only that is shown."""
+    if not own_work:
+        return "Nobody's work stands out beyond what chance would give."
+    if found.unwatched:
+        return "Too little of your work is on record yet to say whether it stands out."
+    return "Your work does not stand out from the others' beyond what chance would give."
+
+
 def unwatched_sentence(found: CoachingList) -> str:
     """Who has too little work to be watched at all; empty where nobody has."""
     named = {item.technician for item in found.items}

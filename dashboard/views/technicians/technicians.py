@@ -33,7 +33,7 @@ shown = filters.tabs(list(TABS), "kept_people_tab")
 
 if shown == TABS[0]:
     if not found.items:
-        notices.fine("Nobody's work stands out beyond what chance would give.")
+        notices.fine(answers.quiet_sentence(found, own_work=people.own_work_only()))
     for item in found.items:
         with st.container(border=True):
             st.header(answers.item_heading(item))
