@@ -255,6 +255,8 @@ def _report(path: Path, asked: argparse.Namespace) -> None:
     everything = places(path)
     drawn = np.random.default_rng(asked.seed).permutation(len(everything))
     lines = tests_by_line(asked.lines, path)
+    # what runs at the import, a constant say, belongs to no test: then every test of the file may notice it
+    everyone = sorted({test for tests in lines.values() for test in tests})
     counts = dict.fromkeys((KILLED, SURVIVED, UNREACHED), 0)
     original = path.read_text(encoding="utf-8").splitlines()
     for index in drawn:
@@ -264,7 +266,7 @@ def _report(path: Path, asked: argparse.Namespace) -> None:
         if mutant is None:
             continue
         spent, chosen = 0.0, []
-        for seconds, test in lines.get(mutant.line, []):
+        for seconds, test in lines.get(mutant.line) or everyone:
             spent += seconds
             if chosen and spent > asked.most_s:
                 break
