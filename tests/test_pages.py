@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import altair as alt
 import polars as pl
 import pytest
 
@@ -139,6 +140,7 @@ def test_every_chart_titles_its_axes_with_units(
         assert_sound(opened(monkeypatch, small_warehouse, name, kept_people_tab=part))
     assert drawn
     for spec in drawn:
+        alt.Chart.from_dict(spec, validate=True)  # pages send it without a look at the grammar
         for channel in ("x", "y"):
             encodings = [
                 part["encoding"][channel] for part in layers(spec) if channel in part.get("encoding", {})

@@ -67,7 +67,7 @@ def gather(
     rows = skills.curve_rows(skill.usable_by_week)
     chart = None
     if rows.height > 1:
-        drawn = charts.trend(rows, "Usable captures", coached).properties(
+        drawn = charts.trend.build(rows, "Usable captures", coached).properties(
             width=CHART_PX[0], height=CHART_PX[1]
         )
         chart = drawn.to_json()

@@ -9,6 +9,7 @@ import altair as alt
 import polars as pl
 
 from dashboard.shared import palette
+from dashboard.shared.drawn import kept
 
 HEIGHT = 300
 PICKED = "picked"
@@ -78,12 +79,6 @@ def pickable(marks: alt.Chart, *fields: str) -> alt.Chart:
     return marks.add_params(alt.selection_point(name=PICKED, fields=list(fields), on="click", empty=False))
 
 
-def has_picks(drawn: Any) -> bool:
-    """Whether a mark of the chart can be clicked; one without marks has none."""
-    params = drawn.params
-    return params is not alt.Undefined and bool(params)
-
-
 def rule_at(
     value: float, *, vertical: bool = False, colour: str | None = None, dash: bool = True
 ) -> alt.Chart:
@@ -101,6 +96,7 @@ def names_axis() -> alt.Axis:
     return alt.Axis(labelExpr=lines, labelLimit=220)
 
 
+@kept
 def intervals(
     rows: pl.DataFrame,
     field: str,
@@ -176,6 +172,7 @@ def _strokes(known: pl.DataFrame, raw: str, title: str, upright: alt.Y, word: st
     return mark.encode(x=alt.X(f"{raw}:Q", title=title), y=upright, tooltip=tip)
 
 
+@kept
 def trend(rows: pl.DataFrame, what: str, coached: list[dt.date]) -> Any:
     """Weekly share with its trend: week, share_pct, n, fitted, low, high; coaching days as upright lines.
 

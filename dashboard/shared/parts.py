@@ -15,7 +15,8 @@ import streamlit as st
 from PIL import Image
 
 from dashboard.shared import go, inert, palette, words
-from dashboard.shared.chart import PICKED, has_picks
+from dashboard.shared.chart import PICKED
+from dashboard.shared.drawn import Drawn
 
 TABLE_LABEL = "The figures as a table"
 ONLY_DRAWN = frozenset({"above", "drawn", "order", "leading", "nothing", "jitter"})
@@ -58,7 +59,7 @@ def _rgb(colour: str) -> tuple[int, int, int]:
 
 
 def chart(
-    drawn: Any,
+    drawn: Drawn,
     *,
     key: str,
     says: str,
@@ -73,11 +74,11 @@ def chart(
         rows: the figures drawn; shown as a table once somebody opens it.
         opens: what a click on a mark leads to; takes the mark's fields (see `dashboard.shared.chart.pickable`).
     """
-    if opens is None or not has_picks(drawn):
-        st.altair_chart(drawn, width="stretch", theme=None, alt=says)
+    if opens is None or not drawn.clickable:
+        st.vega_lite_chart(None, drawn.document, width="stretch", theme=None, alt=says)
     else:
-        event = st.altair_chart(
-            drawn, width="stretch", theme=None, alt=says, key=f"chart_{key}", on_select="rerun"
+        event = st.vega_lite_chart(
+            None, drawn.document, width="stretch", theme=None, alt=says, key=f"chart_{key}", on_select="rerun"
         )
         picked = list(dict(event.get("selection", {})).get(PICKED, []))
         _once(f"picked_{key}", picked[0] if picked else None, opens)

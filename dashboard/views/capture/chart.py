@@ -9,6 +9,7 @@ import polars as pl
 
 from dashboard.shared import chart as base
 from dashboard.shared import palette, words
+from dashboard.shared.drawn import kept
 from models.records.measure import Measure
 from pipelines.kinds.base import Kind
 
@@ -29,40 +30,54 @@ def waveform(
     if trace.is_empty():
         raise ValueError("a waveform chart needs samples")
     first, last = float(trace["time_s"].min()), float(trace["time_s"].max())  # type: ignore[arg-type]
-    span = alt.Scale(domain=[first, last], nice=False)
     names = trace.sort("order")["channel"].unique(maintain_order=True).to_list()
-    rows = {}
-    for place, name in enumerate(names):
-        part = trace.filter(pl.col("channel") == name).select("time_s", "value")
-        what, _, unit = name.rpartition(" (")
-        line = (
-            alt.Chart(part)
-            .mark_line(color=palette.INK, strokeWidth=1, interpolate="linear")
-            .encode(
-                x=base.x("time_s:Q", "Time on the file's own axis", "s", scale=span),
-                y=base.y("value:Q", what, unit.removesuffix(")"), scale=alt.Scale(zero=False)),
-            )
+    said = known.figure.index if known else "index pulse"
+    return {
+        name: _channel(
+            trace.filter(pl.col("channel") == name).select("time_s", "value"),
+            name,
+            (first, last),
+            events if place == 0 else events.clear(),
+            index,
+            said,
         )
-        layers: list[Any] = [line]
-        if index.height:
-            layers.append(
-                alt.Chart(index)
-                .mark_rule(color=palette.MARK, strokeWidth=1.5, strokeDash=[2, 2])
-                .encode(
-                    x="time_s:Q",
-                    tooltip=[
-                        alt.Tooltip(
-                            "time_s:Q",
-                            title=f"{known.figure.index if known else 'index pulse'} (s)",
-                            format=".4f",
-                        )
-                    ],
-                )
-            )
-        if place == 0 and events.height:
-            layers += _named(events)
-        rows[name] = base.finish(alt.layer(*layers), height=CHANNEL_HEIGHT)
-    return rows
+        for place, name in enumerate(names)
+    }
+
+
+@kept
+def _channel(
+    part: pl.DataFrame,
+    name: str,
+    span: tuple[float, float],
+    events: pl.DataFrame,
+    index: pl.DataFrame,
+    index_word: str,
+) -> Any:
+    what, _, unit = name.rpartition(" (")
+    line = (
+        alt.Chart(part)
+        .mark_line(color=palette.INK, strokeWidth=1, interpolate="linear")
+        .encode(
+            x=base.x(
+                "time_s:Q",
+                "Time on the file's own axis",
+                "s",
+                scale=alt.Scale(domain=list(span), nice=False),
+            ),
+            y=base.y("value:Q", what, unit.removesuffix(")"), scale=alt.Scale(zero=False)),
+        )
+    )
+    layers: list[Any] = [line]
+    if index.height:
+        layers.append(
+            alt.Chart(index)
+            .mark_rule(color=palette.MARK, strokeWidth=1.5, strokeDash=[2, 2])
+            .encode(x="time_s:Q", tooltip=[alt.Tooltip("time_s:Q", title=f"{index_word} (s)", format=".4f")])
+        )
+    if events.height:
+        layers += _named(events)
+    return base.finish(alt.layer(*layers), height=CHANNEL_HEIGHT)
 
 
 def _named(events: pl.DataFrame) -> list[Any]:
@@ -88,6 +103,7 @@ def _named(events: pl.DataFrame) -> list[Any]:
     return [ticks, text]
 
 
+@kept
 def reasons(rows: pl.DataFrame) -> Any:
     """What makes a capture unlike its group, on the scale of the group's usual range: name, place_pct."""
     along = base.y("name:N", "Feature", sort=rows["name"].to_list(), axis=base.names_axis())
@@ -112,6 +128,7 @@ def reasons(rows: pl.DataFrame) -> Any:
     return base.finish(alt.layer(usual, base.pickable(points, "name")), height=70 + 62 * rows.height)
 
 
+@kept
 def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
     """Each element's value with its interval, against the group's usual range.
 

@@ -9,8 +9,10 @@ import polars as pl
 
 from dashboard.shared import chart as base
 from dashboard.shared import palette
+from dashboard.shared.drawn import kept
 
 
+@kept
 def history(rows: pl.DataFrame, confirmed: pl.DataFrame) -> Any:
     """How far each capture's oddest element stood off, with the days a fault was confirmed.
 

@@ -9,10 +9,12 @@ import polars as pl
 
 from dashboard.shared import chart as base
 from dashboard.shared import palette
+from dashboard.shared.drawn import kept
 from dashboard.shared.filters import Subject
 from dashboard.views.known_good.answer import Overlay
 
 
+@kept
 def overlay(found: Overlay, about: Subject, *, odd: bool) -> Any:
     """Known-good mean shapes over one turn of the sequence, their range, and one capture over them."""
     good, band, events, chosen = found.good, found.band, found.events, found.chosen
@@ -65,6 +67,7 @@ def overlay(found: Overlay, about: Subject, *, odd: bool) -> Any:
     return base.finish(alt.layer(*layers), height=380)
 
 
+@kept
 def gauge(points: pl.DataFrame, about: Subject) -> Any:
     """Deviation from the group's usual value against loss on the gauge."""
     chart = (

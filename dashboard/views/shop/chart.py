@@ -9,10 +9,12 @@ import polars as pl
 
 from dashboard.shared import chart as base
 from dashboard.shared import palette
+from dashboard.shared.drawn import kept
 
 GROUPS = {"scoped": palette.SCOPED, "not scoped": palette.NOT_SCOPED}
 
 
+@kept
 def use_by_week(rows: pl.DataFrame) -> Any:
     """Share of eligible jobs that were scoped: week, share_pct, n; running_pct, low, high over four weeks."""
     along = base.x("week:T", "Week closed")
@@ -48,6 +50,7 @@ def use_by_week(rows: pl.DataFrame) -> Any:
     return base.finish(alt.layer(band, line, base.pickable(dots, "monday")))
 
 
+@kept
 def practice_by_week(rows: pl.DataFrame) -> Any:
     """Captures on paid work and in practice, apart: week, kind, captures."""
     meaning = {"on paid work": palette.SCOPED, "practice": palette.PRACTICE}
@@ -69,6 +72,7 @@ def practice_by_week(rows: pl.DataFrame) -> Any:
     return base.finish(base.pickable(chart, "monday"))
 
 
+@kept
 def incidence(rows: pl.DataFrame, window_days: int) -> Any:
     """Share of jobs that had come back by each day: group, day, risk_pct, low, high."""
     along = base.x("day:Q", "Time since the job was closed", "days", scale=alt.Scale(domain=[0, window_days]))
@@ -105,6 +109,7 @@ def incidence(rows: pl.DataFrame, window_days: int) -> Any:
     return base.finish(alt.layer(band, base.pickable(line, "group")))
 
 
+@kept
 def overlap(rows: pl.DataFrame) -> Any:
     """Both groups by their chance of being scoped, back to back."""
     upright = base.y(

@@ -9,9 +9,11 @@ import polars as pl
 
 from dashboard.shared import chart as base
 from dashboard.shared import palette, words
+from dashboard.shared.drawn import kept
 from dashboard.shared.filters import Subject
 
 
+@kept
 def pattern(rows: pl.DataFrame, points: pl.DataFrame, about: Subject) -> Any:
     """The group's usual value by element with its range, over every reading.
 
@@ -73,6 +75,7 @@ def pattern(rows: pl.DataFrame, points: pl.DataFrame, about: Subject) -> Any:
     return base.finish(alt.layer(*layers), height=340)
 
 
+@kept
 def parts(rows: pl.DataFrame) -> Any:
     """What the spread is made of: part, spread_pct."""
     chart = (
@@ -90,6 +93,7 @@ def parts(rows: pl.DataFrame) -> Any:
     return base.finish(base.pickable(chart, "part"), height=150)
 
 
+@kept
 def history(rows: pl.DataFrame, limit_pct: float | None, about: Subject) -> Any:
     """How far each capture's oddest element stood off, over time."""
     points = (

@@ -9,6 +9,7 @@ import polars as pl
 
 from dashboard.shared import chart as base
 from dashboard.shared import palette
+from dashboard.shared.drawn import kept
 
 STANDING = {
     "inside": palette.USUAL, "below": palette.ODD, "above": palette.ODD, "too little to say": palette.UNSURE
@@ -20,6 +21,7 @@ TROUBLE = {"as it should be": palette.USUAL, "trouble": palette.ODD}
 TROUBLE_SHAPES = {"as it should be": "circle", "trouble": "triangle-down"}
 
 
+@kept
 def funnel(points: pl.DataFrame, limits: pl.DataFrame, shop_pct: float | None, measure: str) -> Any:
     """Each technician's share against what chance alone would give at that n.
 
@@ -72,6 +74,7 @@ def funnel(points: pl.DataFrame, limits: pl.DataFrame, shop_pct: float | None, m
     return base.finish(alt.layer(*layers), height=360)
 
 
+@kept
 def drills(rows: pl.DataFrame) -> Any:
     """Practice by week against what was asked: week, target, kind, captures."""
     meaning = {"asked for and done": palette.PRACTICE, "beyond what was asked": "#f8f3b8"}
@@ -103,6 +106,7 @@ def drills(rows: pl.DataFrame) -> Any:
     return base.finish(alt.layer(base.pickable(bars, "monday"), target), height=220)
 
 
+@kept
 def alarm(rows: pl.DataFrame) -> Any:
     """The chart behind a name on the list: at, statistic, limit, trouble."""
     across = base.x("at:T", "Day")

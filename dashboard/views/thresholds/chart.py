@@ -9,6 +9,7 @@ import polars as pl
 
 from dashboard.shared import chart as base
 from dashboard.shared import palette, words
+from dashboard.shared.drawn import kept
 from dashboard.shared.filters import Subject
 
 HOW = {"corrected": "corrected for who gets followed up", "naive": "as counted"}
@@ -16,6 +17,7 @@ POINT = alt.OverlayMarkDef(size=90, opacity=0.01)  # a line is thin to hit: what
 LINES = {"faulty ones found": palette.USUAL, "healthy ones flagged": palette.ODD}
 
 
+@kept
 def detection(rows: pl.DataFrame, in_force: float | None, tried: float, about: Subject) -> Any:
     """Detection and false alarms against X: threshold_pct, line, how, share_pct, low, high, n."""
     across = base.x("threshold_pct:Q", f"Odd from X {words.stands(about.kind, about.measure)}", "%")
@@ -55,6 +57,7 @@ def detection(rows: pl.DataFrame, in_force: float | None, tried: float, about: S
     return base.finish(alt.layer(*layers, *_marks(in_force, tried)), height=320)
 
 
+@kept
 def cost(
     rows: pl.DataFrame,
     in_force: float | None,
