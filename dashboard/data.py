@@ -13,8 +13,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -24,32 +23,37 @@ import streamlit as st
 from dashboard import access
 from dashboard.launch import WAREHOUSE_VARIABLE
 from dashboard.shared import inert
+from models.records.schemas import ELEMENTS, GROUPS
 from models.records.shop import Shop
 from models.spread.fit import GroupFit, Scores, fit_groups
 from models.thresholds.proposal import Proposal
-from pipelines.access.roles import Right, Viewer
+from pipelines.access.roles import Viewer
 from pipelines.access.sight import seen
-from pipelines.fit.figures import Figures, load_figures
+from pipelines.fit.figures import PEOPLE_FRAMES, people_shop
 from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_scores
 from pipelines.intake.watch import status as watch_status
 from pipelines.kinds import kind, kinds
 from pipelines.reports.report import last_day
-from pipelines.reports.week import Week, week_of
 from pipelines.warehouse import decisions
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
 from pipelines.warehouse.marks import Mark, marks_in
-from pipelines.warehouse.shop import shop_of
+from pipelines.warehouse.shop import by_test, comparison_groups
 from pipelines.warehouse.waveforms import load
 from pipelines.waveform import Waveform
 
-KEPT = 64
+KEPT = 128
 LOG_ROWS = 10_000
 NAMES = (
     "captures", "elements", "element_scores", "features", "checks", "scores", "outliers", "orders", "outcomes",
     "technicians", "drills", "coaching", "families", "comparison_groups", "logged_groups", "element_counts",
-    "thresholds", "thresholds_in_force", "settings", "capture_troubles",
+    "thresholds", "thresholds_in_force", "settings", "capture_troubles", "group_naming", "flagged_scores",
+    "repeated_elements",
 )  # fmt: skip
 """Frames without parameters; each is a named query of the warehouse."""
+BY_CAPTURE = frozenset(
+    {"captures", "elements", "element_scores", "features", "checks", "scores", "outliers", "capture_troubles"}
+)
+"""Those that are about captures."""
 
 
 def path() -> Path:
@@ -99,7 +103,16 @@ def stamp() -> str:
     if not exists():
         return ""
     house = warehouse()
-    return f"{house.path.resolve()}|{house.database.stat().st_ino}|{house.version()}"
+    found = f"{house.path.resolve()}|{house.database.stat().st_ino}|{house.version()}"
+    if _newest.get("stamp") != found:
+        _newest["stamp"] = found
+        # Rows of an earlier version are shown to nobody any more; in a large shop they are most of the memory.
+        for kept in (_frame, _seen_by, _shop, _shop_of_test, scores):
+            kept.clear()
+    return found
+
+
+_newest: dict[str, str] = {}
 
 
 class Moved(Exception):
@@ -107,9 +120,11 @@ class Moved(Exception):
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
-def _frame(stamp: str, name: str, parameters: tuple[tuple[str, Any], ...]) -> pl.DataFrame:
+def _frame(
+    stamp: str, name: str, parameters: tuple[tuple[str, Any], ...], captures: tuple[str, ...] | None = None
+) -> pl.DataFrame:
     # Read with its version over one connection, so that rows of two versions never stand on one page.
-    found = warehouse().frames([name, "version"], dict(parameters))
+    found = warehouse().frames([name, "version"], dict(parameters), captures=captures)
     if str(found["version"]["version"][0]) != stamp.rpartition("|")[2]:
         raise Moved
     return found[name]
@@ -128,15 +143,20 @@ class Frames(Mapping[str, pl.DataFrame]):
 
     Args:
         viewer: who they are for; None for all there is.
+        captures: of the frames about captures only the rows of these.
     """
 
-    def __init__(self, stamp: str, viewer: Viewer | None = None) -> None:
-        self.stamp, self._viewer = stamp, viewer
+    def __init__(
+        self, stamp: str, viewer: Viewer | None = None, captures: Iterable[str] | None = None
+    ) -> None:
+        self.stamp, self.viewer = stamp, viewer
+        self._captures = None if captures is None else tuple(captures)
 
     def __getitem__(self, name: str) -> pl.DataFrame:
-        if self._viewer is None:
-            return _frame(self.stamp, name, ())
-        return _seen(self.stamp, name, (), self._viewer)
+        captures = self._captures if name in BY_CAPTURE else None
+        if self.viewer is None:
+            return _frame(self.stamp, name, (), captures)
+        return _seen(self.stamp, name, (), self.viewer, captures)
 
     def __iter__(self) -> Iterator[str]:
         return iter(NAMES)
@@ -150,15 +170,33 @@ def frames(stamp: str) -> Frames:
     return Frames(stamp, access.present())
 
 
+def only(held: Mapping[str, pl.DataFrame], rows: pl.DataFrame) -> Mapping[str, pl.DataFrame]:
+    """The frames, of those about captures only the rows of the captures in `rows`, read for them alone."""
+    if not isinstance(held, Frames):
+        return held
+    return Frames(held.stamp, held.viewer, rows["capture_file"].unique().sort())
+
+
+def frames_of(stamp: str, capture_file: str) -> Frames:
+    """Every frame by name, of those about captures only the rows of one."""
+    return Frames(stamp, access.present(), [capture_file])
+
+
 def frame(stamp: str, name: str, **parameters: Any) -> pl.DataFrame:
     """One frame that depends on parameters, such as the drawing of one capture."""
     return _seen(stamp, name, tuple(sorted(parameters.items())), access.present())
 
 
-def _seen(stamp: str, name: str, parameters: tuple[tuple[str, Any], ...], viewer: Viewer) -> pl.DataFrame:
+def _seen(
+    stamp: str,
+    name: str,
+    parameters: tuple[tuple[str, Any], ...],
+    viewer: Viewer,
+    captures: tuple[str, ...] | None = None,
+) -> pl.DataFrame:
     if viewer.all_rights:
-        return _frame(stamp, name, parameters)
-    return _seen_by(stamp, name, parameters, viewer.sight, viewer)
+        return _frame(stamp, name, parameters, captures)
+    return _seen_by(stamp, name, parameters, captures, viewer.sight, viewer)
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
@@ -166,10 +204,11 @@ def _seen_by(
     stamp: str,
     name: str,
     parameters: tuple[tuple[str, Any], ...],
+    captures: tuple[str, ...] | None,
     sight: str,  # noqa: ARG001  (the key for the viewer, who is not hashed)
     _viewer: Viewer,
 ) -> pl.DataFrame:
-    return seen(_viewer, name, _frame(stamp, name, parameters))
+    return seen(_viewer, name, _frame(stamp, name, parameters, captures))
 
 
 WRITTEN = (
@@ -207,23 +246,44 @@ def anything(stamp: str) -> bool:
 
 @st.cache_resource(max_entries=4, show_spinner=False)
 def _shop(stamp: str, sight: str, _viewer: Viewer | None) -> Shop:  # noqa: ARG001
-    return shop_of(Frames(stamp, _viewer))
+    held = Frames(stamp, _viewer)
+    return people_shop({name: held[name] for name in PEOPLE_FRAMES})
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
 def _shop_of_test(stamp: str, test: str, measure: str, sight: str, _viewer: Viewer | None) -> Shop:
-    return _shop(stamp, sight, _viewer).of_test(test, measure)
+    # Of elements only those of this measure are read: all of a large shop's take seconds and gigabytes.
+    rows = _frame(stamp, "fit_elements", (("measure", measure), ("test", test)))
+    elements = rows.sort("capture_file", "position").with_columns(measure=pl.lit(measure))
+    own = _shop(stamp, sight, _viewer).with_frames(groups=groups(stamp)).of_test(test)
+    return own.with_frames(elements=ELEMENTS.of(elements))
 
 
 def whole_shop(stamp: str) -> Shop:
-    """All records as the models take them, for the models alone: nobody is shown its rows."""
+    """All records as the models about people and jobs take them (see `pipelines.fit.figures.people_shop`).
+
+    For the models alone: nobody is shown its rows.
+    """
     return _shop(stamp, "", None)
 
 
-def shop(stamp: str) -> Shop:
-    """All records as the models take them, as the person who looks may see them."""
+@st.cache_resource(max_entries=4, show_spinner=False)
+def groups(stamp: str) -> pl.DataFrame:
+    """Every comparison group of every test, as `Shop` holds them; nobody stands in them."""
+    held = Frames(stamp)
+    found = comparison_groups(held["families"], held["logged_groups"], held["element_counts"])
+    return found.select(list(GROUPS.types))
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _outcomes(stamp: str, sight: str, _viewer: Viewer) -> pl.DataFrame:  # noqa: ARG001
+    return by_test(Frames(stamp, _viewer)["outcomes"])
+
+
+def outcomes(stamp: str) -> pl.DataFrame:
+    """What was confirmed, one row an order and test it speaks of, as the person who looks may see it."""
     looks = access.present()
-    return whole_shop(stamp) if looks.all_rights else _shop(stamp, looks.sight, looks)
+    return _outcomes(stamp, looks.sight, looks)
 
 
 def shop_of_test(stamp: str, test: str, measure: str) -> Shop:
@@ -275,9 +335,10 @@ def thresholds_as_of(stamp: str, as_of: dt.date) -> pl.DataFrame:
 @st.cache_resource(max_entries=8, show_spinner=False)
 def scores(stamp: str, test: str, measure: str) -> Scores:
     """The last fit's scores of one measure of a test."""
-    held = Frames(stamp)
-    captures = held["captures"].filter(pl.col("test") == test)
-    return stored_scores(measure, held["scores"], held["element_scores"], captures)
+    of = (("measure", measure), ("test", test))
+    captures = Frames(stamp)["captures"].filter(pl.col("test") == test)
+    found, elements = _frame(stamp, "test_scores", of), _frame(stamp, "test_element_scores", of)
+    return stored_scores(measure, found, elements, captures)
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
@@ -286,64 +347,26 @@ def proposals(stamp: str, test: str, measure: str) -> tuple[Proposal, ...]:
     return stored_proposals(_frame(stamp, "proposals", (("measure", measure), ("test", test))))
 
 
-@st.cache_resource(max_entries=2, show_spinner=False)
-def _figures(work_stamp: str, day: dt.date) -> Figures | None:  # noqa: ARG001
-    return load_figures(warehouse())
-
-
-def figures(work_stamp: str, day: dt.date) -> Figures | None:
-    """The people's and jobs' figures as the fit stored them, or None where there are none of that day as it is now."""
-    found = _figures(work_stamp, day)
-    return found if found is not None and found.as_of == day else None
-
-
-@st.cache_resource(max_entries=8, show_spinner="Summing up the week")
-def _week(work_stamp: str, monday: dt.date) -> Week:  # noqa: ARG001
-    return week_of(warehouse(), monday)
-
-
-def week(work_stamp: str, monday: dt.date) -> Week:
-    """One week's facts as they stood when it ended, as far as they are this person's to see.
-
-    Raises:
-        NotAllowed: when scope use is not theirs to see.
-    """
-    looks = access.present()
-    looks.require(Right.SEE_JOBS)
-    found = _week(work_stamp, monday)
-    if not looks.may(Right.SEE_PEOPLE):
-        found = replace(found, coaching=(), new=frozenset(), drills_short=())
-    return found if looks.all_rights else replace(found, flagged=seen(looks, "captures", found.flagged))
-
-
 # -- waveforms and settings ------------------------------------------------------------------------------------------
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
-def _waveform(stamp: str, capture_file: str) -> Waveform | None:
-    found = _frame(stamp, "waveform_of", (("capture_file", capture_file),))
-    if found.is_empty() or found["waveform_sha256"][0] is None:
-        return None
-    return load(warehouse().waveforms, found["waveform_sha256"][0])
-
-
 def waveform(stamp: str, capture_file: str) -> Waveform | None:
     """The kept copy of a capture's waveform, or None where no file was ever read.
 
     Raises:
         UnreadableFile: when the copy is missing or damaged.
     """
-    return _waveform(stamp, capture_file)
+    found = _frame(stamp, "waveform_of", (("capture_file", capture_file),))
+    if found.is_empty() or found["waveform_sha256"][0] is None:
+        return None
+    return load(warehouse().waveforms, found["waveform_sha256"][0])
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)
-def _settings(stamp: str) -> dict[str, Any]:  # noqa: ARG001
-    return decisions.read_settings(warehouse())
-
-
-def settings(stamp: str) -> dict[str, Any]:
+def settings(stamp: str) -> dict[str, Any]:  # noqa: ARG001
     """The shop's settings by name, with the default where nothing was decided."""
-    return _settings(stamp)
+    return decisions.read_settings(warehouse())
 
 
 def newest_day(stamp: str) -> dt.date:
@@ -373,25 +396,3 @@ def title(test: str | None) -> str:
 def decided(stamp: str) -> dict[str, Mark]:
     """What people have decided about the things that wait, by key."""
     return marks_in(frame(stamp, "waiting_marks").to_dicts())
-
-
-@st.cache_resource(max_entries=4, show_spinner=False)
-def _healthy(stamp: str, tests: tuple[str, ...]) -> dict[tuple[str, str], float]:
-    found: dict[tuple[str, str], float] = {}
-    for test in tests:
-        for measure in kinds()[test].measures:
-            rows = _frame(stamp, "health", (("measure", measure.name), ("test", test)))
-            for name, chance in rows.select("capture_file", "healthy_probability").drop_nulls().iter_rows():
-                found[name, measure.name] = float(chance)
-    return found
-
-
-def healthy(stamp: str, tests: list[str]) -> dict[tuple[str, str], float]:
-    """The last fit's probability that a capture is healthy, by capture and measure."""
-    return _healthy(stamp, tuple(sorted(test for test in tests if test in kinds())))
-
-
-def people(stamp: str) -> list[str]:
-    """Every technician on record, by name."""
-    held = frames(stamp)
-    return sorted({*held["technicians"]["technician"], *held["captures"]["technician"].drop_nulls()})

@@ -208,8 +208,7 @@ def test_events_of_an_odd_firing_engine_stand_where_its_intervals_say() -> None:
                 "places": [laid.places],
             }
         ),
-        "captures": pl.DataFrame(schema={"test": pl.String, "group": pl.String, "capture_file": pl.String}),
-        "elements": pl.DataFrame(schema={"capture_file": pl.String, "element": pl.Int32}),
+        "group_naming": pl.DataFrame(schema={"test": pl.String, "group": pl.String, "named": pl.Boolean}),
     }
     found = known_good._events(frames, ABOUT, "odd-six")
     assert found["along"].to_list() == pytest.approx([0, 150, 240, 390, 480, 630])

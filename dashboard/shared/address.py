@@ -59,7 +59,7 @@ def _measure(text: str, stamp: str) -> str:
 
 
 def _group(text: str, stamp: str) -> str:
-    return _one_of(text, data.shop(stamp).groups["group"].to_list(), "group (engine family or component)")
+    return _one_of(text, data.groups(stamp)["group"].to_list(), "group (engine family or component)")
 
 
 def _technician(text: str, stamp: str) -> str:

@@ -83,9 +83,9 @@ def keep() -> None:
 
 def subject(stamp: str) -> Subject:
     """The test a page is about, and its measure where it has more than one; chosen in the sidebar."""
-    shop = data.shop(stamp)
+    grouped = data.groups(stamp)
     known = kinds()
-    used = {*shop.tests, *shop.groups["test"].unique()}
+    used = {*data.frames(stamp)["captures"]["test"].drop_nulls().unique(), *grouped["test"].unique()}
     offered = [name for name in known if name in used] or list(known)
     with st.sidebar:
         name = pick("Test", "subject", offered, title=data.title) if len(offered) > 1 else offered[0]
@@ -94,7 +94,7 @@ def subject(stamp: str) -> Subject:
         chosen = (
             pick("Measure", "measure", list(titles), title=titles.__getitem__) if len(titles) > 1 else None
         )
-    groups = tuple(shop.groups.filter(pl.col("test") == kind.name)["group"].sort())
+    groups = tuple(grouped.filter(pl.col("test") == kind.name)["group"].sort())
     return Subject(kind, kind.measure(chosen or ""), groups, group_noun(stamp, kind))
 
 
@@ -129,9 +129,7 @@ def sidebar(stamp: str, wanted: tuple[str, ...], about: Subject | None = None) -
                 help="Everything logged after this day is left out. It follows the newest day on record.",
             )
         if "group" in wanted:
-            names = (
-                list(about.groups) if about else data.shop(stamp).groups["group"].unique().sort().to_list()
-            )
+            names = list(about.groups) if about else data.groups(stamp)["group"].unique().sort().to_list()
             group = _choice(
                 (about.group_noun if about else "engine family or component").capitalize(), "group", names
             )

@@ -33,7 +33,8 @@ from models.records.people_settings import PeopleSettings
 from models.records.shop import Shop
 from pipelines.access.roles import Right
 from pipelines.access.sight import seen
-from pipelines.reports.report import Figures, people_settings
+from pipelines.reports.report import Figures, load_figures, people_settings
+from pipelines.reports.week import Week, week_of
 
 KEPT = 6
 Found = TypeVar("Found")
@@ -59,6 +60,17 @@ def _settings() -> PeopleSettings:
     return settings_of(data.stamp())
 
 
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _figures(work_stamp: str, day: dt.date) -> Figures | None:  # noqa: ARG001
+    return load_figures(data.warehouse())
+
+
+def figures(work_stamp: str, day: dt.date) -> Figures | None:
+    """The people's and jobs' figures as the fit stored them, or None where there are none of that day as it is now."""
+    found = _figures(work_stamp, day)
+    return found if found is not None and found.as_of == day else None
+
+
 def _stored_or(
     work_stamp: str,
     as_of: dt.date,
@@ -66,8 +78,8 @@ def _stored_or(
     worked_out: Callable[[Shop, PeopleSettings], Found],
 ) -> Found:
     """A figure as the fit stored it, or, where it stored none of that day, worked out from the records."""
-    figures = data.figures(work_stamp, as_of)
-    return stored(figures) if figures is not None else worked_out(_shop(work_stamp), _settings())
+    found = figures(work_stamp, as_of)
+    return stored(found) if found is not None else worked_out(_shop(work_stamp), _settings())
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Counting where the scope was used")
@@ -222,3 +234,22 @@ def funnel_of(work_stamp: str, as_of: dt.date, measure: str) -> Funnel:
 def chart_points(found: CoachingList, technician: str, topic: str) -> pl.DataFrame:
     """The points of one technician's chart of one topic."""
     return found.chart_points.filter((pl.col("technician") == technician) & (pl.col("topic") == topic))
+
+
+@st.cache_resource(max_entries=8, show_spinner="Summing up the week")
+def _week(work_stamp: str, monday: dt.date) -> Week:  # noqa: ARG001
+    return week_of(data.warehouse(), monday)
+
+
+def week(work_stamp: str, monday: dt.date) -> Week:
+    """One week's facts as they stood when it ended, as far as they are this person's to see.
+
+    Raises:
+        NotAllowed: when scope use is not theirs to see.
+    """
+    looks = access.present()
+    looks.require(Right.SEE_JOBS)
+    found = _week(work_stamp, monday)
+    if not looks.may(Right.SEE_PEOPLE):
+        found = replace(found, coaching=(), new=frozenset(), drills_short=())
+    return found if looks.all_rights else replace(found, flagged=seen(looks, "captures", found.flagged))

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from dashboard import data
 from dashboard.shared.filters import Subject
 
 Frames = Mapping[str, pl.DataFrame]
@@ -22,6 +23,6 @@ def captures_of(frames: Frames, about: Subject, group: str | None, as_of: dt.dat
     return rows.sort("captured_at")
 
 
-def scores_of(frames: Frames, about: Subject) -> pl.DataFrame:
-    """The scores of the page's measure."""
-    return frames["scores"].filter(pl.col("measure") == about.measure.name)
+def scores_of(frames: Frames, about: Subject, rows: pl.DataFrame) -> pl.DataFrame:
+    """The scores of some captures by the page's measure."""
+    return data.only(frames, rows)["scores"].filter(pl.col("measure") == about.measure.name)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
-from dashboard import data
+import polars as pl
+import streamlit as st
+
+from dashboard import access, data
 from dashboard.shared import skills, words
 from models.people.coaching import CoachingItem
-from pipelines.kinds import kind
+from pipelines.kinds import kind, kinds
 from pipelines.reports.waiting import FILE, FRAMES, JOB, PERSON, SORTS, THRESHOLD, Item, WeekWaits, waiting
 
 SORT_WORDS = {
@@ -26,19 +29,46 @@ WHERE = "on the page 'What waits for somebody'"
 
 
 def listed(
-    stamp: str,
-    coaching: Sequence[CoachingItem],
-    as_of: dt.date,
-    healthy: Mapping[tuple[str, str], float] | None = None,
-    cost_miss: float = 0.0,
-) -> list[Item]:
+    stamp: str, coaching: Sequence[CoachingItem], as_of: dt.date, *, stakes: bool = False
+) -> tuple[Item, ...]:
     """Everything that waits on a day or was decided about, as far as the person who looks may see it.
 
     Args:
-        coaching: the list of that day, as they may see it. healthy, cost_miss: for what a flagged job may cost.
+        coaching: the list of that day, as they may see it. stakes: also what a flagged job may cost.
     """
-    rows = {name: data.frame(stamp, name) for name in FRAMES}
-    return waiting(rows, data.shop(stamp).outcomes, coaching, data.decided(stamp), as_of, healthy, cost_miss)
+    looks = access.present()
+    topics = tuple((item.technician, item.topic) for item in coaching)
+    return _listed(stamp, as_of, looks.sight, topics, stakes, coaching)
+
+
+@st.cache_resource(max_entries=6, show_spinner=False)
+def _listed(
+    stamp: str,
+    as_of: dt.date,
+    sight: str,  # noqa: ARG001  (the key for the person, whose rows these are)
+    topics: tuple[tuple[str, str], ...],  # noqa: ARG001  (the key for the list)
+    stakes: bool,
+    _coaching: Sequence[CoachingItem],
+) -> tuple[Item, ...]:
+    flagged = data.frame(stamp, "flagged_scores")
+    rows = {name: data.frame(stamp, name) for name in FRAMES if name != "scores"} | {"scores": flagged}
+    healthy = _healthy(stamp, rows["captures"], flagged) if stakes else None
+    decided = data.decided(stamp)
+    cost = float(data.settings(stamp)["cost_miss"]) if stakes else 0.0
+    return tuple(waiting(rows, data.outcomes(stamp), _coaching, decided, as_of, healthy, cost))
+
+
+def _healthy(stamp: str, captures: pl.DataFrame, flagged: pl.DataFrame) -> dict[tuple[str, str], float]:
+    """The last fit's probability that a flagged capture is healthy, by capture and measure."""
+    found: dict[tuple[str, str], float] = {}
+    tests = captures.join(flagged, on="capture_file", how="semi")["test"].drop_nulls().unique().sort()
+    for known in (kinds()[test] for test in tests if test in kinds()):
+        for measure in known.measures:
+            rows = data.frame(stamp, "health", measure=measure.name, test=known.name)
+            rows = rows.join(flagged, on="capture_file", how="semi").drop_nulls("healthy_probability")
+            for name, chance in rows.select("capture_file", "healthy_probability").iter_rows():
+                found[name, measure.name] = float(chance)
+    return found
 
 
 def name(item: Item) -> str:

@@ -178,7 +178,8 @@ def file_items(frames: Frames, decided: Mapping[str, Mark]) -> list[Item]:
     items = []
     when = dict(frames["waiting_since"].iter_rows())
     newest = dict(frames["capture_troubles"].select("capture_file", "reason").iter_rows())
-    for row in frames["captures"].iter_rows(named=True):
+    stuck = pl.col("status").is_in(["waiting", "refused"]) | pl.col("capture_file").is_in(list(newest))
+    for row in frames["captures"].filter(stuck).iter_rows(named=True):
         name = row["capture_file"]
         status, reason = ("refused", newest[name]) if name in newest else (row["status"], row["reason"])
         if status not in ("waiting", "refused"):

@@ -13,15 +13,15 @@ from models.people.coaching import CoachingItem
 from models.people.skill import TechnicianSkill
 from models.stats.intervals import share
 from models.stats.results import Estimate
-from pipelines.fit.figures import last_day, people_of, people_settings
+from pipelines.fit.figures import PEOPLE_FRAMES, last_day, people_of, people_settings, people_shop
 from pipelines.reports import waiting
 from pipelines.reports.waiting import WeekWaits
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import read_settings
 from pipelines.warehouse.marks import marks_in
-from pipelines.warehouse.shop import NAMES, by_test, shop_of
+from pipelines.warehouse.shop import by_test
 
-FRAMES = (*NAMES, "scores")
+FRAMES = (*PEOPLE_FRAMES, "scores")
 # The weeks a week is held against.
 BEFORE_WEEKS = 8
 SHOWN_WEEKS = 16
@@ -92,7 +92,7 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
     start = monday - dt.timedelta(weeks=BEFORE_WEEKS)
     settings = read_settings(warehouse)
     frames = warehouse.frames(FRAMES)
-    shop = shop_of(frames)
+    shop = people_shop(frames)
     captures = shop.captures.with_columns(day=pl.col("captured_at").dt.date())
     scored = captures.join(frames["scores"], on="capture_file").with_columns(
         week=pl.col("day").dt.truncate("1w"),

@@ -8,6 +8,7 @@ That keeps the dashboard open and right while an ingest runs.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
@@ -17,10 +18,12 @@ import duckdb
 from pipelines.errors import WarehouseError
 from pipelines.warehouse.keeping import copy_database, keep_before_upgrade
 from pipelines.warehouse.lock import locked, share_with_group
-from pipelines.warehouse.opening import WORN_OUT, attached, make_folder, worn_out
+from pipelines.warehouse.opening import WORN_OUT, attached, let_go, make_folder, worn_out
 
 DATABASE_NAME = "shopspread.duckdb"
 _COPYING_S = 120.0
+# Two writes this close could bear one time, on file systems that count in whole seconds.
+_RACY_NS = 3_000_000_000
 
 
 class DuckDBFile:
@@ -45,8 +48,21 @@ class DuckDBFile:
         except WORN_OUT as error:
             raise WarehouseError(worn_out(error, self.database)) from error
         finally:
-            with suppress(duckdb.Error):  # a full disk: what had landed has landed
-                connection.close()
+            if write:
+                with suppress(duckdb.Error):  # a full disk: what had landed has landed
+                    connection.close()
+            else:
+                let_go(connection)
+
+    def touched(self) -> tuple[int, ...] | None:
+        found: list[int] = []
+        for file in (self.database, self.database.with_name(f"{self.database.name}.wal")):
+            with suppress(FileNotFoundError):
+                now = file.stat()
+                found += [now.st_ino, now.st_size, now.st_mtime_ns]
+                if time.time_ns() - now.st_mtime_ns < _RACY_NS:
+                    return None
+        return tuple(found)
 
     def step(self, sql: str) -> str:
         return sql

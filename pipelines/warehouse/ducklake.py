@@ -208,6 +208,9 @@ class DuckLake:
 
     # -- the tables --------------------------------------------------------------------------------
 
+    def touched(self) -> tuple[int, ...] | None:
+        return None
+
     def step(self, sql: str) -> str:
         return without_keys(sql) or "SELECT 1"
 

@@ -6,7 +6,9 @@ import errno
 import os
 import random
 import re
+import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import duckdb
@@ -41,7 +43,7 @@ def attached(database: Path, *, read_only: bool, patience_s: float) -> duckdb.Du
         WarehouseError: when it holds it for longer than that, or the file cannot be opened.
     """
     # Attached by name, because the storage version can only be pinned in ATTACH.
-    connection = duckdb.connect(config=CONFIG)
+    connection = _instance(read_only)
     target = str(database).replace("'", "''")
     options = "READ_ONLY, TYPE duckdb" if read_only else f"TYPE duckdb, STORAGE_VERSION '{STORAGE_VERSION}'"
     end, pause_s = time.monotonic() + patience_s, _FIRST_WAIT_S
@@ -67,6 +69,38 @@ def attached(database: Path, *, read_only: bool, patience_s: float) -> duckdb.Du
     except BaseException:
         connection.close()
         raise
+
+
+# A DuckDB instance takes longer to make than the file to open, so those that only read are used again.
+_MOST_IDLE = 4
+_idle: list[tuple[int, duckdb.DuckDBPyConnection]] = []
+_guard = threading.Lock()
+
+
+def _instance(read_only: bool) -> duckdb.DuckDBPyConnection:
+    """An instance without a file: for reading one that was let go of, where there is one, else a new one."""
+    with _guard:
+        while read_only and _idle:
+            process, connection = _idle.pop()
+            if process == os.getpid():  # one that came over a fork has lost its threads
+                return connection
+    return duckdb.connect(config=CONFIG)
+
+
+def let_go(connection: duckdb.DuckDBPyConnection) -> None:
+    """Close the file of a connection that only read; its instance is kept for the next who reads."""
+    try:
+        connection.execute("USE memory")
+        connection.execute("DETACH warehouse_file")
+    except duckdb.Error:
+        with suppress(duckdb.Error):
+            connection.close()
+        return
+    with _guard:
+        if len(_idle) < _MOST_IDLE:
+            _idle.append((os.getpid(), connection))
+            return
+    connection.close()
 
 
 def worn_out(error: duckdb.Error, database: Path, *, opening: bool = False) -> str:

@@ -53,6 +53,10 @@ class Store(Protocol):
         """
         ...
 
+    def touched(self) -> tuple[int, ...] | None:
+        """What differs whenever something has landed, without a connection; None where only the tables can tell."""
+        ...
+
     def step(self, sql: str) -> str:
         """A schema step as this engine takes it."""
         ...

@@ -17,7 +17,7 @@ frames = data.frames(stamp)
 chosen = filters.sidebar(stamp, ("as_of", "group", "technician", "test"))
 
 st.title("One capture")
-listed = choosing.chooser(frames["captures"], frames["scores"], chosen)
+listed = choosing.chooser(frames["captures"], frames, chosen)
 asked = st.session_state.get("capture")
 if asked and asked not in listed["capture_file"] and answers.known_row(frames, asked) is not None:
     listed = choosing.with_one_more(listed, frames, asked)
@@ -50,12 +50,13 @@ known = kind(row["test"] or "")
 fits = (
     {measure.name: data.fit(stamp, known.name, measure.name) for measure in known.measures} if known else {}
 )
-view = answers.view(frames, data.shop(stamp).outcomes, row, fits)
+alone = data.frames_of(stamp, row["capture_file"])
+view = answers.view(alone, data.outcomes(stamp), row, fits)
 
 notices.verdict(view.verdict, view.sentence)
 notes = view.measures[0].notes if view.measures else ()
 st.markdown(" ".join([*notes, view.called, view.outcome or "No outcome is confirmed yet."]))
-st.caption(answers.headline(row, known, data.title(row["test"]), frames["features"]))
+st.caption(answers.headline(row, known, data.title(row["test"]), alone["features"]))
 
 with st.container(horizontal=True):
     if known is not None and row["group"]:

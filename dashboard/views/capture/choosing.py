@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
+from dashboard import data
 from dashboard.shared import captures, words
 from pipelines.kinds import kind
 
@@ -18,12 +19,13 @@ MOST_LISTED = 1000
 UNKNOWN = "too little to say"
 
 
-def chooser(rows: pl.DataFrame, scores: pl.DataFrame, filters: Any) -> pl.DataFrame:
-    """Captures that the filters let through, the newest `MOST_LISTED` of them, with what a person chooses by."""
-    judged = scores.group_by("capture_file").agg(
-        odd_pct=pl.col("odd_pct").filter(pl.col("rank") == 0).first(), flagged=pl.col("flagged").any()
-    )
-    frame = rows.join(judged, on="capture_file", how="left")
+def chooser(rows: pl.DataFrame, frames: Frames, filters: Any) -> pl.DataFrame:
+    """Captures that the filters let through, the newest `MOST_LISTED` of them, with what a person chooses by.
+
+    Args:
+        rows: of the `captures` frame.
+    """
+    frame = rows
     for column, value in (
         ("group", filters.group),
         ("technician", filters.technician),
@@ -34,23 +36,25 @@ def chooser(rows: pl.DataFrame, scores: pl.DataFrame, filters: Any) -> pl.DataFr
     # a capture without a row in the log has no time and stays choosable
     frame = frame.filter(pl.col("captured_at").is_null() | (pl.col("captured_at").dt.date() <= filters.as_of))
     titles = {name: known.title for name in frame["test"].unique() if (known := kind(name or ""))}
-    return (
-        frame.sort("captured_at", descending=True, nulls_last=True)
-        .head(MOST_LISTED)
-        .select(
-            "capture_file",
-            "captured_at",
-            pl.col("test").replace(titles),
-            "group",
-            "technician",
-            "vehicle",
-            "repair_order",
-            "purpose",
-            "status",
-            captures.verdict_word().replace(UNKNOWN, "–").alias("verdict"),
-            "odd_pct",
-            "call",
-        )
+    newest = frame.sort("captured_at", descending=True, nulls_last=True).head(MOST_LISTED)
+    judged = (
+        data.only(frames, newest)["scores"]
+        .group_by("capture_file")
+        .agg(odd_pct=pl.col("odd_pct").filter(pl.col("rank") == 0).first(), flagged=pl.col("flagged").any())
+    )
+    return newest.join(judged, on="capture_file", how="left", maintain_order="left").select(
+        "capture_file",
+        "captured_at",
+        pl.col("test").replace(titles),
+        "group",
+        "technician",
+        "vehicle",
+        "repair_order",
+        "purpose",
+        "status",
+        captures.verdict_word().replace(UNKNOWN, "–").alias("verdict"),
+        "odd_pct",
+        "call",
     )
 
 
@@ -65,7 +69,7 @@ def with_one_more(listed: pl.DataFrame, frames: Frames, capture_file: str) -> pl
     """The chooser's rows with one capture on top that the filters would leave out."""
     own = frames["captures"].filter(pl.col("capture_file") == capture_file)
     everything = Everything()
-    return pl.concat([chooser(own, frames["scores"], everything), listed])
+    return pl.concat([chooser(own, frames, everything), listed])
 
 
 @dataclass(frozen=True, slots=True)

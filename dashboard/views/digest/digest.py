@@ -6,7 +6,7 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.documents.digest import render
-from dashboard.shared import filters, go, notices, parts, waits, words
+from dashboard.shared import filters, go, notices, parts, people, waits, words
 from dashboard.views.digest import answer as answers
 
 stamp: str = st.session_state["stamp"]
@@ -15,7 +15,7 @@ filters.sidebar(stamp, ())
 st.title("The week's digest")
 newest = answers.default_week(data.newest_day(stamp))
 monday = st.session_state.get("kept_digest_week") or newest
-week = data.week(data.work_stamp(stamp), monday)
+week = people.week(data.work_stamp(stamp), monday)
 found = answers.waits_of(stamp, week)
 st.caption(
     f"{words.day(week.monday)} to {words.day(week.sunday)}. What needs a decision is what came up in that week and is "

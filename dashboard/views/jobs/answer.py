@@ -133,10 +133,11 @@ def captures(frames: Frames, outcomes: pl.DataFrame, wanted: pl.Expr, as_of: dt.
     Args:
         outcomes: one row an order and test, as `Shop` holds them.
     """
+    found = frames["captures"].filter(wanted & (pl.col("captured_at").dt.date() <= as_of))
     rows = (
-        frames["captures"]
-        .filter(wanted & (pl.col("captured_at").dt.date() <= as_of))
-        .join(frames["scores"].filter(pl.col("rank") == 0), on="capture_file", how="left")
+        found.join(
+            data.only(frames, found)["scores"].filter(pl.col("rank") == 0), on="capture_file", how="left"
+        )
         .sort("captured_at", "capture_file")
         .with_columns(verdict=wording.verdict_word())
     )

@@ -15,7 +15,7 @@ stamp: str = st.session_state["stamp"]
 frames = data.frames(stamp)
 chosen = filters.sidebar(stamp, ("as_of", "technician"))
 state = st.session_state
-outcomes = data.shop(stamp).outcomes
+outcomes = data.outcomes(stamp)
 window = people.settings_of(stamp).window_days
 jobs = people.jobs(data.work_stamp(stamp), chosen.as_of)
 

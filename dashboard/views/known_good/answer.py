@@ -141,9 +141,13 @@ def _events(frames: Frames, about: Subject, group: str) -> pl.DataFrame:
 
 def _nameless(frames: Frames, about: Subject, group: str) -> bool:
     """Whether no reading of the group ever names an element."""
-    own = frames["captures"].filter((pl.col("test") == about.test) & (pl.col("group") == group))
-    readings = frames["elements"].join(own.select("capture_file"), on="capture_file", how="semi")
-    return bool(readings.height) and bool(readings["element"].is_null().all())
+    naming = _naming(frames, about, group)
+    return naming.height > 0 and not naming["named"][0]
+
+
+def _naming(frames: Frames, about: Subject, group: str) -> pl.DataFrame:
+    """How the group's elements are identified: one row, or none where nothing was read."""
+    return frames["group_naming"].filter((pl.col("test") == about.test) & (pl.col("group") == group))
 
 
 def captures_of(frames: Frames, about: Subject, group: str) -> list[str]:
@@ -159,7 +163,7 @@ def captures_of(frames: Frames, about: Subject, group: str) -> list[str]:
 
 def laid_over(frames: Frames, about: Subject, capture_file: str) -> tuple[str, str]:
     """Verdict of the capture that is laid over, and how far off it is, in a sentence."""
-    own = frames["scores"].filter(
+    own = data.only(frames, pl.DataFrame({"capture_file": [capture_file]}))["scores"].filter(
         (pl.col("capture_file") == capture_file) & (pl.col("measure") == about.measure.name)
     )
     if own.is_empty():
@@ -178,7 +182,7 @@ def neighbours(
 ) -> pl.DataFrame:
     """Past captures of the group most like one, nearest first, with what was confirmed on them."""
     frames = data.frames(stamp)
-    about, outcomes = _about, captures.outcomes_of(data.shop(stamp).outcomes, test)
+    about, outcomes = _about, captures.outcomes_of(data.outcomes(stamp), test)
     schema = {
         "capture_file": pl.String,
         "distance": pl.Float64,
@@ -198,9 +202,10 @@ def neighbours(
     if deviations is not None and np.isfinite(deviations[own]).all():
         extra = {"deviations_pct": deviations, "query_deviation_pct": deviations[own]}
     found = nearest(shapes, shapes[own], NEIGHBOURS, leave_out=own, **extra)
-    logged = {row["capture_file"]: row for row in frames["captures"].iter_rows(named=True)}
+    near = data.only(frames, pl.DataFrame({"capture_file": [names[place] for place in found.index]}))
+    logged = {row["capture_file"]: row for row in near["captures"].iter_rows(named=True)}
     odd = dict(
-        frames["scores"].filter(pl.col("measure") == measure).select("capture_file", "odd_pct").iter_rows()
+        near["scores"].filter(pl.col("measure") == measure).select("capture_file", "odd_pct").iter_rows()
     )
     rows = []
     for place, distance in zip(found.index, found.distance, strict=True):
@@ -225,7 +230,7 @@ def _deviations(
     frames: Frames, measure: str, names: list[str]
 ) -> np.ndarray[Any, np.dtype[np.float64]] | None:
     # by element, since positions count from wherever the index pulse was; by position where nothing has a name
-    scores = frames["element_scores"].filter(
+    scores = data.only(frames, pl.DataFrame({"capture_file": names}))["element_scores"].filter(
         (pl.col("measure") == measure) & pl.col("capture_file").is_in(names)
     )
     if scores.is_empty():
@@ -260,11 +265,9 @@ def overlay_caption(found: Overlay) -> str:
 
 def naming_caption(frames: Frames, about: Subject, group: str) -> str | None:
     """What the index pulse of this group's captures leaves open, or None."""
-    own = frames["captures"].filter((pl.col("test") == about.test) & (pl.col("group") == group))
-    readings = frames["elements"].join(own.select("capture_file"), on="capture_file", how="semi")
     if _nameless(frames, about, group):
         return f"No {about.kind.element.noun} of this group can be named: each capture begins with its own first event."
-    if (readings["identified"] == "pair").any():
+    if _naming(frames, about, group)["pairs"].any():
         return "An index pulse that comes twice a turn leaves two candidates: a capture may lie half a turn further on."
     return None
 

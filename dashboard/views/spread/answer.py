@@ -8,6 +8,7 @@ from typing import Any, NoReturn
 
 import polars as pl
 
+from dashboard import data
 from dashboard.shared import captures, go, subjects, words
 from dashboard.shared.filters import Subject
 from models.spread.fit import GroupFit
@@ -134,9 +135,9 @@ def pattern_rows(fit: GroupFit, name: str) -> pl.DataFrame:
 def reading_points(frames: Frames, about: Subject, name: str, as_of: dt.date) -> pl.DataFrame:
     """Every named element of the group's newest captures: name, relative_pct (not below 0), capture_file, verdict."""
     newest = subjects.captures_of(frames, about, name, as_of).tail(MOST_DRAWN // 6)
-    flagged = subjects.scores_of(frames, about).select("capture_file", "flagged", "flagged_elements")
+    flagged = subjects.scores_of(frames, about, newest).select("capture_file", "flagged", "flagged_elements")
     return (
-        frames["element_scores"]
+        data.only(frames, newest)["element_scores"]
         .filter(pl.col("element").is_not_null() & (pl.col("measure") == about.measure.name))
         .join(newest.select("capture_file"), on="capture_file", how="semi")
         .join(flagged, on="capture_file", how="left")
@@ -157,11 +158,15 @@ def reading_points(frames: Frames, about: Subject, name: str, as_of: dt.date) ->
 def history(frames: Frames, about: Subject, name: str | None, as_of: dt.date) -> pl.DataFrame:
     """How far each capture's oddest element stood off, over time."""
     top = 100.0 if about.measure.direction == "low" else None
+    # Those that were read have a score, but for the few that came after the last fit.
+    rows = subjects.captures_of(frames, about, name, as_of).filter(pl.col("status") == "read")
+    newest = rows.tail(2 * MOST_DRAWN)
     return (
-        subjects.captures_of(frames, about, name, as_of)
-        .select("capture_file", "captured_at", "technician", "group")
+        newest.select("capture_file", "captured_at", "technician", "group")
         .join(
-            subjects.scores_of(frames, about).select("capture_file", "odd_pct", "flagged", "threshold_pct"),
+            subjects.scores_of(frames, about, newest).select(
+                "capture_file", "odd_pct", "flagged", "threshold_pct"
+            ),
             on="capture_file",
         )
         .with_columns(pl.col("odd_pct").clip(upper_bound=top), verdict=captures.verdict_word())

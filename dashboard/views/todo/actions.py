@@ -89,7 +89,7 @@ _OWN: dict[str, Callable[[str, Item], None]] = {
 
 
 def _decide(stamp: str, chosen: list[Item], thresholds: list[Item]) -> None:
-    people = data.people(stamp)
+    people = answers.people(data.frames(stamp))
     one = chosen[0]
     with st.form("todo_decide"):
         st.markdown("**Decide**" if len(chosen) == 1 else f"**Decide about all {len(chosen)}**")

@@ -20,12 +20,9 @@ OLDEST, COSTLIEST = "the oldest first", "the costliest first"
 ANYBODY, NOBODY = "anybody", "nobody yet"
 
 
-def flagged_tests(frames: Frames) -> list[str]:
-    """The tests with a flagged capture."""
-    flagged = frames["scores"].filter("flagged").select("capture_file").unique()
-    return sorted(
-        frames["captures"].join(flagged, on="capture_file", how="semi")["test"].drop_nulls().unique()
-    )
+def people(frames: Frames) -> list[str]:
+    """Every technician on record, by name."""
+    return sorted({*frames["technicians"]["technician"], *frames["captures"]["technician"].drop_nulls()})
 
 
 def open_ones(items: Sequence[Item], *, closed: bool = False) -> list[Item]:

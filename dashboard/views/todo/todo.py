@@ -14,9 +14,8 @@ chosen = filters.sidebar(stamp, ("as_of",))
 
 st.title("What waits for somebody")
 everything = waits.listed(
-    stamp, people.coaching_list(data.work_stamp(stamp), chosen.as_of).items, chosen.as_of,
-    data.healthy(stamp, answers.flagged_tests(data.frames(stamp))), data.settings(stamp)["cost_miss"],
-)  # fmt: skip
+    stamp, people.coaching_list(data.work_stamp(stamp), chosen.as_of).items, chosen.as_of, stakes=True
+)
 left, middle, right = st.columns(3)
 whom = left.selectbox(
     "For", [answers.ANYBODY, answers.NOBODY, *answers.assigned(everything)], key="kept_todo_for"

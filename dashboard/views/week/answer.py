@@ -38,7 +38,7 @@ def all_of(frames: Frames, monday: dt.date, chosen: Filters) -> pl.DataFrame:
     for column, value in (("group", chosen.group), ("technician", chosen.technician)):
         if value is not None:
             rows = rows.filter(pl.col(column) == value)
-    flags = frames["scores"].group_by("capture_file").agg(flagged=pl.col("flagged").any())
+    flags = data.only(frames, rows)["scores"].group_by("capture_file").agg(flagged=pl.col("flagged").any())
     return (
         rows.join(flags, on="capture_file", how="left")
         .sort("captured_at", "capture_file")
@@ -84,10 +84,11 @@ def this_week(
     """
     end = min(chosen.as_of, monday + dt.timedelta(days=6))
     week = subjects.captures_of(frames, about, None, end).filter(pl.col("captured_at").dt.date() >= monday)
-    found = discoveries(week, frames["scores"], rate_pct)
+    own = data.only(frames, week)
+    found = discoveries(week, own["scores"], rate_pct)
     judged = (
-        week.join(subjects.scores_of(frames, about), on="capture_file", how="inner")
-        .join(frames["outliers"].select("capture_file", "reasons"), on="capture_file", how="left")
+        week.join(subjects.scores_of(frames, about, week), on="capture_file", how="inner")
+        .join(own["outliers"].select("capture_file", "reasons"), on="capture_file", how="left")
         .join(
             found.select("capture_file", "discovery", "reachable", why_not="why"),
             on="capture_file",

@@ -29,7 +29,7 @@ with st.container(horizontal=True):
 
 st.header(f"Standing out in the week of {words.day(monday)}")
 week, sure = answers.this_week(
-    frames, data.shop(stamp).outcomes, about, monday, chosen, data.settings(stamp)["discovery_rate_pct"]
+    frames, data.outcomes(stamp), about, monday, chosen, data.settings(stamp)["discovery_rate_pct"]
 )
 if week.is_empty():
     notices.fine("No capture of that week stands out.")
