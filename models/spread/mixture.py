@@ -42,6 +42,8 @@ PATTERN_PRIOR_PCT = 2.5
 ODD_PRIOR = (1.5, 4.0)
 """Beta prior of the share of odd captures: weak, with its middle near a quarter."""
 
+BLOCK_CELLS = 60_000
+
 LEAST_UNSURE, MOST_UNSURE = 1.5, 400.0
 """Healthy captures between which being unsure of the classification shows in the spread and can be worked out."""
 
@@ -80,10 +82,20 @@ def gap_log_density(gap_pct: Floats, spread_pct: float, high_share: float = HIGH
     Even over 0 to `GAP_RANGE_PCT`, after a soft start around three standard deviations: a gap that any
     healthy capture shows is no sign of a weak element.
     """
-    start = 1.0 / (1.0 + np.exp(-np.clip((np.abs(gap_pct) / spread_pct - 3.0) * 3.0, -30.0, 30.0)))
-    share = np.where(gap_pct > 0, 1.0 - high_share, high_share)
-    far = np.where(np.abs(gap_pct) <= GAP_RANGE_PCT, 1.0, 1e-6)
-    return np.asarray(np.log(share * start * far / GAP_RANGE_PCT))
+    away = np.abs(gap_pct)
+    far = away > GAP_RANGE_PCT
+    # In place where it can be: of all that a fit does, this is done most often.
+    start = np.divide(away, spread_pct, out=away)
+    start -= 3.0
+    start *= 3.0
+    np.clip(start, -30.0, 30.0, out=start)
+    np.exp(np.negative(start, out=start), out=start)
+    start += 1.0
+    np.divide(1.0, start, out=start)
+    start *= np.where(gap_pct > 0, 1.0 - high_share, high_share)
+    np.multiply(start, 1e-6, out=start, where=far)
+    start /= GAP_RANGE_PCT
+    return np.asarray(np.log(start, out=start))
 
 
 def component_log_density(
@@ -148,6 +160,25 @@ def healthy_probability(
         odd_spread_pct: scatter of the sound elements of odd captures; default the healthy spread.
         high_share: of the elements that stand apart, the share that stands high.
     """
+    count, n = residual_pct.shape
+    healthy, odd = np.empty(count), np.empty(count)
+    # So few rows at a time that all their pairs of elements stay in the processor's cache.
+    step = max(1, BLOCK_CELLS // (n * (n - 1) // 2))
+    for start in range(0, count, step):
+        rows = slice(start, start + step)
+        healthy[rows], odd[rows] = _log_densities(residual_pct[rows], spread_pct, odd_spread_pct, high_share)
+    odd = odd + np.log(odd_share)
+    good = healthy + np.log(1.0 - odd_share)
+    both = np.logaddexp(odd, good)
+    probability = np.exp(good - both)
+    probability = np.where(label > 0, 1.0, np.where(label < 0, 0.0, probability))
+    return probability, np.where(label > 0, good, np.where(label < 0, odd, both))
+
+
+def _log_densities(
+    residual_pct: Floats, spread_pct: float, odd_spread_pct: float | None, high_share: float
+) -> tuple[Floats, Floats]:
+    """Log density of each capture where it is healthy, and where it is odd in any of the ways there are."""
     n = residual_pct.shape[1]
     healthy, one, two, wild = component_log_density(residual_pct, spread_pct, high_share)
     if odd_spread_pct is not None:
@@ -157,12 +188,7 @@ def healthy_probability(
     columns = [one + np.log(single / n), (wild + np.log(WILD_SHARE))[:, None]]
     if pairs:
         columns.append(two + np.log(TWO_SHARE / pairs))
-    odd = _log_sum(np.concatenate(columns, axis=1)) + np.log(odd_share)
-    good = healthy + np.log(1.0 - odd_share)
-    both = np.logaddexp(odd, good)
-    probability = np.exp(good - both)
-    probability = np.where(label > 0, 1.0, np.where(label < 0, 0.0, probability))
-    return probability, np.where(label > 0, good, np.where(label < 0, odd, both))
+    return healthy, _log_sum(np.concatenate(columns, axis=1))
 
 
 def starting_patterns(reading_pct: Floats, label: Ints) -> list[Floats]:

@@ -48,8 +48,9 @@ def mad_scale(values: Floats, *, axis: int = -1) -> Floats:
     with np.errstate(all="ignore"):
         centre = nanmedian(values, axis=axis, keepdims=True)
         spread = nanmedian(np.abs(values - centre), axis=axis)
-    table = np.array([mad_factor(n) for n in range(values.shape[axis] + 1)])
-    return np.asarray(spread * MAD_TO_SD * table[counts])
+    several, back = np.unique(counts, return_inverse=True)
+    factor = np.array([mad_factor(int(n)) for n in several])[back.reshape(counts.shape)]
+    return np.asarray(spread * MAD_TO_SD * factor)
 
 
 def nanmedian(values: Floats, *, axis: int = -1, keepdims: bool = False) -> Floats:
