@@ -1,0 +1,84 @@
+"""Rows that a page asks for by name pass the same rules as all rows do, and no row of an earlier version is kept."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+import streamlit as st
+
+from dashboard import access, data
+from dashboard.launch import WAREHOUSE_VARIABLE
+from pipelines.access.roles import EVERYBODY, Role, Viewer, viewer_of
+from pipelines.access.sight import OTHERS
+from pipelines.warehouse.database import Warehouse
+
+TECHNICIAN = viewer_of("Ann", [Role.TECHNICIAN], "ann")
+
+
+@pytest.fixture
+def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Warehouse:
+    st.cache_resource.clear()
+    made = Warehouse(tmp_path / "shop", create=True)
+    with made.transaction() as connection:
+        connection.execute(
+            "INSERT INTO capture_state (capture_file, status) SELECT unnest(['a', 'b', 'c']), 'waiting'"
+        )
+        connection.execute(
+            "INSERT INTO capture_log (capture_file, technician, call) VALUES ('a', 'ann', 'odd'), ('b', 'bo', 'even')"
+        )
+    monkeypatch.setenv(WAREHOUSE_VARIABLE, str(tmp_path / "shop"))
+    return made
+
+
+def looking(monkeypatch: pytest.MonkeyPatch, viewer: Viewer) -> str:
+    monkeypatch.setattr(access, "present", lambda: viewer)
+    return data.stamp()
+
+
+@pytest.mark.parametrize("name", sorted(data.BY_CAPTURE))
+def test_what_pages_narrow_to_some_captures_can_be_narrowed(house: Warehouse, name: str) -> None:
+    found = house.frames([name], captures=["b"])[name]
+    assert found.schema == house.frame(name).schema
+    assert set(found["capture_file"]) <= {"b"}
+    assert name != "captures" or found.height == 1
+
+
+def test_one_capture_is_shown_to_each_as_all_of_them_are(
+    house: Warehouse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    del house
+    for viewer, names, calls in (
+        (EVERYBODY, ["ann", "bo", None], ["odd", "even", None]),
+        (TECHNICIAN, ["ann", OTHERS, None], ["odd", None, None]),
+        (EVERYBODY, ["ann", "bo", None], ["odd", "even", None]),
+    ):
+        stamp = looking(monkeypatch, viewer)
+        held = data.frames(stamp)
+        whole = held["captures"].sort("capture_file")
+        assert whole["technician"].to_list() == names
+        for place, name in enumerate("abc"):
+            for narrow in (
+                data.frames_of(stamp, name),
+                data.only(held, pl.DataFrame({"capture_file": [name]})),
+            ):
+                row = narrow["captures"]
+                assert row["capture_file"].to_list() == [name]
+                assert (row["technician"][0], row["call"][0]) == (names[place], calls[place])
+                assert narrow["technicians"].equals(held["technicians"])
+
+
+def test_rows_of_a_version_that_is_over_are_let_go_of(
+    house: Warehouse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stamp = looking(monkeypatch, EVERYBODY)
+    before = data.frames(stamp)["captures"]
+    assert data.frames(data.stamp())["captures"] is before
+    with house.transaction():
+        pass
+    now = data.stamp()
+    assert now != stamp
+    assert data.frames(now)["captures"] is not before
+    with pytest.raises(data.Moved):
+        data.frames(stamp)["captures"]
