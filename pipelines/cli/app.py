@@ -70,6 +70,10 @@ def ingest(
     jobs: Annotated[
         int | None, typer.Option("--jobs", min=1, help="Worker processes (default: one per processor).")
     ] = None,
+    on: Annotated[
+        str | None,
+        typer.Option("--on", help="Read on a cluster: dask://HOST:PORT, or dask://local/N processes here."),
+    ] = None,
 ) -> None:
     """Read a drop folder into the warehouse.
 
@@ -85,7 +89,7 @@ def ingest(
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
     store = Warehouse(warehouse, create=drop is not None)
     with out.progress("Reading captures") as step:
-        summary = run_ingest(drop, store, reread=reread, jobs=jobs, progress=step)
+        summary = run_ingest(drop, store, reread=reread, jobs=jobs, progress=step, on=on)
     fitted = None
     if fit:
         with out.waiting("Learning what spread is normal"):

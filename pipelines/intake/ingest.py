@@ -15,7 +15,7 @@ import polars as pl
 
 from pipelines import kinds
 from pipelines.errors import ShopspreadError
-from pipelines.intake import standing
+from pipelines.intake import cluster, standing
 from pipelines.intake.arrivals import arrivals, layout_notes
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
 from pipelines.intake.merge import TableIntake, merge_tables
@@ -99,6 +99,7 @@ def ingest(
     leave: Collection[str] = (),
     batch: str | None = None,
     apart: bool = False,
+    on: str | None = None,
 ) -> IntakeSummary:
     """Bring the warehouse to what the drop folder says; the folder itself is never changed.
 
@@ -111,6 +112,7 @@ def ingest(
         leave: paths below the folder to leave for another time (files that still grow).
         batch: names this ingest in the log, where it is part of a piece of work that has a name already.
         apart: read even a single file in a process of its own, because this one must live on whatever happens.
+        on: the cluster that does the reading, `dask://HOST:PORT` or `dask://local/N`; see `cluster.py`.
 
     Files that were uploaded in the browser lie in a folder of the warehouse's own, which belongs to every ingest.
 
@@ -120,6 +122,8 @@ def ingest(
     """
     if drop is not None and not drop.is_dir():
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
+    if on is not None:
+        cluster.check_address(on)
     batch = batch or uuid.uuid4().hex[:12]
     _tidy(warehouse)
     contents, formats = arrivals(drop, warehouse, batch, leave)
@@ -137,9 +141,11 @@ def ingest(
             tasks.append(task)
     pending: list[Done] = []
     layouts: Counter[str] = Counter()
-    for done_count, done in enumerate(
-        run_all(tasks, jobs, warehouse.waveforms / AT_WORK, apart=apart), start=1
-    ):
+    if on is None:
+        answers = run_all(tasks, jobs, warehouse.waveforms / AT_WORK, apart=apart)
+    else:
+        answers = cluster.run_on(tasks, on, warehouse.waveforms, drop)
+    for done_count, done in enumerate(answers, start=1):
         pending.append(done)
         layouts[done.read_as or ""] += 1
         if progress is not None:

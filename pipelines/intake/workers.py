@@ -142,10 +142,11 @@ def _alone(task: Task) -> Iterator[Done]:
         try:
             yield _submitted(pool, task).result()
         except BrokenProcessPool:
-            yield _died(task)
+            yield died(task)
 
 
-def _died(task: Task) -> Done:
+def died(task: Task) -> Done:
+    """What came of a task that ended the process it was done in."""
     size = mtime_ns = None
     if task.source is not None:
         status = task.source.stat()
