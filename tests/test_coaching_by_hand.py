@@ -10,17 +10,13 @@ import pytest
 
 from models.people.before_after import BeforeAfter, _allowing, before_after, coaching_effect
 from models.people.coaching import Signal, _a_year_of, _Chart, _item, _sessions, _standing_out
-from models.people.skill import _most_repeated, _weeks_here, technicians
-from models.people.standing_hookup import ASPECTS, compare, decided_hookups, usual_hookups
-from models.people.trends import pooled_trends
-from models.people.watch import observations
 from models.records import schemas
-from models.records.people_settings import PeopleSettings, StandingHookup
+from models.records.people_settings import PeopleSettings
 from models.records.shop import Shop
 from models.stats.control import false_alarm_chance, limit_for_false_alarms
-from models.stats.intervals import newcombe_difference, poisson_exact, wilson
+from models.stats.intervals import newcombe_difference, wilson
 from models.stats.shrinkage import pool_shares
-from tests.simulated_shop import TEST, capture_row, captures_of, frame_of
+from tests.simulated_shop import capture_row, captures_of, frame_of
 
 MONDAY = datetime(2025, 3, 3, 9)
 DAY = timedelta(days=1)
@@ -314,156 +310,4 @@ def test_the_pooled_odds_ratio_by_brute_force() -> None:
     assert got.estimate < 1
     assert (np.log(got.low or 1), np.log(got.high or 1)) == pytest.approx(
         (mean - 1.96 * sd, mean + 1.96 * sd), abs=0.05
-    )
-
-
-# -- a person -----------------------------------------------------------------------------------------------------
-
-
-def test_one_persons_figures_by_hand() -> None:
-    rows = [_capture(f"d{i}", MONDAY + i * DAY) for i in range(5)]
-    rows += [_capture(f"j{i}", MONDAY + i * DAY, purpose="diagnosis", repair_order=f"o{i}") for i in range(3)]
-    rows += [_capture("x", MONDAY + 6 * DAY, vehicle="x", status="unusable")]
-    rows += [_capture("y", MONDAY + 6 * DAY + timedelta(hours=1), vehicle="x")]
-    rows += [_capture("z", MONDAY + 7 * DAY, status="unusable", sync_cylinder=3)]
-    staff = [{"technician": "a", "started_on": (MONDAY - 20 * DAY).date()}]
-    shop = Shop(captures=captures_of(rows), technicians=frame_of(schemas.TECHNICIANS, staff))
-    (skill,) = technicians(shop, as_of=(MONDAY + 27 * DAY).date())
-    # practice: five drills, the retaken one and the one that could not be read
-    assert (skill.captures, skill.pieces, skill.practice, skill.too_little) == (11, 10, 7, False)
-    assert skill.tries == {0: 1, 1: 8, 2: 1}
-    # the log began on the Monday: four weeks of it
-    low, high = poisson_exact(11)
-    rate = skill.captures_a_week
-    assert (rate.estimate, rate.low, rate.high) == pytest.approx((11 / 4, low / 4, high / 4))
-    aspects = {name: (agree, of) for name, agree, of in skill.hookup_aspects.iter_rows()}
-    assert aspects["sync lead"] == (9, 10)
-    assert aspects["channel order"] == (10, 10)
-    assert skill.adoption.why == "Too little to say: no eligible closed order."
-    assert (skill.repeatability.n, skill.repeatability.estimate) == (0, None)
-    assert skill.started_on == (MONDAY - 20 * DAY).date()
-
-
-def test_weeks_here_begin_with_the_log_or_the_person() -> None:
-    began, now = MONDAY, MONDAY + 20 * DAY
-    assert _weeks_here(None, began, now) == 3.0
-    assert _weeks_here((MONDAY + 7 * DAY).date(), began, now) == 2.0
-    assert _weeks_here((MONDAY - 70 * DAY).date(), began, now) == 3.0
-    assert _weeks_here((MONDAY + 70 * DAY).date(), began, now) == 0.0
-
-
-def test_repeatability_is_of_the_test_most_often_repeated() -> None:
-    rows = [("a", "t", "m", 6), ("b", "t", "m", 5), ("a", "u", "m", 9), ("b", "s", "m", 1)]
-    sets = pl.DataFrame(
-        [(who, test, measure, 40.0, 10, n, 2 * n) for who, test, measure, n in rows],
-        schema=["technician", "test", "measure", "squares", "freedom", "sets", "captures"],
-        orient="row",
-    )
-    found = _most_repeated(sets)
-    assert {name: figure.n for name, figure in found.items()} == {"a": 12, "b": 10}
-    assert _most_repeated(sets.filter(pl.col("test") == "u")).keys() == {"a"}
-    assert _most_repeated(sets.clear()) == {}
-
-
-def test_the_usual_hookup_is_the_most_used_and_ties_go_to_the_smaller() -> None:
-    rows = [_capture(f"{i}", MONDAY, sync_cylinder=s) for i, s in enumerate([4, 4, 2, 2, 9, None])]
-    rows = [
-        {**row, "rate_hz": r, "duration_s": 10.0}
-        for row, r in zip(rows, [3e3, 3e3, 3e3, 6e3, 6e3, 9e3], strict=True)
-    ]
-    captures = captures_of(rows)
-    (usual,) = usual_hookups(captures).iter_rows(named=True)
-    assert usual["standing_index"] == 2
-    assert (usual["standing_min_rate_hz"], usual["standing_min_duration_s"]) == pytest.approx((3000.0, 7.0))
-    exact = compare(captures.with_columns(duration_s=pl.lit(7.0)), usual_hookups(captures))
-    assert exact["sample rate"].all()
-    assert exact["length"].all()
-    assert exact["sync lead"].to_list() == [False, False, True, True, False, None]
-    assert exact["consistent"].to_list() == [False, False, True, True, False, True]
-    assert not {name for name in exact.columns if name.startswith("standing_")}
-    given = decided_hookups((StandingHookup(TEST, ("u", "v"), (1.0, 0.5), 3, 100.0, 2.0),))
-    assert given.row(0) == (TEST, "u;v", "1;0.5", 3, 100.0, 2.0)
-    assert set(ASPECTS) <= set(exact.columns)
-
-
-def test_trends_need_six_pieces_over_six_weeks() -> None:
-    def rows(name: str, days: list[int]) -> list[tuple[str, datetime, bool]]:
-        return [(name, MONDAY + d * DAY, d % 2 == 0) for d in days]
-
-    frame = pl.DataFrame(
-        rows("few", [0, 20, 40, 60, 80]) + rows("short", list(range(42))) + rows("just", [0, 1, 2, 3, 4, 42])
-        + rows("gone", [0] * 9),
-        schema=["technician", "at", "good"], orient="row",
-    )  # fmt: skip
-    got = pooled_trends(
-        frame, ("few", "short", "just", "none"), at="at", event="good", moment=MONDAY + 100 * DAY, least_n=6, draws=60,
-        seed=1, what="captures",
-    )  # fmt: skip
-    why = {name: figure.why for name, figure in got.per_month.items()}
-    assert why == {
-        "few": "Too little to say: 5 captures, at least 6 needed.",
-        "short": "Too little to say: all captures lie within 42 days.",
-        "just": None,
-        "none": "Too little to say: 0 captures, at least 6 needed.",
-    }
-    assert got.per_month["just"].n == 6
-    curve = got.curves.filter(pl.col("technician") == "just")
-    assert curve.select("week", "events", "trials", "share").rows() == [
-        (MONDAY.date(), 3, 5, 0.6),
-        ((MONDAY + 42 * DAY).date(), 1, 1, 1.0),
-    ]
-    assert curve.select("fitted", "low", "high").null_count().row(0) == (0, 0, 0)
-    assert (curve["low"] < curve["fitted"]).all()
-    assert (curve["fitted"] < curve["high"]).all()
-    assert got.curves.filter(pl.col("technician") == "few")["fitted"].null_count() == 5
-    assert "gone" not in got.curves["technician"]
-
-
-def test_what_the_charts_watch() -> None:
-    given = {"purpose": "diagnosis", "call": "odd", "call_elements": [1]}
-    rows = [
-        _capture("1", MONDAY, repair_order="1", **given),
-        _capture("2", MONDAY + DAY, repair_order="2", **given),
-        _capture("3", MONDAY + 2 * DAY, status="unusable"),
-    ]
-    orders = [
-        {"repair_order": str(i), "opened_at": MONDAY, "closed_at": MONDAY + 5 * DAY, "technician": who,
-         "vehicle": str(i), "scope_eligible": True}
-        for i, who in ((1, "a"), (7, "a"), (8, None))
-    ]  # fmt: skip
-    outcomes = [
-        {
-            "repair_order": str(i),
-            "test": TEST,
-            "confirmed_at": MONDAY + 3 * DAY,
-            "finding": f,
-            "confirmed_elements": [1],
-        }
-        for i, f in ((1, "odd"), (2, "even"))
-    ]
-    checks = [("3", "clipped", "unusable", "Do.", True)]
-    shop = Shop(
-        captures=captures_of(rows),
-        orders=frame_of(schemas.ORDERS, orders),
-        outcomes=frame_of(schemas.OUTCOMES, outcomes),
-        checks=pl.DataFrame(checks, schema=schemas.CHECKS.types, orient="row"),
-    )
-    found = observations(shop, MONDAY + 30 * DAY)
-    assert found.select("topic", "capture_file", "repair_order", "trouble").rows() == [
-        ("calls", "1", "1", False),
-        ("calls", "2", "2", True),
-        ("hookup", "1", "1", False),
-        ("hookup", "2", "2", False),
-        ("hookup", "3", None, True),
-        ("scope use", None, "1", False),
-        ("scope use", None, "7", True),
-        ("usable captures", "1", "1", False),
-        ("usable captures", "2", "2", False),
-        ("usable captures", "3", None, True),
-    ]
-    never = observations(Shop(captures=captures_of([_capture(f"{i}", MONDAY) for i in range(400)])), MONDAY)
-    always = captures_of([_capture(f"{i}", MONDAY, status="unusable") for i in range(400)])
-    assert never["expected"].unique().to_list() == [0.02]
-    assert (
-        observations(Shop(captures=always), MONDAY).filter(topic="usable captures")["expected"].max() == 0.95
     )
