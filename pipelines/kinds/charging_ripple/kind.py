@@ -19,7 +19,7 @@ from pipelines.kinds.charging_ripple.read import read_channel
 from pipelines.kinds.simulated import Simulation
 from pipelines.waveform import Waveform
 
-READER_VERSION = 1
+READER_VERSION = 2
 SIGNALS = (
     Signal("battery_voltage", "Battery voltage", "V"),
     Signal("alternator_voltage", "Voltage at the alternator's output", "V"),

@@ -20,7 +20,7 @@ from pipelines.kinds.crank_cam_sensor.read import CAM, PLACE, SIZE, TIMING, read
 from pipelines.kinds.simulated import Simulation
 from pipelines.waveform import Waveform
 
-READER_VERSION = 1
+READER_VERSION = 2
 
 
 def read(waveform: Waveform, hookup: Hookup, family: EngineFamily | None) -> Reading:

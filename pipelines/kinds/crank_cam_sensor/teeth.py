@@ -30,7 +30,8 @@ DOUBT, FLOOR = 0.3, 0.3
 """Noise, and the least size of an error that is thought possible, in parts of the usual error."""
 RESOLVED_PCT = 100 * FLOOR * LEAST
 """Of a pitch: smaller errors are not told from a bend of the course, however often they repeat."""
-SIZE_RESOLVED_PCT = 0.1
+SIZE_RESOLVED_PCT = 0.3
+"""What the speed's swing within a turn leaves in a tooth's size, however often it repeats."""
 MUCH_SLOWER = 1.6
 OUTLIER = 5.0
 

@@ -14,6 +14,7 @@ FEWEST_TURNS = 12
 SHORTEST_RUN_S = 0.12
 EVEN, EVEN_KNOWN = 0.2, 0.3
 RAIL_SHARE = 0.0005
+STEPS_TO_TELL = 12.0
 STEPS_IN_RIPPLE = 4.0
 LOWEST_RATE_HZ = 10_000.0
 """Twelve bars at 9,000 rpm make 1,800 ripples a second, whose second harmonic must be seen to count them."""
@@ -107,6 +108,8 @@ def clipped(samples: npt.NDArray[np.float32], trace: Trace) -> bool:
     """
     if trace.gap_share > 0.001:
         return True
+    if STEPS_TO_TELL * trace.step_a > float(np.abs(trace.amps).max()):
+        return False  # so few steps pile up by themselves
     finite = samples[np.isfinite(samples)]
     middle = float(np.median(finite))
     for rail, share, way in (

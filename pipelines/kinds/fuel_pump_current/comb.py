@@ -58,6 +58,7 @@ class Count:
             lines show no whole turn.
         whole: whether the finest comb was taken for the whole turn's.
         doubtful: whether the other way to take it is nearly as clear.
+        agreed: what came of asking the second witness (`places`); None where it was not asked.
     """
 
     order: float
@@ -69,6 +70,7 @@ class Count:
     odd_below: float
     whole: bool
     doubtful: bool = False
+    agreed: bool | None = None
 
     @property
     def clear(self) -> float:
@@ -78,6 +80,8 @@ class Count:
     @property
     def told(self) -> bool:
         """Whether half turn and ripples are both beyond doubt; without the ripples the speed is not to be trusted."""
+        if self.agreed is not None:
+            return self.agreed
         if self.doubtful or not self.counted:
             return False
         return bool(self.is_comb or (self.lead >= LEAD_ALONE and self.comb_lead >= COMB_LEAD_ALONE))

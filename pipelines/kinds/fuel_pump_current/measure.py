@@ -8,7 +8,7 @@ both sides of their middle, so the goal by angle is mirror-symmetrical, and only
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -59,9 +59,24 @@ def bar_levels(trace: Trace, turning: Turning, no_current_a: float) -> Levels | 
     if not ripples or len(turning.turns) < 2:
         return None
     found = _levels(trace, turning, no_current_a, odd=ripples > 6)
-    if ripples == 5 and found is not None and _takes_turns(found):
+    if ripples != 5 or found is None:
+        return found
+    if _takes_turns(found):
         return _levels(trace, turning, no_current_a, odd=True)
-    return found
+    return _over_both_brushes(found)
+
+
+def _over_both_brushes(ten: Levels) -> Levels:
+    """Each of ten places with the one half a turn away: of ten bars both see the same two bars, brushes exchanged.
+
+    So what sets them apart is no bar's: it is brushes that differ, or five bars that take turns at them.
+    """
+    other = np.roll(ten.relative_pct, 5)
+    error = np.sqrt(ten.se_pct**2 + np.roll(ten.se_pct, 5) ** 2) / 2.0
+    middle = (ten.relative_pct + other) / 2.0
+    apart = (ten.relative_pct - other) / 4.0
+    level = float(np.median(middle)) / 100.0
+    return replace(ten, relative_pct=middle / level, se_pct=np.hypot(error, apart) / level)
 
 
 def _takes_turns(ten: Levels) -> bool:

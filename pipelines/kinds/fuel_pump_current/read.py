@@ -21,6 +21,8 @@ MOST_A = 60.0
 SHAPE_POINTS = 180
 STEPS_FOR_BARS = 2.5
 ZERO_OFF_A = 0.35
+MOST_SE_PCT = 5.0
+"""Usual error of a place from which on the record says nothing of its bars."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,8 @@ def look(samples: npt.NDArray[np.float32], trace: Trace, turning: Turning) -> tu
     found = sizes(trace, turning, zero)
     fine = trace.step_a * STEPS_FOR_BARS < ripple
     levels = bar_levels(trace, turning, zero) if fine and not blocked else None
+    if levels is not None and float(np.median(levels.se_pct)) > MOST_SE_PCT:
+        levels = None
     turned = float(turning.turns[-1] - turning.turns[0]) if len(turning.turns) else nan
     names += checks.of_sizes(trace, ripple, turned, (turning.last - turning.first) / len(trace.amps))
     if blocked:

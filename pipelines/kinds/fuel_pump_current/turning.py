@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.kinds.fuel_pump_current import checks, comb, speed
+from pipelines.kinds.fuel_pump_current import checks, comb, places, speed
 from pipelines.kinds.fuel_pump_current.angle import by_angle, points_for
 from pipelines.kinds.fuel_pump_current.signals import Floats, Trace
 
@@ -68,6 +68,7 @@ def find_turning(trace: Trace) -> Turning | None:
         slow = trace.file_rate_hz < checks.LOWEST_RATE_HZ
         highest_hz = min(0.45 * trace.rate_hz, HIGHEST_HZ)
         read = None if slow else comb.count(lines, len(rows), line_hz, highest_hz)
+        read = places.agreed(read, lines, len(rows), line_hz, highest_hz)
         found.append((course, track, read))
         if read is not None and read.told and read.comb >= SEEN:
             break
