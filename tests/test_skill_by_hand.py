@@ -18,6 +18,7 @@ from models.records.people_settings import StandingHookup
 from models.records.shop import Shop
 from models.stats.control import limit_for_false_alarms
 from models.stats.intervals import poisson_exact
+from pipelines.reports.report import _technician
 from tests.simulated_shop import TEST, capture_row, captures_of, frame_of
 
 MONDAY = datetime(2025, 3, 3, 9)
@@ -231,3 +232,29 @@ def test_false_alarms_are_shared_out_over_what_is_watched() -> None:
         assert found.charts == 2
         assert found.chart_points["limit"].unique().to_list() == [pytest.approx(limit)]
     assert found.unwatched == ()
+
+
+def test_the_report_says_what_is_corrected_for_who_gets_confirmed() -> None:
+    rows = [
+        _capture(
+            f"{i}", MONDAY + i * DAY, purpose="diagnosis", repair_order=f"{i}", call="odd" if i % 2 else "even",
+            call_elements=[1] if i % 2 else [],
+        )
+        for i in range(40)
+    ]  # fmt: skip
+    # every odd call is confirmed and right, and four of the even ones, one of them a miss
+    outcomes = [
+        {"repair_order": f"{i}", "test": TEST, "confirmed_at": MONDAY + 50 * DAY,
+         "finding": "odd" if i % 2 or i == 0 else "even", "confirmed_elements": [1]}
+        for i in range(40) if i % 2 or i < 8
+    ]  # fmt: skip
+    shop = Shop(captures=captures_of(rows), outcomes=frame_of(schemas.OUTCOMES, outcomes))
+    (skill,) = technicians(shop, as_of=MONDAY + 60 * DAY)
+    document = _technician(skill, needs_coaching((skill,), shop, as_of=MONDAY + 60 * DAY))
+    assert document["sensitivity"] == skill.corrected.sensitivity.to_dict()
+    assert document["specificity"] == skill.corrected.specificity.to_dict()
+    assert document["calls"] == skill.corrected.right.to_dict()
+    assert document["among_confirmed"]["calls"] == skill.calls.to_dict()
+    # 20 of 21 confirmed odd ones were found; of all, a quarter of the even calls is a miss: 20 of 25
+    assert (skill.sensitivity.estimate or 0) > 0.9
+    assert document["sensitivity"]["estimate"] == pytest.approx(0.78, abs=0.05)

@@ -146,9 +146,9 @@ def _technician(skill: TechnicianSkill, coaching: CoachingList) -> dict[str, Any
     reasons = [item.evidence for item in coaching.items if item.technician == skill.technician]
     estimates: Sequence[tuple[str, Estimate]] = (
         ("usable", skill.usable),
-        ("calls", skill.calls),
-        ("sensitivity", skill.sensitivity),
-        ("specificity", skill.specificity),
+        ("calls", skill.corrected.right),
+        ("sensitivity", skill.corrected.sensitivity),
+        ("specificity", skill.corrected.specificity),
         ("adoption", skill.adoption),
         ("hookup", skill.hookup),
     )
@@ -156,6 +156,12 @@ def _technician(skill: TechnicianSkill, coaching: CoachingList) -> dict[str, Any
         "technician": skill.technician,
         "captures": skill.captures,
         **{name: estimate.to_dict() for name, estimate in estimates},
+        # which calls get confirmed hangs on the call: these read too high or too low, and stand here for the record
+        "among_confirmed": {
+            "calls": skill.calls.to_dict(),
+            "sensitivity": skill.sensitivity.to_dict(),
+            "specificity": skill.specificity.to_dict(),
+        },
         "drills": {"target": skill.drills.target, "done": skill.drills.done},
         "trend": {
             "usable_per_month": skill.usable_per_month.to_dict(),

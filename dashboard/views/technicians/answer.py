@@ -30,7 +30,7 @@ def everybody(skills: Sequence[TechnicianSkill]) -> pl.DataFrame:
             "practice": skill.practice,
             "drills": f"{skill.drills.done} / {skill.drills.target}",
             "usable": words.brief(skill.usable),
-            "right calls": words.brief(skill.calls),
+            "right calls": words.brief(skill.corrected.right),
             "hookup as the shop": words.brief(skill.hookup),
             "jobs scoped": words.brief(skill.adoption),
         }
