@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import pytest
 
 from pipelines.kinds.base import Hookup, Reading
-from pipelines.kinds.fuel_pump_current import KIND, comb
+from pipelines.kinds.fuel_pump_current import KIND, comb, places
 from pipelines.kinds.fuel_pump_current.checks import BY_NAME, blocks_direct_current, check
 from pipelines.kinds.fuel_pump_current.measure import bar_levels
 from pipelines.kinds.fuel_pump_current.signals import moving_mean, prepare
@@ -248,3 +250,40 @@ def test_every_check_says_what_to_do() -> None:
         assert check(name).detail.endswith(".")
     with pytest.raises(KeyError):
         check("no_such_check")
+
+
+def placed(bars: int, order: int, seed: int) -> tuple[tuple[Floats, Floats], int]:
+    """Alike bars, each with a weight of its own, under two brushes; `order` of the shaft's turn is followed."""
+    rng = np.random.default_rng(seed)
+    turn = np.arange(400 * 32) / 32 / order
+    weight = 1.0 + 0.15 * rng.standard_normal(bars)
+    values = 0.03 * rng.standard_normal(len(turn))
+    for brush, gain in ((0.0, 1.0), (0.5, 0.95)):
+        apart = (turn[:, None] - np.arange(bars) / bars - brush + 0.5) % 1.0 - 0.5
+        values += gain * (weight * np.exp(-np.abs(apart) * bars / 0.2)).sum(axis=1)
+    return comb.spectrum(values.reshape(400, 32)), 400
+
+
+@pytest.mark.parametrize(("bars", "order"), [(6, 6), (7, 14), (8, 8), (9, 18)])
+def test_the_sizes_of_all_lines_tell_speed_and_bars(bars: int, order: int) -> None:
+    for seed in range(4):
+        lines, cycles = placed(bars, order, seed)
+        found = places.likeliest(lines, cycles, 100.0 * order, 1280.0 * order)
+        assert found is not None
+        assert (found.order, found.bars) == (order / 2, bars)
+
+
+def test_a_count_that_the_other_witness_denies_is_taken_back() -> None:
+    lines, cycles = placed(8, 8, 1)
+    read = comb.Count(4.0, 4, 1.0, 20.0, 4.0, 3.0, 1.0, False)
+    assert read.told
+    kept = places.agreed(read, lines, cycles, 800.0, 10_000.0)
+    assert kept is not None
+    assert kept.told
+    wrong = places.agreed(replace(read, ripples=5), lines, cycles, 800.0, 10_000.0)
+    assert wrong is not None
+    assert not wrong.told
+    unsure = places.agreed(replace(read, lead=0.0), lines, cycles, 800.0, 10_000.0)
+    assert unsure is not None
+    assert unsure.told
+    assert places.agreed(None, lines, cycles, 800.0, 10_000.0) is None

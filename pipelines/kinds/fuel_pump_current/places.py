@@ -85,7 +85,7 @@ def likeliest(lines: tuple[Floats, Floats], cycles: int, line_hz: float, highest
     evidence, order, bars = found[0]
     same = {(order, bars)} | ({(order, 5), (order, 10)} if bars in (5, 10) else set())
     rival = next((one[0] for one in found if one[1:] not in same), evidence - 99.0)
-    return Placing(order / 2.0, bars, evidence, evidence - rival)
+    return Placing(order / 2.0, bars, float(evidence), float(evidence - rival))
 
 
 def agreed(
