@@ -79,6 +79,7 @@ def main() -> None:
     """One run of the script: a page with its filters, or what to do first."""
     st.set_page_config(page_title="Shopspread", page_icon=parts.icon(), layout="wide")
     parts.style()
+    parts.back_button()
     filters.keep()
     looks = access.viewer()
     if looks is None:

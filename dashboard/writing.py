@@ -61,13 +61,15 @@ def _right(table: str) -> Right:
 
 
 def enter(table: str, row: Mapping[str, str], *, by: str) -> Entered:
-    """Bring in one row a person has typed; see `pipelines.intake.form.enter`.
+    """Bring in one row a person has typed; see `pipelines.intake.form.enter`. A fit then takes it into the figures.
 
     Raises:
         ShopspreadError: when nobody is named or the row may not stand.
     """
     by = access.writes(_right(table), by)
-    return form.enter(data.warehouse(), table, row, by=by)
+    entered = form.enter(data.warehouse(), table, row, by=by)
+    fit_soon()
+    return entered
 
 
 def upload(files: Iterable[tuple[str, bytes]], *, by: str) -> Uploaded:
@@ -111,7 +113,9 @@ def add(table: str, row: Mapping[str, str], *, by: str) -> Entered:
         ShopspreadError: when nobody is named or the row may not stand.
     """
     by = access.writes(_right(table), by)
-    return form.enter(data.warehouse(create=True), table, row, by=by)
+    entered = form.enter(data.warehouse(create=True), table, row, by=by)
+    fit_soon()
+    return entered
 
 
 def log_coaching(
@@ -123,9 +127,11 @@ def log_coaching(
         ShopspreadError: when nobody is named, or the technician or the topic is not known.
     """
     by = access.writes(Right.COACH, by)
-    return entry.log_coaching(
+    entered = entry.log_coaching(
         data.warehouse(), technician=technician, held_on=held_on, topic=topic, test=test, note=note, by=by
     )
+    fit_soon()
+    return entered
 
 
 def set_drill(technician: str, test: str, week_of: dt.date, target: int, *, by: str) -> Entered:
@@ -135,9 +141,11 @@ def set_drill(technician: str, test: str, week_of: dt.date, target: int, *, by: 
         ShopspreadError: when nobody is named or the row may not stand.
     """
     by = access.writes(Right.COACH, by)
-    return entry.set_drill(
+    entered = entry.set_drill(
         data.warehouse(), technician=technician, test=test, week_of=week_of, target=target, by=by
     )
+    fit_soon()
+    return entered
 
 
 def undo(batch: str, *, by: str) -> Undone:
@@ -221,6 +229,9 @@ _FITS = _Fits()
 def fit_soon() -> None:
     """The same in a process of its own, so that nobody waits; open pages follow when it has landed."""
     _FITS.ask(data.path().resolve())
+
+
+TAKEN_IN = "The figures take it in within a minute or so; the page follows by itself."
 
 
 def coaching_topics() -> tuple[str, ...]:

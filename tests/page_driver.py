@@ -9,10 +9,13 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
+from dashboard import writing
 from dashboard.launch import APP, WAREHOUSE_VARIABLE
 from dashboard.shared import pages
 
 PAGES = tuple(entry.name for entry in pages.PAGES)
+FITS_ASKED: list[Path] = []
+"""Warehouses whose fit a page has asked for; here it is only noted."""
 TITLES = {entry.name: entry.title for entry in pages.PAGES}
 
 
@@ -25,6 +28,7 @@ def fresh_caches() -> Iterator[None]:
 def opened(monkeypatch: pytest.MonkeyPatch, warehouse: Path, page: str, **state: object) -> AppTest:
     """A page after its first run; `state` is what the session holds before it."""
     monkeypatch.setenv(WAREHOUSE_VARIABLE, str(warehouse))
+    monkeypatch.setattr(writing._FITS, "ask", FITS_ASKED.append)
     app = AppTest.from_file(str(APP), default_timeout=120)
     app.switch_page(f"views/{page}/{page}.py")
     for key, value in state.items():

@@ -106,3 +106,16 @@ def test_a_capture_leads_to_everything_about_it(tab: Page, address: str, small_w
         opens(tab, heading)
         for name, value in wanted.items():
             expect(tab).to_have_url(re.compile(f"{name}={re.escape(quote(value, safe=''))}"), timeout=WAIT_MS)
+
+
+def test_what_is_tried_stands_in_the_address(tab: Page, address: str) -> None:
+    visit(tab, f"{address}/thresholds?x=9.9&miss=900")
+    expect(tab.get_by_text("At X = 9.9 %", exact=False).first).to_be_visible(timeout=WAIT_MS)
+    expect(tab.get_by_role("spinbutton").first).to_have_value(re.compile("^900"))
+    assert (asked(tab)["x"], asked(tab)["miss"]) == ("9.9", "900")
+    visit(tab, f"{address}/thresholds?x=bananas&false_alarm=-5")
+    for said in ("'bananas' is no limit in %", "'-5' is no cost"):
+        expect(tab.get_by_text(said, exact=False)).to_be_visible(timeout=WAIT_MS)
+    visit(tab, f"{address}/add?section=Drill")
+    expect(tab.get_by_text("In the week of").first).to_be_visible(timeout=WAIT_MS)
+    assert asked(tab)["section"] == "Drill"

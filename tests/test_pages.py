@@ -208,8 +208,8 @@ def test_as_of_a_day_the_spread_is_what_was_known_then(
     app = opened(monkeypatch, small_warehouse, "spread")
 
     def overview() -> dict[str, int]:
-        table = next(t.value for t in app.dataframe if "known good" in t.value.columns)
-        return dict(zip(table["engine family"], table["captures"], strict=True))
+        table = next(t.value for t in app.dataframe if "known healthy" in t.value.columns)
+        return dict(zip(table["engine family"], table["compared"], strict=True))
 
     now = overview()
     captures = Warehouse(small_warehouse).frame("captures").filter(pl.col("status") == "read")

@@ -16,7 +16,7 @@ from pipelines.kinds import kinds
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import Place, read_settings, set_setting, set_settings, set_threshold
 from pipelines.warehouse.marks import mark
-from tests.page_driver import assert_sound, fresh_caches, opened, press, texts  # noqa: F401
+from tests.page_driver import FITS_ASKED, assert_sound, fresh_caches, opened, press, texts  # noqa: F401
 
 # On one worker, so that the small shop is built and its figures are worked out once.
 pytestmark = pytest.mark.xdist_group("pages")
@@ -229,8 +229,10 @@ def test_every_flagged_job_without_an_outcome_waits_and_an_outcome_ends_it(
     assert any("Say who enters this" in error.value for error in app.error)
     assert app.radio(key=f"finding_{job}").value == "odd", "nothing typed is lost"
     app.text_input(key="by_outcome").input("Ida")
+    FITS_ASKED.clear()
     press(app, "Enter")
     assert_sound(app)
+    assert [own_copy.resolve()] == FITS_ASKED, "the figures take the outcome in"
     assert set(waiting(app)) == set(flagged["repair_order"]) - {job}
     stored = warehouse.frame("outcomes").filter(repair_order=job).row(0, named=True)
     assert (stored["finding"], stored["confirmed_elements"], stored["method"]) == ("odd", [number], "gauge")

@@ -242,3 +242,21 @@ def test_rows_logged_by_an_earlier_version_are_put_back_whole(shop: Path) -> Non
         ).fetchall()
     assert outcomes == [("R1", "", [3], "gauge")]
     assert calls == [("v1", [2])]
+
+
+def test_uploaded_files_are_backed_up_and_come_back_and_a_changed_one_is_named(shop: Path) -> None:
+    house = Warehouse(shop / "w")
+    kept = house.waveforms.parent / "uploads" / "sub" / "one.csv"
+    kept.parent.mkdir(parents=True, exist_ok=True)
+    kept.write_bytes(b"time,v\n0,1\n")
+    try:
+        assert backup(house, shop / "with-uploads").uploads >= 1
+        back = restore(shop / "with-uploads", shop / "restored-uploads")
+        assert (back.damaged, (shop / "restored-uploads/uploads/sub/one.csv").read_bytes()) == (
+            (),
+            kept.read_bytes(),
+        )
+        (shop / "with-uploads/uploads/sub/one.csv").write_bytes(b"other")
+        assert restore(shop / "with-uploads", shop / "restored-again").damaged == ("uploads/sub/one.csv",)
+    finally:
+        kept.unlink()

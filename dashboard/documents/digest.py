@@ -25,7 +25,7 @@ LISTED = {
     PERSON: "People to sit down with", THRESHOLD: "Thresholds to look at again",
     FILE: "Files that wait or were refused",
 }  # fmt: skip
-MOST_LINES = 12
+MOST_LINES = 5
 
 
 def write_digest(week: Week, waits: WeekWaits, output: Path | None = None) -> Path:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
@@ -15,12 +16,13 @@ import streamlit as st
 from dashboard import data
 from dashboard.shared.filters import EVERY, HELD
 from dashboard.shared.job_lists import JOB_LISTS
-from dashboard.shared.pages import PEOPLE_PARTS, Entry
+from dashboard.shared.pages import ADD_SECTIONS, PEOPLE_PARTS, Entry
 from dashboard.shared.skills import FUNNELS
 from pipelines.kinds import kinds
 
 ON, WRITTEN, SAID, SAID_OF = "_page", "_address", "_said", "_said_of"
 MOST_COMPARED = 20_000
+OLDEST_DAYS = 3600  # a date field of the pages reaches ten years back
 
 
 class Wrong(ValueError):
@@ -41,11 +43,15 @@ class Part:
 
 
 def _day(text: str, stamp: str) -> dt.date:
-    del stamp
     try:
-        return dt.date.fromisoformat(text)
+        day = dt.date.fromisoformat(text)
     except ValueError as error:
         raise Wrong(f"{text!r} is no day; write it as 2026-03-31.") from error
+    last = max(data.newest_day(stamp), dt.date.today())
+    first = dt.date.today() - dt.timedelta(days=OLDEST_DAYS)
+    if not first <= day <= last:
+        raise Wrong(f"Nothing is known of {day}; name a day from {first} to {last}.")
+    return day
 
 
 def _test(text: str, stamp: str) -> str:
@@ -93,6 +99,31 @@ def _figure(text: str, stamp: str) -> str:
     return _one_of(text, FUNNELS, "figure about people")
 
 
+def _section(text: str, stamp: str) -> str:
+    del stamp
+    return _one_of(text, ADD_SECTIONS, "form on this page")
+
+
+def _number(text: str, least: float, most: float, what: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not least <= value <= most:
+        raise Wrong(f"{text!r} is no {what}; write a number from {least:g} to {most:g}.")
+    return value
+
+
+def _x(text: str, stamp: str) -> float:
+    del stamp
+    return _number(text, 0.1, 1000.0, "limit in %")
+
+
+def _cost(text: str, stamp: str) -> float:
+    del stamp
+    return _number(text, 1.0, 1e9, "cost")
+
+
 def _week(text: str, stamp: str) -> dt.date:
     day = _day(text, stamp)
     return day - dt.timedelta(days=day.weekday())
@@ -128,6 +159,10 @@ PARTS: dict[str, Part] = {
     "vehicle": Part(("kept_vehicle",), _vehicle),
     "jobs": Part(("kept_jobs",), _jobs),
     "week": Part(("kept_week",), _week),
+    "section": Part(("kept_add",), _section),
+    "x": Part(("kept_x", "x_asked"), _x),
+    "miss": Part(("kept_miss", "kept_cost_miss"), _cost),
+    "false_alarm": Part(("kept_false_alarm", "kept_cost_alarm"), _cost),
     "digest_week": Part(("kept_digest_week",), _week),
 }
 """Every name an address may hold: `of_group` and `of_test` narrow a list, the others say what a page shows."""
@@ -180,6 +215,12 @@ def title(entry: Entry) -> str:
     return " · ".join(part for part in (named, entry.title, "Shopspread") if part)
 
 
+def _text(value: object) -> str:
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
 def write(entry: Entry) -> None:
     """Put what the page shows into its address; one that asks in vain stays until the person chooses something."""
     state = st.session_state
@@ -191,7 +232,7 @@ def write(entry: Entry) -> None:
             continue
         if name == "one_group" and "of_group" in wanted:
             continue  # the page shows the group its list is narrowed to
-        wanted[name] = value.isoformat() if isinstance(value, dt.date) else str(value)
+        wanted[name] = _text(value)
     if state.get(SAID):
         if state[SAID_OF] in (None, wanted):
             state[SAID_OF] = wanted

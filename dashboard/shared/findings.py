@@ -109,5 +109,5 @@ def _enter(row: dict[str, Any], known: Kind, typed: dict[str, Any], by: str) -> 
         notices.trouble(str(error))
     else:
         who.remember(by)
-        st.toast(" ".join([f"Entered for job {row['repair_order']}.", *entered.notes]))
+        st.toast(" ".join([f"Entered for job {row['repair_order']}. {writing.TAKEN_IN}", *entered.notes]))
         st.rerun()

@@ -8,6 +8,16 @@ from pipelines.access.roles import Right, Viewer
 
 PEOPLE_PARTS = ("Who may need a hand", "Everybody beside chance", "One technician", "Coaching sessions")
 """The parts of the page about people."""
+ADD_SECTIONS = (
+    "Captures",
+    "Engine family",
+    "Job",
+    "Technician",
+    "Drill",
+    "Coaching session",
+    "Entered so far",
+)
+"""The forms of the page to add things."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +75,13 @@ PAGES: tuple[Entry, ...] = (
         ":material/straighten:",
         ("day", "test", "measure", "of_group", "one_group"),
     ),
-    Entry("thresholds", "Thresholds", "Tests", ":material/tune:", ("test", "measure", "group")),
+    Entry(
+        "thresholds",
+        "Thresholds",
+        "Tests",
+        ":material/tune:",
+        ("test", "measure", "group", "x", "miss", "false_alarm"),
+    ),
     Entry(
         "known_good",
         "Known-good captures",
@@ -89,7 +105,9 @@ PAGES: tuple[Entry, ...] = (
         needs=Right.SEE_PEOPLE,
         own=True,
     ),
-    Entry("add", "Add captures and records", "Records", ":material/add_circle:", needs=Right.ENTER),
+    Entry(
+        "add", "Add captures and records", "Records", ":material/add_circle:", ("section",), needs=Right.ENTER
+    ),
     Entry("intake", "Intake and settings", "Records", ":material/inbox:", needs=Right.SEE_LOG),
 )
 

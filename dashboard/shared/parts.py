@@ -54,6 +54,29 @@ def style() -> None:
     )
 
 
+_BACK = """<script>
+(() => {
+  const history = window.history;
+  if (history.fillsIn) return;
+  history.fillsIn = true;
+  const push = history.pushState.bind(history);
+  history.pushState = (state, title, url) => {
+    const to = new URL(url, location.href);
+    const fills = to.pathname === location.pathname && !location.search && to.search;
+    return fills ? history.replaceState(state, title, url) : push(state, title, url);
+  };
+})();
+</script>"""
+
+
+def back_button() -> None:
+    """Let the browser's Back leave a page: an address that a page fills in itself takes the bare one's place.
+
+    Otherwise Back from a filled-in address leads to the bare one, which is filled in again, and so on.
+    """
+    st.html(_BACK, unsafe_allow_javascript=True)
+
+
 def _rgb(colour: str) -> tuple[int, int, int]:
     return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
 

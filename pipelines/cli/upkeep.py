@@ -74,7 +74,7 @@ def backup(
 ) -> None:
     """Copy the whole warehouse into a new folder.
 
-    The database and every stored waveform; others may go on working meanwhile.
+    The database, every stored waveform and every uploaded file; others may go on working meanwhile.
     """
     from pipelines.warehouse.backups import backup as run_backup
 
@@ -100,9 +100,13 @@ def restore(
 
 def _said(copied: Copied, what: str) -> None:
     for name in copied.damaged:
-        out.say(f"damaged: the stored waveform {name} is missing or damaged and was left out.")
-    sound = copied.copies - len(copied.damaged)
-    out.result(f"{what}: {copied.tables} tables, {sound} stored waveforms, version {copied.version}.")
+        kind = "uploaded file" if name.startswith("uploads/") else "stored waveform"
+        out.say(f"damaged: the {kind} {name} is missing or damaged.")
+    sound = copied.copies - sum(not name.startswith("uploads/") for name in copied.damaged)
+    out.result(
+        f"{what}: {copied.tables} tables, {sound} stored waveforms, {copied.uploads} uploaded files, version "
+        f"{copied.version}."
+    )
     raise typer.Exit(1 if copied.damaged else 0)
 
 

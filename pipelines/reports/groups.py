@@ -27,6 +27,10 @@ def test_reports(frames: Frames, costs: GroupCosts) -> list[dict[str, Any]]:
     Spread, pattern and threshold are those in force now: a threshold decided today may well be held against
     last year's captures.
 
+    One word, one number, here as on every page: `captures` are those logged, `known_good` those made on a vehicle
+    known to be good, `spread_n` those that were compared, `known_healthy` those among them made as known good or
+    confirmed even.
+
     Args:
         frames: the queries of `GROUP_FRAMES` and `group_counts`.
         costs: of the captures and outcomes that count.
@@ -82,6 +86,7 @@ def _measured(
             "basis": stat.get("basis"),
             "spread_pct": stat.get("spread_pct"),
             "spread_n": stat.get("captures"),
+            "known_healthy": stat.get("known_good"),
             "spread_low": stat.get("spread_low"),
             "spread_high": stat.get("spread_high"),
             "pattern_pct": {str(row["element"]): row["pattern_pct"] for row in pattern.iter_rows(named=True)},

@@ -1,4 +1,4 @@
-"""Backup and restore of a whole warehouse: the database and every stored waveform, proven equal."""
+"""Backup and restore of a whole warehouse: database, stored waveforms and uploaded files, proven equal."""
 
 from __future__ import annotations
 
@@ -22,17 +22,20 @@ from pipelines.warehouse.keeping import copy_database
 from pipelines.warehouse.opening import attached
 
 MANIFEST = "backup.json"
+UPLOADS = "uploads"
+"""Beside the waveforms: what came through the browser, as it came (`pipelines.intake.uploads`)."""
 Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Copied:
-    """What a backup or restore covered; `damaged` names stored waveforms that were so already."""
+    """What a backup or restore covered; `damaged` names waveforms and uploaded files that were so already."""
 
     version: int
     tables: int
     copies: int
     damaged: tuple[str, ...]
+    uploads: int = 0
 
 
 def backup(warehouse: Warehouse, target: Path, progress: Progress | None = None) -> Copied:
@@ -52,12 +55,14 @@ def backup(warehouse: Warehouse, target: Path, progress: Progress | None = None)
         warehouse.store.copy_tables(part / DATABASE_NAME)
         prints, names, version = _look(part / DATABASE_NAME)
         damaged = _copy_waveforms(names, warehouse.waveforms, part / "waveforms", progress)
+        uploads = _copy_uploads(warehouse.waveforms.parent / UPLOADS, part / UPLOADS)
         about = {
             "warehouse_version": version,
             "written_at": dt.datetime.now().isoformat(timespec="seconds"),
             "database_sha256": _sha256(part / DATABASE_NAME),
             "tables": prints,
             "waveforms": len(names),
+            "uploads": uploads,
         }
         (part / MANIFEST).write_text(json.dumps(about, indent=1), encoding="utf-8")
         part.rename(target)
@@ -66,7 +71,7 @@ def backup(warehouse: Warehouse, target: Path, progress: Progress | None = None)
         raise WarehouseError(
             f"The backup {target} cannot be written ({error.strerror or error}); make room or name another place."
         ) from error
-    return Copied(version, len(prints), len(names), damaged)
+    return Copied(version, len(prints), len(names), damaged, len(uploads))
 
 
 def restore(source: Path, target: Path, progress: Progress | None = None) -> Copied:
@@ -93,6 +98,10 @@ def restore(source: Path, target: Path, progress: Progress | None = None) -> Cop
         if prints != about["tables"]:
             raise WarehouseError(f"The tables of the backup {source} are not what they were; take another.")
         damaged = _copy_waveforms(names, source / "waveforms", part / "waveforms", progress)
+        had = about.get("uploads")
+        named = dict(had) if isinstance(had, dict) else {}  # a backup of before has none
+        uploads = _copy_uploads(source / UPLOADS, part / UPLOADS)
+        damaged += tuple(f"{UPLOADS}/{name}" for name, sha in named.items() if uploads.get(name) != sha)
         with suppress(OSError):
             target.rmdir()
         part.rename(target)
@@ -102,7 +111,7 @@ def restore(source: Path, target: Path, progress: Progress | None = None) -> Cop
         ) from error
     finally:
         shutil.rmtree(part, ignore_errors=True)
-    return Copied(version, len(prints), len(names), damaged)
+    return Copied(version, len(prints), len(names), damaged, len(uploads))
 
 
 def _restore_shared(
@@ -197,6 +206,19 @@ def _copy_waveforms(
         if progress is not None:
             progress(done, len(names))
     return tuple(damaged)
+
+
+def _copy_uploads(source: Path, target: Path) -> dict[str, str]:
+    """Copy every uploaded file, those set aside too; the SHA-256 of each copy by its name."""
+    copied: dict[str, str] = {}
+    for path in sorted(source.rglob("*")) if source.is_dir() else ():
+        if path.is_file() and not path.is_symlink():
+            name = path.relative_to(source).as_posix()
+            copy = target / name
+            copy.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(path, copy)
+            copied[name] = _sha256(copy)
+    return copied
 
 
 def _sha256(path: Path) -> str:

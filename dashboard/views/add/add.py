@@ -6,6 +6,7 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.shared import filters, notices
+from dashboard.shared.pages import ADD_SECTIONS
 from dashboard.views.add import captures, records
 
 FORMS = {
@@ -17,7 +18,7 @@ FORMS = {
     "Coaching session": records.coaching,
     "Entered so far": records.history,
 }
-FIRST = "Captures"
+FIRST = ADD_SECTIONS[0]
 
 stamp: str = st.session_state["stamp"]
 st.title("Add captures and records")
@@ -28,7 +29,8 @@ if not stamp:
         st.rerun()
     st.stop()
 filters.sidebar(stamp, ())
-st.session_state.setdefault("kept_add", FIRST)
+if st.session_state.get("kept_add") not in FORMS:
+    st.session_state["kept_add"] = FIRST
 chosen = st.segmented_control("Add", list(FORMS), key="kept_add", label_visibility="collapsed") or FIRST
 FORMS[chosen](stamp)
 if chosen == FIRST:

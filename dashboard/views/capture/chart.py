@@ -15,6 +15,8 @@ from pipelines.kinds.base import Kind
 
 CHANNEL_HEIGHT = 230
 MOST_NAMES = 60
+ROOM_PX = 660  # what a figure has for its elements on a desktop
+LETTER_PX = 9
 
 
 def waveform(
@@ -89,13 +91,23 @@ def _named(events: pl.DataFrame) -> list[Any]:
     )
     if events.height > MOST_NAMES:
         return [ticks]
+    # on a narrow screen every n-th name stands, and each odd one, rather than all on top of each other
+    letters = int(events["name"].cast(pl.String).str.len_chars().max() or 1)  # type: ignore[arg-type]
+    every = f"ceil({events.height * (letters * LETTER_PX + 6)} / width)"
+    shown = f"datum.far === 0 || datum.place % {every} === 0 && datum.far >= {every}"
+    odd = [place for place, word in enumerate(events.sort("time_s")["verdict"]) if word == "odd"]
+    far = [min((abs(place - one) for one in odd), default=events.height) for place in range(events.height)]
+    placed = events.sort("time_s").with_columns(
+        place=pl.int_range(pl.len()), far=pl.Series(far, dtype=pl.Int64)
+    )
     text = (
-        alt.Chart(events)
+        alt.Chart(placed)
         .mark_text(baseline="top", dy=2, fontSize=14, fontWeight="bold")
         .encode(
             x="time_s:Q",
             y=alt.value(0),
             text="name:N",
+            opacity=alt.condition(shown, alt.value(1), alt.value(0)),
             color=base.verdict_colour(legend=False),
             tooltip=tip,
         )
@@ -139,8 +151,11 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
         "name:N",
         known.element.noun.capitalize(),
         sort=rows.sort("order")["name"].to_list(),
-        axis=alt.Axis(labelAngle=0),
+        # where there is no room for every name, every n-th stands
+        axis=alt.Axis(labelAngle=0, labelOverlap="greedy", labelSeparation=4),
     )
+    room_px = ROOM_PX / max(rows.height, 1)
+    wide = min(60.0, 0.9 * room_px)
     top = max(115.0, float(rows["high"].max() or 0) * 1.05)  # type: ignore[arg-type]
     title = base.axis_title(measure.title, words.unit_of(measure))
     upright = alt.Y("relative_pct:Q", title=title, scale=alt.Scale(domain=[0, top]))
@@ -153,7 +168,7 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
     ]
     bars = (
         alt.Chart(rows)
-        .mark_bar(size=34, opacity=0.75)
+        .mark_bar(size=min(34.0, 0.55 * room_px), opacity=0.75)
         .encode(x=along, y=upright, color=base.verdict_colour(), tooltip=tip)
     )
     layers: list[Any] = [base.pickable(bars, "name")]
@@ -161,18 +176,18 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
     if usual.height:
         layers.append(
             alt.Chart(usual)
-            .mark_bar(size=60, opacity=0.45, color=palette.BAND)
+            .mark_bar(size=wide, opacity=0.45, color=palette.BAND)
             .encode(x=along, y=alt.Y("usual_low:Q", title=title), y2="usual_high:Q")
         )
     layers.append(
         alt.Chart(rows)
-        .mark_rule(strokeWidth=4, color=palette.BLACK)
+        .mark_rule(strokeWidth=min(4.0, 0.3 * room_px), color=palette.BLACK)
         .encode(x=along, y=alt.Y("low:Q", title=title), y2="high:Q")
     )
     for column, side in (("limit_low", "below"), ("limit_high", "above")):
         limited = rows.filter(pl.col(column).is_not_null())
         if limited.height:
-            tick = alt.Chart(limited).mark_tick(thickness=2.5, size=60, color=palette.ODD)
+            tick = alt.Chart(limited).mark_tick(thickness=2.5, size=wide, color=palette.ODD)
             layers.append(
                 tick.encode(
                     x=along,

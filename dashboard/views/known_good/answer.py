@@ -115,7 +115,7 @@ def _known_good(fit: GroupFit, group: str, names: list[str]) -> tuple[set[str], 
     healthy = fit.healthy.filter(pl.col("group") == group)
     known = set(healthy.filter(pl.col("label") == "known healthy")["capture_file"]) & set(names)
     if len(known) >= LEAST_FOR_BAND:
-        return known, "known-good captures (made as such, or confirmed even)"
+        return known, "captures known to be healthy (made as known good, or confirmed even)"
     looks = set(healthy.filter(pl.col("healthy_probability") > 0.5)["capture_file"]) & set(names)
     return looks | known, "captures that look healthy (too few are known to be)"
 

@@ -20,7 +20,7 @@ MOST_DRAWN = 3000
 MOST_LINES = 12
 BASIS_WORDS = {
     "confirmed": "captures with confirmed outcomes",
-    "known_good": "known-good captures",
+    "known_good": "captures known to be healthy",
     "all, robust": "all its captures, odd ones held apart",
     "borrowed": "what the test's other groups do",
 }
@@ -35,8 +35,8 @@ def overview(thresholds: pl.DataFrame, fit: GroupFit, about: Subject) -> pl.Data
         rows.append(
             {
                 about.group_noun: row["group"],
-                "captures": row["captures"],
-                "known good": row["known_good"],
+                "compared": row["captures"],
+                "known healthy": row["known_good"],
                 f"spread of healthy {about.kind.element.nouns}": f"{words.number(row['spread_pct'], 1)} % "
                 f"({words.number(row['spread_low'], 1)} to {words.number(row['spread_high'], 1)})",
                 "rests on": BASIS_WORDS.get(row["basis"], row["basis"]),

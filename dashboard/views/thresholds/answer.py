@@ -292,6 +292,12 @@ def back_reason(version: int, why: str) -> str:
     return f"Back to version {version}: {why.strip()}" if why.strip() else ""
 
 
+def out_of_range(x: float, limits: tuple[float, float]) -> str:
+    """An X of the address that cannot be tried here."""
+    low, high = (words.number(value, 1) for value in limits)
+    return f"X = {words.number(x, 1)} % of the address cannot be tried here; it may be {low} to {high} %."
+
+
 def within(x_pct: float, limits: tuple[float, float]) -> float:
     """An X picked in a chart, as the slider can hold it."""
     return float(min(max(round(x_pct, 1), limits[0]), limits[1]))

@@ -63,7 +63,8 @@ st.info(answers.in_force_sentence(force, about), icon=":material/tune:")
 
 left, right = st.columns(2)
 for key, setting in (("kept_cost_miss", "cost_miss"), ("kept_cost_alarm", "cost_false_alarm")):
-    st.session_state.setdefault(key, float(settings[setting]))
+    if st.session_state.get(key) is None:
+        st.session_state[key] = float(settings[setting])
 cost_miss = left.number_input(
     f"What a missed {about.kind.element.odd} {about.kind.element.noun} costs",
     min_value=1.0, step=10.0, key="kept_cost_miss",
@@ -73,6 +74,12 @@ cost_alarm = right.number_input(
     f"What {about.kind.wording.reference} for nothing costs", min_value=1.0, step=10.0, key="kept_cost_alarm",
     help=f"In {money}: mostly labour. Kept costs are set on the page Intake and settings.",
 )  # fmt: skip
+for key, cost_shown, setting in (
+    ("kept_miss", cost_miss, "cost_miss"),
+    ("kept_false_alarm", cost_alarm, "cost_false_alarm"),
+):
+    # in the address where it is not the shop's own
+    st.session_state[key] = None if cost_shown == float(settings[setting]) else cost_shown
 proposal = answers.proposals(stamp, about, cost_miss, cost_alarm).get(name)
 if proposal is None:
     notices.too_little("No threshold can be proposed before the first fit: run shopspread fit.")
@@ -101,8 +108,15 @@ def try_x(mark: dict[str, float]) -> None:
 st.header("Try another X")
 limits = answers.slider_range(answers.evidence_rows(stamp, about.test, about.measure.name))
 x_key = f"kept_x_{about.test}_{about.measure.name}_{name}"
-st.session_state.setdefault(x_key, answers.starting_x(force, proposal, limits))
+start_x = answers.starting_x(force, proposal, limits)
+st.session_state.setdefault(x_key, start_x)
+asked = st.session_state.pop("x_asked", None)
+if asked is not None:
+    st.session_state[x_key] = answers.within(asked, limits)
+    if st.session_state[x_key] != asked:
+        notices.trouble(answers.out_of_range(asked, limits))
 tried = st.slider(f"Odd from X {words.stands(about.kind, about.measure)}, %", *limits, step=0.1, key=x_key)
+st.session_state["kept_x"] = None if tried == start_x else float(tried)
 now = force["threshold_pct"] if force else None
 move = answers.moved(stamp, about, name, tried, now)
 found = answers.curves_of(stamp, about.test, about.measure.name)

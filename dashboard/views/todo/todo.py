@@ -43,7 +43,8 @@ if shown:
         column_config={
             "waits_days": st.column_config.NumberColumn("days", width="small"),
             "what": st.column_config.TextColumn("kind", width="small"),
-            "name": "which", "says": st.column_config.TextColumn("what to do", width="large"),
+            "name": st.column_config.TextColumn("which", width="medium"),
+            "says": st.column_config.TextColumn("what to do", width="large"),
             "stake": st.column_config.NumberColumn("may cost", format="%.0f", width="small"), "for": "for",
             "decided": None if not closed else "decided",
         },
