@@ -20,6 +20,7 @@ from pipelines.errors import ShopspreadError, ThresholdConflict, WarehouseError,
 from pipelines.fit.run import fit_warehouse
 from pipelines.intake.check import check
 from pipelines.intake.ingest import ingest
+from pipelines.intake.undo import undo
 from pipelines.reports.report import build_report
 from pipelines.warehouse import keys
 from pipelines.warehouse import waveforms as store
@@ -27,6 +28,7 @@ from pipelines.warehouse.backups import backup, restore
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import Place, set_setting, set_threshold
 from pipelines.warehouse.exporting import export
+from pipelines.warehouse.people import forget
 from tests.small_shop import FAMILIES, log_row, write_capture, write_log
 from tests.throw_away_postgres import cluster, missing, new_shared
 
@@ -317,3 +319,26 @@ def test_a_folder_that_is_another_catalogs_is_refused(
         Warehouse(Path(name), create=True)
     with pytest.raises(WarehouseError, match="Start PostgreSQL"):
         Warehouse(Path(f"ducklake:postgres:host={tmp_path} dbname=x folder={tmp_path / 'f'}"), create=True)
+
+
+def test_a_name_is_taken_out_and_an_ingest_taken_back_alike(
+    houses: dict[str, Warehouse], tmp_path: Path
+) -> None:
+    drop = tmp_path / "drop"
+    drop.mkdir()
+    (drop / "technicians.csv").write_text(
+        "technician,started_on\nbo,2026-01-08\nzoe,2026-03-02\n", encoding="utf-8"
+    )
+    for house in houses.values():
+        batch = ingest(drop, house, jobs=1).batch
+        assert {"bo", "zoe"} <= set(house.frame("technicians")["technician"])
+        assert undo(house, batch).rows == 2
+        rows = {
+            str(row["technician"]): str(row["started_on"]) for row in house.frame("technicians").to_dicts()
+        }
+        assert "zoe" not in rows
+        assert rows["bo"] == "2026-01-07"
+        pseudonym = forget(house, "bo").pseudonym
+        names = set(house.frame("technicians")["technician"])
+        assert "bo" not in names
+        assert pseudonym in names

@@ -9,6 +9,7 @@ import duckdb
 
 from pipelines.errors import UnreadableFile, WarehouseError
 from pipelines.intake import standing
+from pipelines.warehouse import keys
 from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.database import Warehouse
 
@@ -38,10 +39,15 @@ def check(warehouse: Warehouse, progress: Progress | None = None) -> Checked:
     """Read everything the warehouse holds; damaged copies are noted, so that the next ingest mends them.
 
     Raises:
-        WarehouseError: when a table of the database cannot be read.
+        WarehouseError: when a table of the database cannot be read, or holds two rows of one key.
     """
     with warehouse.reading() as connection:
         tables = _read_tables(connection, warehouse)
+        if doubles := keys.doubled(connection):
+            said = ", ".join(f"{table} ({count})" for table, count in doubles.items())
+            raise WarehouseError(
+                f"Keys stand more than once in {said}; restore the newest backup and report this."
+            )
         rows = connection.execute(
             "SELECT waveform_sha256, list(capture_file ORDER BY capture_file) FROM capture_state "
             "WHERE waveform_sha256 IS NOT NULL GROUP BY ALL ORDER BY ALL"

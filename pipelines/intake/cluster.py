@@ -185,8 +185,7 @@ def _next(client: Any, finished: queue.SimpleQueue[Any]) -> Any:
 
 
 def _threads(client: Any) -> int:
-    workers = client.scheduler_info(n_workers=-1)["workers"].values()
-    return sum(int(one["nthreads"]) for one in workers)
+    return sum(int(threads) for threads in client.nthreads().values())
 
 
 @contextmanager
