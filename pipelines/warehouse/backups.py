@@ -130,6 +130,10 @@ def _restore_shared(
         if prints != about["tables"]:
             raise WarehouseError(f"The tables of the backup {source} are not what they were; take another.")
         damaged = _copy_waveforms(names, source / "waveforms", target.waveforms, progress)
+        had = about.get("uploads")
+        uploads = _copy_uploads(source / UPLOADS, target.folder / UPLOADS)
+        named = had if isinstance(had, dict) else {}
+        damaged += tuple(f"{UPLOADS}/{name}" for name, sha in named.items() if uploads.get(name) != sha)
     except BaseException as error:
         target.remove()
         if isinstance(error, OSError):
@@ -137,7 +141,7 @@ def _restore_shared(
                 f"The folder {target.folder} cannot be written ({error.strerror or error}); make room."
             ) from error
         raise
-    return Copied(version, len(prints), len(names), damaged)
+    return Copied(version, len(prints), len(names), damaged, len(uploads))
 
 
 def _manifest(source: Path) -> dict[str, object]:
