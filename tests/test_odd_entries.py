@@ -283,6 +283,20 @@ def test_workers_start_though_the_main_file_is_gone(monkeypatch: pytest.MonkeyPa
 
 
 @posix
+def test_a_worker_starts_without_the_libraries_of_the_fit() -> None:
+    """They cost each worker more than reading a dozen captures, and no reading needs them."""
+    heavy = "{'sklearn', 'statsmodels', 'pandas', 'streamlit', 'duckdb'}"
+    code = f"import sys, pipelines.intake.work; print({heavy} & set(sys.modules))"
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=Path(__file__).parents[1],
+    )
+    assert done.stdout.strip() == "set()", done.stdout
+
+
 def test_a_file_that_ends_the_ingest_itself_is_named_by_the_next(drop: Path, tmp_path: Path) -> None:
     """A few files are read without worker processes: one that is deadly costs one run, not every one."""
     script = textwrap.dedent(

@@ -15,8 +15,9 @@ import polars as pl
 from sklearn.ensemble import IsolationForest
 
 from models.outliers.features import feature_table, on_group_scale, usable_features, wide_features
-from models.outliers.reasons import REASON, FeatureWords, feature_reasons
+from models.outliers.reasons import REASON, feature_reasons
 from models.records.matrix import confirmed_labels
+from models.records.measure import FeatureWords
 from models.records.shop import Shop
 from models.spread.result import GroupFit
 from models.spread.scoring import MIN_CALIBRATION, Scores

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import polars as pl
 from sklearn.ensemble import IsolationForest
 
+from models.records.measure import FeatureWords
 from models.stats.arrays import Floats, Ints
 
 REASON = pl.Struct(
@@ -32,14 +32,6 @@ UNITS: dict[str, str] = {
     "a": " A", "s": " s",
 }  # fmt: skip
 """Units as names of features end with them."""
-
-
-@dataclass(frozen=True, slots=True)
-class FeatureWords:
-    """How a feature is spoken of: its name in words and its unit (empty without one)."""
-
-    title: str
-    unit: str = ""
 
 
 def in_words(feature: str, words: Mapping[str, FeatureWords]) -> tuple[str, str]:

@@ -55,3 +55,11 @@ class Measure:
             raise ValueError(f"usual_spread_pct is positive, not {self.usual_spread_pct!r}")
         if self.cycle_pct < 0 or (self.cycle_pct and not self.whole):
             raise ValueError("cycle_pct is positive, and only of one thing")
+
+
+@dataclass(frozen=True, slots=True)
+class FeatureWords:
+    """How a feature is spoken of: its name in words and its unit (empty without one)."""
+
+    title: str
+    unit: str = ""

@@ -15,8 +15,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from models.outliers.reasons import FeatureWords
-from models.records.measure import Element, Measure
+from models.records.measure import Element, FeatureWords, Measure
 from pipelines.kinds.engine import SYNC_KINDS, EngineFamily, SyncKind
 from pipelines.kinds.simulated import Simulation
 from pipelines.waveform import Waveform
