@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import uuid
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -139,21 +139,11 @@ def ingest(
         task = _task(capture_file, path, row, warehouse.waveforms, copies, reread, told)
         if task is not None:
             tasks.append(task)
-    pending: list[Done] = []
-    layouts: Counter[str] = Counter()
     if on is None:
         answers = run_all(tasks, jobs, warehouse.waveforms / AT_WORK, apart=apart)
     else:
         answers = cluster.run_on(tasks, on, warehouse.waveforms, drop)
-    for done_count, done in enumerate(answers, start=1):
-        pending.append(done)
-        layouts[done.read_as or ""] += 1
-        if progress is not None:
-            progress(done_count, len(tasks))
-        if len(pending) >= BATCH:
-            save_done(warehouse, batch, pending, waits)
-            pending = []
-    save_done(warehouse, batch, pending, waits)
+    layouts = _save(warehouse, batch, answers, waits, progress, len(tasks))
     if drop is not None:
         standing.forget_gone(warehouse, files.keys())
     settle_waiting(warehouse, batch, _waiting(_known(warehouse)))
@@ -169,6 +159,29 @@ def ingest(
     summary = _summary(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
     odd = tuple(Trouble(entry.name, "refused", entry.reason) for entry in contents.odd)
     return replace(summary, troubles=(*odd, *summary.troubles))
+
+
+def _save(
+    warehouse: Warehouse,
+    batch: str,
+    answers: Iterable[Done],
+    waits: Mapping[str, str],
+    progress: Progress | None,
+    to_do: int,
+) -> Counter[str]:
+    """Save what was read as it comes, so that an end at any moment loses little; how its text was read, counted."""
+    pending: list[Done] = []
+    layouts: Counter[str] = Counter()
+    for done_count, done in enumerate(answers, start=1):
+        pending.append(done)
+        layouts[done.read_as or ""] += 1
+        if progress is not None:
+            progress(done_count, to_do)
+        if len(pending) >= BATCH:
+            save_done(warehouse, batch, pending, waits)
+            pending = []
+    save_done(warehouse, batch, pending, waits)
+    return layouts
 
 
 def _tidy(warehouse: Warehouse) -> None:
