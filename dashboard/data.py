@@ -115,6 +115,11 @@ def stamp() -> str:
 _newest: dict[str, str] = {}
 
 
+def sight() -> str:
+    """The same for two people who are shown the same: whatever a page keeps of rows is kept under it too."""
+    return access.present().sight
+
+
 class Moved(Exception):
     """The warehouse has moved on while a page was being drawn; the page is drawn again from the start."""
 
@@ -212,16 +217,8 @@ def _seen_by(
 
 
 WRITTEN = (
-    "captures",
-    "checks",
-    "orders",
-    "outcomes",
-    "technicians",
-    "drills",
-    "coaching",
-    "families",
-    "thresholds",
-)
+    "captures", "checks", "orders", "outcomes", "technicians", "drills", "coaching", "families", "thresholds",
+)  # fmt: skip
 """Frames with text that people wrote."""
 
 

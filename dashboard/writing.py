@@ -16,9 +16,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import polars as pl
+
 from dashboard import access, data
 from dashboard.launch import environment
 from pipelines.access.roles import Right
+from pipelines.access.sight import MONEY, OTHERS, seen
 from pipelines.errors import ShopspreadError
 from pipelines.intake import entry, form, written
 from pipelines.intake.entry import Uploaded
@@ -60,6 +63,41 @@ def _right(table: str) -> Right:
     return Right.COACH if table in ("drills", "coaching", "technicians") else Right.ENTER
 
 
+def _unseen_cells(order: str) -> dict[str, str]:
+    """The cells of a job that the person who looks is not shown, as a table would hold them.
+
+    A form sends back what it was shown; without these a correction of one cell would empty the hidden ones.
+    """
+    looks = access.present()
+    found = data.Frames(data.stamp())["orders"].filter(pl.col("repair_order") == order)
+    if found.is_empty():
+        return {}
+    shown = seen(looks, "orders", found)
+    return {
+        name: "" if found[name][0] is None else str(found[name][0])
+        for name in ("technician", *MONEY)
+        if found[name][0] != shown[name][0]
+    }
+
+
+def _whole(table: str, row: Mapping[str, str]) -> dict[str, str]:
+    """A typed row with the cells that were hidden from whoever typed it as they stand.
+
+    Raises:
+        ShopspreadError: where it names the word that stands for a hidden name.
+    """
+    whole = dict(row)
+    if table == "repair_orders" and data.exists():
+        for name, cell in _unseen_cells(row.get("repair_order", "")).items():
+            if whole.get(name, "") in ("", OTHERS):
+                whole[name] = cell
+    if whole.get("technician") == OTHERS:
+        raise ShopspreadError(
+            f"{OTHERS.capitalize()!r} stands for a name you may not see; choose yours, or leave it out."
+        )
+    return whole
+
+
 def enter(table: str, row: Mapping[str, str], *, by: str) -> Entered:
     """Bring in one row a person has typed; see `pipelines.intake.form.enter`. A fit then takes it into the figures.
 
@@ -67,7 +105,7 @@ def enter(table: str, row: Mapping[str, str], *, by: str) -> Entered:
         ShopspreadError: when nobody is named or the row may not stand.
     """
     by = access.writes(_right(table), by)
-    entered = form.enter(data.warehouse(), table, row, by=by)
+    entered = form.enter(data.warehouse(), table, _whole(table, row), by=by)
     fit_soon()
     return entered
 
@@ -89,7 +127,7 @@ def label(rows: Sequence[Mapping[str, str]], *, by: str) -> Entered:
         ShopspreadError: when nobody is named or a row may not stand.
     """
     by = access.writes(Right.ENTER, by)
-    entered = entry.label(data.warehouse(), rows, by=by)
+    entered = entry.label(data.warehouse(), [_whole("captures", row) for row in rows], by=by)
     fit_soon()
     return entered
 
@@ -113,7 +151,7 @@ def add(table: str, row: Mapping[str, str], *, by: str) -> Entered:
         ShopspreadError: when nobody is named or the row may not stand.
     """
     by = access.writes(_right(table), by)
-    entered = form.enter(data.warehouse(create=True), table, row, by=by)
+    entered = form.enter(data.warehouse(create=True), table, _whole(table, row), by=by)
     fit_soon()
     return entered
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import ast
 from pathlib import Path
 
 import polars as pl
 import pytest
 import streamlit as st
 
-from dashboard import access, data
+from dashboard import access, data, writing
 from dashboard.launch import WAREHOUSE_VARIABLE
 from pipelines.access.roles import EVERYBODY, Role, Viewer, viewer_of
 from pipelines.access.sight import OTHERS
+from pipelines.errors import ShopspreadError
 from pipelines.warehouse.database import Warehouse
 
 TECHNICIAN = viewer_of("Ann", [Role.TECHNICIAN], "ann")
@@ -67,6 +69,61 @@ def test_one_capture_is_shown_to_each_as_all_of_them_are(
                 assert row["capture_file"].to_list() == [name]
                 assert (row["technician"][0], row["call"][0]) == (names[place], calls[place])
                 assert narrow["technicians"].equals(held["technicians"])
+
+
+VIEWS = sorted((Path(access.__file__).parent / "views").rglob("*.py"))
+ROWS = {"frames", "frame", "frames_of", "outcomes", "shop_of_test", "decided"}
+
+
+@pytest.mark.parametrize("path", VIEWS, ids=lambda path: f"{path.parent.name}/{path.name}")
+def test_what_a_page_keeps_of_rows_is_kept_for_who_may_see_them(path: Path) -> None:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.FunctionDef) or not any(
+            "cache_" in ast.unparse(one) for one in node.decorator_list
+        ):
+            continue
+        asked = {
+            call.func.attr
+            for call in ast.walk(node)
+            if isinstance(call, ast.Call)
+            and isinstance(call.func, ast.Attribute)
+            and ast.unparse(call.func.value) == "data"
+        }
+        if asked & ROWS:
+            assert "sight" in [given.arg for given in node.args.args], (
+                f"{path}: {node.name} is kept for everybody"
+            )
+
+
+def test_correcting_a_job_keeps_what_was_not_shown(house: Warehouse, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(writing, "fit_soon", lambda: None)
+    looking(monkeypatch, EVERYBODY)
+    job = {
+        "repair_order": "R1",
+        "opened_at": "2026-03-02",
+        "technician": "bo",
+        "labour_h": "1.5",
+        "parts_cost": "80",
+    }
+    writing.add("repair_orders", job, by="Boss")
+    looking(monkeypatch, TECHNICIAN)
+    monkeypatch.setattr(access, "writes", lambda _right, typed: typed)
+    shown = job | {"technician": OTHERS, "labour_h": "", "parts_cost": "", "complaint": "rough"}
+    writing.add("repair_orders", shown, by="Ann")
+    row = house.frame("orders").row(0, named=True)
+    assert (row["technician"], row["labour_h"], row["parts_cost"], row["complaint"]) == (
+        "bo",
+        1.5,
+        80.0,
+        "rough",
+    )
+    # what they do say stands, and the word for a hidden name is nobody's name
+    writing.add("repair_orders", shown | {"technician": "ann", "labour_h": "2"}, by="Ann")
+    row = house.frame("orders").row(0, named=True)
+    assert (row["technician"], row["labour_h"], row["parts_cost"]) == ("ann", 2.0, 80.0)
+    with pytest.raises(ShopspreadError, match="a name you may not see"):
+        writing.add("repair_orders", job | {"repair_order": "R2", "technician": OTHERS}, by="Ann")
+    assert house.frame("orders").height == 1
 
 
 def test_rows_of_a_version_that_is_over_are_let_go_of(

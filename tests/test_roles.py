@@ -82,11 +82,35 @@ def test_rows_about_people_are_for_who_coaches_them_and_for_themselves(role: Rol
 @pytest.mark.parametrize("role", Role)
 def test_the_log_tells_no_names_to_whom_they_are_not_for(role: Role) -> None:
     log = pl.DataFrame(
-        {"subject": ["capture", "coaching"], "key": ["a", "k"], "before": ["bo", "bo"], "after": ["bo", "bo"]}
+        {
+            "subject": ["capture", "coaching", "coaching.csv", "drills.xlsx"],
+            "key": ["a", "k", "k", "k"],
+            "before": ["bo"] * 4,
+            "after": ["bo"] * 4,
+        }
     )
     shown = seen(viewer_of("Ann", [role], "ann"), "intake_log", log)
     assert ("bo" in str(shown.rows())) == (role is Role.OWNER)
-    assert shown.height == {Role.OWNER: 2, Role.MANAGER: 1, Role.LEAD: 1}.get(role, 0)
+    assert shown.height == {Role.OWNER: 4, Role.MANAGER: 1, Role.LEAD: 1}.get(role, 0)
+
+
+@pytest.mark.parametrize("role", Role)
+def test_what_others_typed_is_told_without_what_is_not_for_whoever_looks(role: Role) -> None:
+    typed = pl.DataFrame(
+        {
+            "subject": ["outcomes.csv", "coaching.csv", "repair_orders.csv", "outcomes.csv"],
+            "key": ["a", "bo k", "R1", "b"],
+            "before": [None, None, "bo 9.99", None], "after": ["odd", "bo", "bo 8.88", "even"],
+            "entered_by": ["Bo", "Bo", "Bo", "Ann"],
+        }
+    )  # fmt: skip
+    shown = seen(viewer_of("Ann", [role], "ann"), "entered", typed)
+    _, names, people, money = TABLE[role]
+    assert ("bo k" in shown["key"]) == people
+    assert ("Bo" in shown["entered_by"]) == names
+    assert ("9.99" in str(shown.rows())) == (names and money)
+    assert shown.filter(entered_by="Ann")["after"].to_list() == ["even"]
+    assert seen(EVERYBODY, "entered", typed).equals(typed)
 
 
 def test_a_refusal_says_who_may_change_it() -> None:

@@ -12,6 +12,8 @@ MONEY = ("labour_h", "parts_cost", "parts_returned")
 CALLS = ("call", "call_elements", "call_cylinders")
 ABOUT_PEOPLE = ("technician", "technicians", "coaching", "drill", "drills", "person")
 """Subjects of log rows that are about a person."""
+TYPED = ("before", "after", "table_says", "form_says")
+"""Contents of rows as they were typed, all cells of them."""
 LOGGED = ("before", "after", "set_by", "by", "who")
 
 
@@ -25,6 +27,8 @@ def seen(viewer: Viewer, name: str, frame: pl.DataFrame) -> pl.DataFrame:
     """
     if name == "intake_log":
         return _log(viewer, frame)
+    if name in ("entered", "disagreements"):
+        return _typed(viewer, frame)
     if name in ("technicians", "coaching", "drills") and not viewer.may(Right.SEE_PEOPLE):
         own = pl.col("technician") == viewer.technician
         for_everybody = pl.col("technician").is_null() | (pl.col("technician") == "")
@@ -55,8 +59,32 @@ def _log(viewer: Viewer, frame: pl.DataFrame) -> pl.DataFrame:
         return frame.clear()
     if viewer.may(Right.SEE_PEOPLE):
         return frame
-    kept = frame.filter(~pl.col("subject").is_in(ABOUT_PEOPLE))
+    kept = frame.filter(~_table(pl.col("subject")).is_in(ABOUT_PEOPLE))
     hidden = [column for column in LOGGED if column in kept.columns]
     # a setting is about the shop and not about a person
     shop = pl.col("subject") == "setting"
     return kept.with_columns(pl.when(shop).then(pl.col(column)).alias(column) for column in hidden)
+
+
+def _table(subject: pl.Expr) -> pl.Expr:
+    """A log row's subject without the ending of the table's file: forms and files log under the same name."""
+    return subject.str.replace(r"\.(csv|xlsx)$", "")
+
+
+def _typed(viewer: Viewer, frame: pl.DataFrame) -> pl.DataFrame:
+    """What people typed: everybody's own, and of others what is not about a person, without names and contents."""
+    if viewer.may(Right.SEE_PEOPLE) and viewer.may(Right.SEE_NAMES) and viewer.may(Right.SEE_JOBS):
+        return frame
+    subject = _table(pl.col("subject" if "subject" in frame.columns else "name"))
+    own = (pl.col("entered_by") == viewer.name) & pl.lit(bool(viewer.name))
+    about_people = subject.is_in(ABOUT_PEOPLE)
+    kept = frame if viewer.may(Right.SEE_PEOPLE) else frame.filter(own | ~about_people)
+    if viewer.may(Right.SEE_NAMES):
+        told = [column for column in TYPED if column in kept.columns]
+        money = pl.lit(viewer.may(Right.SEE_JOBS)) | (subject != "repair_orders")
+        return kept.with_columns(pl.when(own | money).then(pl.col(column)).alias(column) for column in told)
+    hidden = [column for column in TYPED if column in kept.columns]
+    return kept.with_columns(
+        pl.when(own).then(pl.col("entered_by")).otherwise(pl.lit(OTHERS)).alias("entered_by"),
+        *(pl.when(own).then(pl.col(column)).alias(column) for column in hidden),
+    )

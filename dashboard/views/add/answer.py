@@ -249,6 +249,11 @@ def disagreements(rows: pl.DataFrame) -> list[str]:
     said = []
     for row in rows.iter_rows(named=True):
         what = f"{TABLE_WORDS.get(row['name'], row['name'])} {row['key']}"
+        if row["form_says"] is None and row["table_says"] is None:  # not for the person who looks
+            said.append(
+                f"{what}: a form and {row['name']}.csv say different things; the {row['stands']} stands."
+            )
+            continue
         ours, theirs = _differing(row["form_says"], row["table_says"])
         if row["stands"] == "form":
             later = f"what {row['entered_by']} entered on {row['form_at']:%Y-%m-%d} stands ({ours})"

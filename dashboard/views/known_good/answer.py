@@ -176,11 +176,21 @@ def laid_over(frames: Frames, about: Subject, capture_file: str) -> tuple[str, s
     return verdict, f"{word}: {which} sits {gap} % {words.stands(about.kind, about.measure)}."
 
 
-@st.cache_resource(max_entries=32, show_spinner=False)
-def neighbours(
-    stamp: str, _about: Subject, test: str, measure: str, group: str, capture_file: str
-) -> pl.DataFrame:
+def neighbours(stamp: str, about: Subject, group: str, capture_file: str) -> pl.DataFrame:
     """Past captures of the group most like one, nearest first, with what was confirmed on them."""
+    return _neighbours(stamp, about, about.test, about.measure.name, group, capture_file, data.sight())
+
+
+@st.cache_resource(max_entries=32, show_spinner=False)
+def _neighbours(
+    stamp: str,
+    _about: Subject,
+    test: str,
+    measure: str,
+    group: str,
+    capture_file: str,
+    sight: str,  # noqa: ARG001
+) -> pl.DataFrame:
     frames = data.frames(stamp)
     about, outcomes = _about, captures.outcomes_of(data.outcomes(stamp), test)
     schema = {
@@ -243,9 +253,13 @@ def _deviations(
     return table.drop("capture_file").to_numpy().astype(np.float64)
 
 
-@st.cache_resource(max_entries=3, show_spinner="Comparing with gauge readings")
 def gauge(stamp: str, test: str, measure: str) -> GaugeCheck | None:
     """Deviation against gauge loss, by group; None where no outcome of the test carries a gauge reading."""
+    return _gauge(stamp, test, measure, data.sight())
+
+
+@st.cache_resource(max_entries=3, show_spinner="Comparing with gauge readings")
+def _gauge(stamp: str, test: str, measure: str, sight: str) -> GaugeCheck | None:  # noqa: ARG001
     shop = data.shop_of_test(stamp, test, measure)
     if not shop.outcomes["gauge_kpa"].list.len().sum():
         return None

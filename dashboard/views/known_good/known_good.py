@@ -48,7 +48,7 @@ if over is not None:
     if st.button("Back to this capture", icon=":material/show_chart:"):
         go.capture(over)
     st.header("Past captures most like it")
-    near = answers.neighbours(stamp, about, about.test, about.measure.name, name, over)
+    near = answers.neighbours(stamp, about, name, over)
     if near.is_empty():
         notices.too_little("There is no other capture of this group to compare with.")
     else:

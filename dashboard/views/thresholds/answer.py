@@ -28,9 +28,13 @@ LINES = {"detection": "faulty ones found", "false_alarm": "healthy ones flagged"
 OUTCOMES = {ODD: "confirmed odd", UNKNOWN: "not confirmed", EVEN: "confirmed even"}
 
 
-@st.cache_resource(max_entries=6, show_spinner=False)
 def evidence_rows(stamp: str, test: str, measure: str) -> pl.DataFrame:
-    """Every scored capture of a test with what its outcome says."""
+    """Every scored capture of a test with what its outcome says, as the person who looks may see it."""
+    return _evidence_rows(stamp, test, measure, data.sight())
+
+
+@st.cache_resource(max_entries=6, show_spinner=False)
+def _evidence_rows(stamp: str, test: str, measure: str, sight: str) -> pl.DataFrame:  # noqa: ARG001
     own = data.frames(stamp)["scores"].filter(pl.col("measure") == measure)
     return evidence(own, data.shop_of_test(stamp, test, measure))
 
@@ -43,7 +47,12 @@ def curves_of(stamp: str, test: str, measure: str) -> ThresholdCurves:
 
 @st.cache_resource(max_entries=6, show_spinner="Working out what each limit would cost")
 def _at_other_costs(
-    stamp: str, test: str, measure: str, cost_miss: float, cost_false_alarm: float
+    stamp: str,
+    test: str,
+    measure: str,
+    cost_miss: float,
+    cost_false_alarm: float,
+    sight: str,  # noqa: ARG001
 ) -> tuple[Proposal, ...]:
     return propose(
         data.fit(stamp, test, measure),
@@ -57,7 +66,9 @@ def proposals(stamp: str, about: Subject, cost_miss: float, cost_false_alarm: fl
     """The proposed limit of every group: the last fit's own, or what it would propose at other costs."""
     found = data.proposals(stamp, about.test, about.measure.name)
     if any((one.cost_miss, one.cost_false_alarm) != (cost_miss, cost_false_alarm) for one in found):
-        found = _at_other_costs(stamp, about.test, about.measure.name, cost_miss, cost_false_alarm)
+        found = _at_other_costs(
+            stamp, about.test, about.measure.name, cost_miss, cost_false_alarm, data.sight()
+        )
     return {proposal.group: proposal for proposal in found}
 
 
@@ -134,9 +145,13 @@ def proposal_sentence(one: Proposal) -> str:
     )
 
 
-@st.cache_resource(max_entries=6, show_spinner=False)
 def verification(stamp: str, test: str, measure: str, as_of: dt.date) -> Verification:
     """Captures to confirm although nothing looked odd, drawn by lot, so that it is known what a limit misses."""
+    return _verification(stamp, test, measure, as_of, data.sight())
+
+
+@st.cache_resource(max_entries=6, show_spinner=False)
+def _verification(stamp: str, test: str, measure: str, as_of: dt.date, sight: str) -> Verification:  # noqa: ARG001
     limits = data.thresholds_as_of(stamp, as_of).filter(
         (pl.col("test") == test) & (pl.col("measure") == measure)
     )

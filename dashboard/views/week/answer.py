@@ -63,9 +63,13 @@ def newest_week(frames: Frames, about: Subject, as_of: dt.date) -> dt.date:
     return day - dt.timedelta(days=day.weekday())
 
 
-@st.cache_resource(max_entries=6, show_spinner=False)
 def condition(stamp: str, test: str, measure: str) -> str:
     """Whether known-good captures are made like paid ones, on which the week's share of healthy ones rests."""
+    return _condition(stamp, test, measure, data.sight())
+
+
+@st.cache_resource(max_entries=6, show_spinner=False)
+def _condition(stamp: str, test: str, measure: str, sight: str) -> str:  # noqa: ARG001
     scores = data.scores(stamp, test, measure).captures
     return exchangeability(scores, data.shop_of_test(stamp, test, measure)).sentence
 
