@@ -21,7 +21,7 @@ from dashboard.shared import inert
 from pipelines.cli import output
 from pipelines.fit.run import fit_warehouse
 from pipelines.intake.ingest import ingest
-from pipelines.reports.week import week_of
+from pipelines.reports.week import waits_of, week_of
 from pipelines.warehouse.database import Warehouse
 from tests.browser_dashboard import CHROMIUM, chromium, served, visit
 from tests.small_shop import FAMILIES, log_row, write_capture, write_log
@@ -141,7 +141,8 @@ def test_no_page_acts_on_a_name(address: str) -> None:
 def test_the_digest_and_the_sheet_act_on_no_name(shop: Path) -> None:
     house = Warehouse(shop)
     day = house.frame("last_day")["last_day"][0]
-    text = render(week_of(house, day))
+    week = week_of(house, day)
+    text = render(week, waits_of(house, week))
     assert "<img src=http" not in text
     assert "&lt;img" in text or "evil.example/b.png" not in text
     page = sheet.Sheet(

@@ -5,6 +5,9 @@ Every expectation follows from how the file is written.
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +15,7 @@ import pytest
 
 from pipelines.errors import UnreadableFile
 from pipelines.readers.delimited import read
+from tests.small_shop import write_capture
 
 RATE_HZ = 2000.0
 COUNT = 3000
@@ -143,3 +147,21 @@ def test_samples_at_random_times_are_refused(tmp_path: Path) -> None:
     rows = [f"{x:.8f},{y:.5f},{z:.3f}" for x, y, z in zip(stamps, a, b, strict=True)]
     with pytest.raises(UnreadableFile, match="not evenly spaced"):
         read(written(tmp_path / "random.csv", rows))
+
+
+def test_the_time_base_is_the_same_however_many_threads_linear_algebra_has(tmp_path: Path) -> None:
+    """A worker of a cluster has one thread and a computer's own process many; the stored copy's name must not tell."""
+    write_capture(tmp_path / "a.csv", (1, 1, 1, 1))
+    code = (
+        "import sys; from pathlib import Path; from pipelines.readers import read_waveform; "
+        "from pipelines.warehouse.waveforms import digest; print(digest(read_waveform(Path(sys.argv[1]))))"
+    )
+    names = {
+        subprocess.run(
+            [sys.executable, "-c", code, str(tmp_path / "a.csv")],
+            env={**os.environ, "OMP_NUM_THREADS": threads, "OPENBLAS_NUM_THREADS": threads},
+            cwd=Path(__file__).parents[1], capture_output=True, text=True, check=True,
+        ).stdout
+        for threads in ("1", "2", "8")
+    }  # fmt: skip
+    assert len(names) == 1

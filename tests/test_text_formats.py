@@ -63,6 +63,10 @@ def written(
 
 
 @settings(**ANY)
+@example(
+    channels=2, length=20, rate_hz=500.0, delimiter=",", comma=True, time="interval", unit="s", above=0,
+    units="heading", encoding="utf-8", quoted=True, seed=0,
+)  # fmt: skip
 @given(
     channels=st.integers(1, 4),
     length=st.integers(20, 300),

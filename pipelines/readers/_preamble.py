@@ -50,7 +50,7 @@ def read_preamble(lines: list[str], delimiter: str, decimal_comma: bool | None) 
     start_s = None
     notes: list[str] = []
     for line in lines:
-        for key, value in _pairs(line, delimiter):
+        for key, value in _pairs(line, delimiter, decimal_comma):
             name, key_unit = name_and_unit(key)
             plain = re.sub(r"[\s_-]+", " ", name.lower()).strip(" #%;/*!.\"'")
             match = _VALUE.match(value.strip().strip('"'))
@@ -100,10 +100,15 @@ def _bracketed(key: str) -> str:
     return match.group(1).strip() if match else ""
 
 
-def _pairs(line: str, delimiter: str) -> list[tuple[str, str]]:
+def _pairs(line: str, delimiter: str, decimal_comma: bool | None) -> list[tuple[str, str]]:
     """Every `key: value`, `key = value`, `key<delimiter>value[<delimiter>unit]` or `key value` in a line."""
     text = line.strip().lstrip("#%!*/ ")
-    cells = [cell for cell in split_cells(text, delimiter) if cell]
+    if decimal_comma and delimiter == "," and '"' not in text and _PAIR.match(text):
+        # the table quotes its numbers, free text above does not: `sample interval: 0,002 s` is one value
+        parts = [part.strip() for part in re.split(r",(?!\d)|(?<!\d),", text)]
+    else:
+        parts = split_cells(text, delimiter)
+    cells = [cell for cell in parts if cell]
     found: list[tuple[str, str]] = []
     for cell in dict.fromkeys((text, *cells)):
         pair = _PAIR.match(cell) or _SPACED.match(cell)

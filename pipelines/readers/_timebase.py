@@ -97,9 +97,18 @@ def _line(time_s: Times) -> tuple[float, float]:
     Two rounded ends would leave the rate uncertain by a digit over the whole span; all samples together
     do better, by about the square root of their number.
     """
-    place = np.arange(time_s.size, dtype=np.float64) - (time_s.size - 1) / 2
-    step_s = float(place @ (time_s - time_s[0])) / float(place @ place)
-    return step_s, float(time_s.mean()) - step_s * (time_s.size - 1) / 2
+    return _line_through(np.arange(time_s.size, dtype=np.float64), time_s)
+
+
+def _line_through(place: Times, time_s: Times) -> tuple[float, float]:
+    """Step and start of the least-squares line through (place, time), summed up without linear algebra's threads.
+
+    Their number would change the last digit, and with it the name of the stored copy (see `waveforms.digest`).
+    """
+    middle = float(place.mean())
+    away = place - middle
+    step_s = float((away * (time_s - time_s[0])).sum()) / float((away * away).sum())
+    return step_s, float(time_s.mean()) - step_s * middle
 
 
 def _jittered(time_s: Times, steps_s: Times, last_place_s: float) -> Timebase | None:
@@ -120,7 +129,7 @@ def _jittered(time_s: Times, steps_s: Times, last_place_s: float) -> Timebase | 
     while True:
         for _ in range(2):
             place = np.rint((time_s[:taken] - start_s) / step_s)
-            step_s, start_s = (float(v) for v in np.polyfit(place, time_s[:taken], 1))
+            step_s, start_s = _line_through(place, time_s[:taken])
         if taken == count:
             break
         taken = min(2 * taken, count)

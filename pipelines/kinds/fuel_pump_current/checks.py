@@ -108,7 +108,7 @@ def clipped(samples: npt.NDArray[np.float32], trace: Trace) -> bool:
     """
     if trace.gap_share > 0.001:
         return True
-    if STEPS_TO_TELL * trace.step_a > float(np.abs(trace.amps).max()):
+    if STEPS_TO_TELL * trace.step_a > float(np.abs(trace.amps).max(initial=0.0)):
         return False  # so few steps pile up by themselves
     finite = samples[np.isfinite(samples)]
     middle = float(np.median(finite))
