@@ -5,14 +5,16 @@ its own size,
 
     i = 1 - rho v                           V = V_oc - R I, rho from the level at rest and while cranking
     motor torque ~ i^(1 + m)                flux ~ I^m: m = 0 permanent magnet, 1 a series winding far from saturation
-    w = (1 + (kappa - m rho) v) / i^m       flux w ~ V - R_m I, kappa = dw/dv at the mean
+    flux w ~ V - R_m I - L dI/dt            kappa = dw/dv at the mean, lambda = L / R in parts of a cycle / 2 pi:
+    w = (1 + (kappa - m rho) v + kappa lambda dv/dt) / i^m
     J w dw/da = motor torque - load         in crank angle a
 
 so that, exactly,
 
     load = const - c [q1 + tau dq2/da],     q1 = (1 - i^(1+m)) / ((1+m) rho),     q2 = (w^2 - 1) / (2 kappa)
 
-with `tau` the starter's electromechanical memory; for small ripples q1 = q2 = v. The load is the gas torque of the
+with `tau` the starter's electromechanical memory; for small ripples q1 = v and q2 = v + lambda dv/dt: the winding's
+inductance makes the signal lag the load the more, the faster the firings come. The load is the gas torque of the
 cylinders,
 
     load = sum_c P_c g(a - a_c - phase) + E_c e(a - a_c - phase)
@@ -20,7 +22,7 @@ cylinders,
 with g the torque of one slider-crank cylinder that compresses and expands by p V^n = const (Heywood J. B. (1988),
 *Internal Combustion Engine Fundamentals*, section 2.2 for the geometry) and e = -|g| what it loses on the way
 (leakage, heat), held small. In the orders q of the 720-deg cycle the whole is linear in P_c and E_c for given
-(tau, kappa, phase, shape, m), so those five are fitted by Gauss-Newton with the linear ones eliminated
+(tau, kappa, phase, shape, m, lambda), so those six are fitted by Gauss-Newton with the linear ones eliminated
 (variable projection with Kaufman's simplification: Golub G. & Pereyra V. (2003), *Inverse Problems* 19:R1-R26),
 all held near usual values by a weak prior that real data outweigh.
 """
@@ -44,11 +46,12 @@ FEWEST_ORDERS, MOST_ORDERS = 14, 40
 MODEL_ERROR = 0.014  # of the ripple's size: what the model leaves out (coils, valves, friction)
 LOSS_SPREAD = 0.15  # usual size of a cylinder's losses, in parts of its compression
 UNLIKE_SPREAD = 0.5  # usual spread of the cylinders' compression, in parts of their median
-# log tau (in cycles / 2 pi), kappa, phase in deg, mix of the two shapes, m
-USUAL = np.array([np.log(0.5), 0.15, 8.0, 0.5, 0.5])
-SPREAD = np.array([0.9, 0.12, 6.0, 0.45, 0.4])
-LOWEST = np.array([-4.0, 0.02, -np.inf, -1.0, 0.0])
-HIGHEST = np.array([3.0, 0.45, np.inf, 2.0, 1.0])
+# log tau (in cycles / 2 pi), kappa, phase in deg, mix of the two shapes, m, log lambda (2 to 30 ms, common practice,
+# no source, in cycles of 0.4 to 1.2 s)
+USUAL = np.array([np.log(0.5), 0.15, 8.0, 0.5, 0.5, np.log(0.07)])
+SPREAD = np.array([0.9, 0.12, 6.0, 0.45, 0.4, 0.8])
+LOWEST = np.array([-4.0, 0.02, -np.inf, -1.0, 0.0, -5.0])
+HIGHEST = np.array([3.0, 0.45, np.inf, 2.0, 1.0, 0.0])
 USUAL_RHO, RHO_RANGE = 0.35, (0.05, 0.65)
 LEAST_CURRENT, LEAST_SPEED = 0.05, 0.05  # an overrunning starter draws little, and the model ends there
 MIDDLES = (np.arange(BINS) + 0.5) / BINS
@@ -65,8 +68,9 @@ class Inversion:
     Attributes:
         strength: by firing position, in units of the ripple; only ratios mean anything, shape (cylinders,).
         by_cycle: the same from each cycle alone, shape (cycles, cylinders).
-        tau, kappa, phase_deg, mix, series: the fitted starter memory (in cycles / 2 pi), speed swing, angle from the
-            cycle's start to top dead centre of position 1, shape, and exponent m of the flux.
+        tau, kappa, phase_deg, mix, series, lag: the fitted starter memory (in cycles / 2 pi), speed swing, angle from
+            the cycle's start to top dead centre of position 1, shape, exponent m of the flux, and the winding's lag
+            lambda (in cycles / 2 pi).
         misfit: RMS of what the model leaves of the mean cycle, in units of the ripple's RMS.
         left_by_cycle: RMS misfit of each cycle alone, in units of the ripple's RMS, shape (cycles,).
         cost: what was minimised; differences of cost compare rotations of the firing sequence.
@@ -79,6 +83,7 @@ class Inversion:
     phase_deg: float
     mix: float
     series: float
+    lag: float
     misfit: float
     left_by_cycle: Array
     cost: float
@@ -117,7 +122,9 @@ class _Fit:
         self.orders = orders_for(count)
         self.wanted = slice(1, self.orders.size + 1)
         self.cycle = cycle
+        self.rising = self.slope_of(cycle)
         self.around = np.concatenate((cycle[-1:], cycle, cycle[:1]))
+        self.rising_around = np.concatenate((self.rising[-1:], self.rising, self.rising[:1]))
         self.usual = usual
         self.spread = spread
         variance = MODEL_ERROR**2 + (0.0 if noise is None else noise)
@@ -137,16 +144,24 @@ class _Fit:
         prior[:n, :n] = (np.eye(n) - 1.0 / n) / (UNLIKE_SPREAD * size)
         prior[n:, n:] = np.eye(n) / (LOSS_SPREAD * size)
 
-    def speed(self, v: Array, x: Array) -> Array:
-        """Speed in parts of its mean at ripple `v`, before the mean is set to 1."""
-        kappa, series = float(x[1]), float(x[4])
-        current = np.maximum(1.0 - self.rho * v, LEAST_CURRENT)
-        return np.asarray(np.maximum(1.0 + (kappa - series * self.rho) * v, LEAST_SPEED) * current**-series)
+    def slope_of(self, cycles: Array) -> Array:
+        """dv/dt over evenly timed bins, in units of v per cycle / 2 pi, of the orders the fit looks at."""
+        parts = np.fft.rfft(cycles)
+        out = np.zeros_like(parts)
+        out[..., self.wanted] = parts[..., self.wanted] * (1j * self.orders)
+        return np.asarray(np.fft.irfft(out, BINS))
+
+    def speed(self, v: Array, rising: Array, current: Array, x: Array) -> Array:
+        """Speed in parts of its mean at ripple `v` that is `rising` so fast, before the mean is set to 1."""
+        kappa, series, lag = float(x[1]), float(x[4]), float(np.exp(x[5]))
+        voltage = 1.0 + (kappa - series * self.rho) * v + (kappa * lag) * rising
+        return np.asarray(np.maximum(voltage, LEAST_SPEED) * current**-series)
 
     def middles(self, x: Array) -> tuple[Array, float]:
         """At which share of the cycle's crank angle each evenly timed bin's middle lies, the last bin of the cycle
         before and the first of the next one with them, and the mean speed by which all are measured."""
-        speed = self.speed(self.cycle, x)
+        current = np.maximum(1.0 - self.rho * self.cycle, LEAST_CURRENT)
+        speed = self.speed(self.cycle, self.rising, current, x)
         turned = speed.cumsum()
         whole = float(turned[-1])
         middle = np.empty(BINS + 2)
@@ -154,21 +169,21 @@ class _Fit:
         middle[0], middle[-1] = middle[-2] - 1.0, middle[1] + 1.0
         return middle, whole / BINS
 
-    def seen_by(self, v: Array, mean_speed: float, x: Array) -> Complex:
+    def seen_by(self, v: Array, rising: Array, mean_speed: float, x: Array) -> Complex:
         """Orders of q1 and q2 from the ripple in bins of even crank angle, shape (2, ..., orders)."""
         kappa, series = float(x[1]), float(x[4])
         both = np.empty((2, *v.shape))
         current = np.maximum(1.0 - self.rho * v, LEAST_CURRENT)
-        flux = current**series
-        speed = np.maximum(1.0 + (kappa - series * self.rho) * v, LEAST_SPEED) / flux
-        both[0] = (1.0 - current * flux) * (1.0 / ((1.0 + series) * self.rho))
+        speed = self.speed(v, rising, current, x)
+        both[0] = (1.0 - current ** (1.0 + series)) * (1.0 / ((1.0 + series) * self.rho))
         both[1] = speed * speed * (0.5 / (kappa * mean_speed * mean_speed))
         return np.asarray(np.fft.rfft(both)[..., self.wanted] * self.centre)
 
     def seen(self, x: Array) -> Complex:
         """`seen_by` the mean cycle."""
         middle, mean_speed = self.middles(x)
-        return self.seen_by(np.interp(MIDDLES, middle, self.around), mean_speed, x)
+        v, rising = np.interp(MIDDLES, middle, self.around), np.interp(MIDDLES, middle, self.rising_around)
+        return self.seen_by(v, rising, mean_speed, x)
 
     def seen_each(self, cycles: Array, x: Array) -> Complex:
         """`seen_by` each of some cycles, with the mean cycle's speed, shape (2, cycles, orders)."""
@@ -176,20 +191,26 @@ class _Fit:
         at = np.interp(MIDDLES, middle, PLACES)
         before = np.floor(at).astype(np.int64)
         share = at - before
-        v = cycles[:, before % BINS] * (1.0 - share) + cycles[:, (before + 1) % BINS] * share
-        return self.seen_by(v, mean_speed, x)
+        first, second = before % BINS, (before + 1) % BINS
+        rising = self.slope_of(cycles)
+        v = cycles[:, first] * (1.0 - share) + cycles[:, second] * share
+        return self.seen_by(v, rising[:, first] * (1.0 - share) + rising[:, second] * share, mean_speed, x)
+
+    def memory(self, x: Array) -> tuple[Complex, Complex]:
+        """By order: what the rotor's inertia does to a torque, and that with the winding's inductance, less 1."""
+        inertia = 1j * self.orders * np.exp(x[0])
+        return inertia, inertia * (1.0 + 1j * self.orders * np.exp(x[5]))
 
     def observed(self, x: Array, seen: Complex) -> Complex:
         """What the linear part has to explain, weighted: the motor's torque less what turns the rotor faster, both
         behind the starter's memory."""
-        memory = 1j * self.orders * np.exp(x[0])
-        return np.asarray((seen[0] + memory * seen[1]) * (self.weight / (1.0 + memory)))
+        inertia, memory = self.memory(x)
+        return np.asarray((seen[0] + inertia * seen[1]) * (self.weight / (1.0 + memory)))
 
     def lag(self, x: Array) -> Complex:
         """What turning by the phase and the starter's memory do to each order."""
-        return np.asarray(
-            np.exp((-2j * np.pi / 720.0 * x[2]) * self.orders) / (1.0 + 1j * self.orders * np.exp(x[0]))
-        )
+        _, memory = self.memory(x)
+        return np.asarray(np.exp((-2j * np.pi / 720.0 * x[2]) * self.orders) / (1.0 + memory))
 
     def rows(self, x: Array) -> Complex:
         """See `_State.rows`."""
@@ -216,18 +237,23 @@ class _Fit:
         return _State(x, seen, rows, linear, left, normal, float(left @ left + pull @ pull))
 
     def slopes(self, state: _State) -> Array:
-        """Derivatives of the residual with the linear part free to follow, shape (5, 2 orders + 2 cylinders)."""
+        """Derivatives of the residual with the linear part free to follow, shape (6, 2 orders + 2 cylinders)."""
         x, n, orders = state.x, self.count, self.orders.size
         slope = np.zeros((x.size, orders + n), dtype=np.complex128)
-        memory = 1j * self.orders * np.exp(x[0])
+        inertia, memory = self.memory(x)
         behind = self.weight / (1.0 + memory)
-        for j, step in ((1, 2e-3), (4, 5e-3)):  # what is observed is linear in what is seen
+        for j, step in ((1, 2e-3), (4, 5e-3), (5, 2e-2)):  # what is observed is linear in what is seen
             stepped = x.copy()
             stepped[j] += step
             q1, q2 = self.seen(stepped) - state.seen
-            slope[j, :orders] = (q1 + memory * q2) * (behind / step)
+            slope[j, :orders] = (q1 + inertia * q2) * (behind / step)
         explained = state.linear @ state.rows[:, :orders]
-        slope[0, :orders] = ((state.seen[1] - state.seen[0]) * behind + explained) * (memory / (1.0 + memory))
+        wound = memory / inertia
+        slope[0, :orders] = ((state.seen[1] - wound * state.seen[0]) * behind + explained * wound) * (
+            inertia / (1.0 + memory)
+        )
+        unexplained = explained - self.observed(x, state.seen)
+        slope[5, :orders] += unexplained * ((memory - inertia) / (1.0 + memory))
         slope[2, :orders] = explained * (2j * np.pi / 720.0 * self.orders)
         slope[3, :orders] = (state.linear[:n] @ self.turn) * (-self.step * self.lag(x))
         plain, predicted = slope.view(np.float64), state.predicted
@@ -237,13 +263,13 @@ class _Fit:
         """Which of a few memories explains the cycle best at the usual values of all else, without the prior on
         strengths, and the median strength it gives: all of them solved in one stack."""
         n, x = self.count, self.usual
-        memory = 1j * np.exp(STARTS)[:, None] * self.orders
-        behind = 1.0 / (1.0 + memory)
+        inertia = 1j * np.exp(STARTS)[:, None] * self.orders
+        behind = 1.0 / (1.0 + inertia * (1.0 + 1j * self.orders * np.exp(x[5])))
         lag = np.exp((-2j * np.pi / 720.0 * x[2]) * self.orders) * behind
         rows = np.empty((STARTS.size, 2 * n, self.orders.size), dtype=np.complex128)
         np.multiply(self.turn, ((self.low + x[3] * self.step) * lag)[:, None], out=rows[:, :n])
         np.multiply(self.turn, (self.lost * lag)[:, None], out=rows[:, n:])
-        wanted = ((seen[0] + memory * seen[1]) * (self.weight * behind)).view(np.float64)
+        wanted = ((seen[0] + inertia * seen[1]) * (self.weight * behind)).view(np.float64)
         predicted = rows.view(np.float64)
         normal = predicted @ predicted.transpose(0, 2, 1)
         normal += 1e-9 * normal.trace(axis1=1, axis2=2)[:, None, None] * np.eye(2 * n)
@@ -349,6 +375,7 @@ def invert(
         phase_deg=float(x[2]),
         mix=float(x[3]),
         series=float(x[4]),
+        lag=float(np.exp(x[5])),
         misfit=misfit,
         left_by_cycle=np.sqrt(left / power),
         cost=state.cost,
