@@ -99,3 +99,20 @@ def test_a_cylinder_that_kicks_is_the_lowest() -> None:
     found = verdict(102000428)
     assert "comes and goes" in found.troubles
     assert found.right is True
+
+
+@pytest.mark.parametrize(
+    ("seed", "why"),
+    [
+        (401001205, "every second one of four looked weak"),
+        (402001292, "a tight spot, two that fire a turn apart looked strong"),
+        (402001301, "a clamp with dead bits, one looked strong"),
+        (402001304, "load steps near stall"),
+        (402001243, "a long crank, each cycle alike, and all wrong alike"),
+    ],
+)
+def test_nobody_even_is_named_odd(seed: int, why: str) -> None:
+    """Once named with a small standard error: what the model leaves out shifts every cycle alike."""
+    found = verdict(seed)
+    assert found.status == "read", why
+    assert found.wrong == (), why

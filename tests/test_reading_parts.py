@@ -11,9 +11,10 @@ import pytest
 from scipy.optimize import least_squares
 
 from pipelines.kinds import kind
-from pipelines.kinds.relative_compression import inversion, placing, torque
+from pipelines.kinds.relative_compression import grey_box, inversion, placing, torque
 from pipelines.kinds.relative_compression.angle import BINS, bin_means, take_cycles
 from pipelines.kinds.relative_compression.cylinders import standard_errors
+from pipelines.kinds.relative_compression.doubt import doubtful
 from pipelines.kinds.relative_compression.front import look_at
 from pipelines.kinds.relative_compression.in_step import in_step
 from pipelines.kinds.relative_compression.period import (
@@ -212,28 +213,27 @@ def test_inversion_against_a_general_optimiser(cylinders: int, weak: int, left: 
     trust region."""
     ripple = cycles_of(engine(cylinders, weak, left))
     angles = np.array(family(cylinders).firing_angles_deg)
-    fast = inversion.invert(ripple, angles)
     mean = ripple.mean(axis=0)
     size = float(np.sqrt(2 * (mean @ mean) / BINS))
-    noise = inversion._noise(ripple / size, inversion.orders_for(cylinders))
-    fit = inversion._Fit(mean / size, angles, inversion.USUAL, inversion.SPREAD, noise, inversion.USUAL_RHO)
+    noise = inversion._noise(ripple / size, grey_box.orders_for(cylinders))
+    fit = grey_box.Fit(mean / size, angles, grey_box.USUAL, grey_box.SPREAD, noise, inversion.USUAL_RHO)
     solved = fit.solve()
 
     def left_over(z: np.ndarray) -> np.ndarray:
         x, linear = z[:5], z[5:]
         explained = linear @ fit.rows(x)
         explained[: fit.orders.size] -= fit.observed(x, fit.seen(x))
-        return np.concatenate([-explained.view(float), (x - inversion.USUAL) / inversion.SPREAD])
+        return np.concatenate([-explained.view(float), (x - grey_box.USUAL) / grey_box.SPREAD])
 
     usual = float(np.median(solved.linear[:cylinders]))
-    start = np.concatenate([inversion.USUAL, np.full(cylinders, usual), np.zeros(cylinders)])
+    start = np.concatenate([grey_box.USUAL, np.full(cylinders, usual), np.zeros(cylinders)])
     start[0] = solved.x[0] + 0.1
     free = np.full(2 * cylinders, np.inf)
-    bounds = (np.concatenate([inversion.LOWEST, -free]), np.concatenate([inversion.HIGHEST, free]))
+    bounds = (np.concatenate([grey_box.LOWEST, -free]), np.concatenate([grey_box.HIGHEST, free]))
     slow = least_squares(left_over, start, bounds=bounds, method="trf", x_scale="jac", max_nfev=400)
     strength = slow.x[5 : 5 + cylinders]
     relative = 100 * strength / np.median(strength)
-    found = 100 * fast.strength / np.median(fast.strength)
+    found = 100 * solved.linear[:cylinders] / np.median(solved.linear[:cylinders])
     assert 2 * slow.cost == pytest.approx(solved.cost, rel=0.03)
     assert found == pytest.approx(relative, abs=1.0)
 
@@ -244,8 +244,8 @@ def test_closed_form_slopes_against_differences() -> None:
     angles = np.array(family(6).firing_angles_deg)
     mean = ripple.mean(axis=0)
     size = float(np.sqrt(2 * (mean @ mean) / BINS))
-    fit = inversion._Fit(mean / size, angles, inversion.USUAL, inversion.SPREAD, None, 0.3)
-    x = inversion.USUAL + np.array([0.3, 0.02, 2.0, 0.1, -0.2])
+    fit = grey_box.Fit(mean / size, angles, grey_box.USUAL, grey_box.SPREAD, None, 0.3)
+    x = grey_box.USUAL + np.array([0.3, 0.02, 2.0, 0.1, -0.2])
     state = fit.at(x)
     slopes = fit.slopes(state)
 
@@ -278,6 +278,40 @@ def test_the_estimate_turns_with_the_engine() -> None:
 def test_cycles_alone_average_to_the_whole() -> None:
     found = inversion.invert(cycles_of(engine(6, 3, 0.5)), np.array(family(6).firing_angles_deg))
     assert found.by_cycle.mean(axis=0) == pytest.approx(found.strength, rel=0.01)
+
+
+def test_a_well_explained_engine_keeps_its_figures() -> None:
+    """The weighed strengths are the plain ones where the model explains the ripple, and their doubt is small."""
+    ripple = cycles_of(engine(6, 3, 0.5))
+    found = inversion.invert(ripple, np.array(family(6).firing_angles_deg))
+    relative = placing.relative_of(found.strength)
+    assert relative == pytest.approx([100.0, 100.0, 100.0, 50.0, 100.0, 100.0], abs=6.0)
+    assert found.doubt_pct.max() < 12.0
+    assert not doubtful(relative, np.zeros(6), found.doubt_pct)
+
+
+def test_a_torque_no_cylinder_makes_raises_the_doubt() -> None:
+    """A load that swings at orders between the firings: the doubt grows with it, and what looks odd is not believed."""
+    ripple = cycles_of(engine(6, 3, 1.0))
+    angles = np.array(family(6).firing_angles_deg)
+    size = float(np.ptp(ripple.mean(axis=0)))
+    at = 2 * np.pi * (np.arange(BINS) + 0.5) / BINS
+    foreign = size * (np.cos(5 * at) + np.cos(7 * at + 1.0) + np.cos(8 * at + 2.0))
+    doubts = [
+        float(np.median(inversion.invert(ripple + share * foreign, angles).doubt_pct))
+        for share in (0.0, 0.1, 0.3)
+    ]
+    assert doubts[0] < doubts[1] < doubts[2]
+    assert doubts[2] > 1.5 * doubts[0]
+
+
+def test_an_odd_figure_is_believed_only_beyond_three_of_its_doubts() -> None:
+    even, error = np.array([100.0, 101.0, 99.0, 100.0]), np.ones(4)
+    low = np.array([100.0, 101.0, 70.0, 100.0])
+    assert not doubtful(even, error, np.full(4, 8.0))
+    assert not doubtful(low, error, np.full(4, 8.0))
+    assert doubtful(low, error, np.full(4, 11.0))
+    assert doubtful(even, error, np.full(4, 25.0))
 
 
 def test_period_and_phase_from_the_ripple_alone() -> None:

@@ -8,9 +8,10 @@ from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import Check, ElementReading, EngineFamily, Events, Hookup, Identified, Reading
 from pipelines.kinds.relative_compression.angle import BINS
 from pipelines.kinds.relative_compression.changes import Change, change_of
+from pipelines.kinds.relative_compression.doubt import doubtful
 from pipelines.kinds.relative_compression.front import DOUBTFUL, Front
 from pipelines.kinds.relative_compression.inversion import Inversion
-from pipelines.kinds.relative_compression.placing import best_trial
+from pipelines.kinds.relative_compression.placing import FIRES_BEFORE_TOP_DEG, best_trial
 from pipelines.kinds.relative_compression.setup_checks import cranked_s, setup_checks
 from pipelines.kinds.relative_compression.values import Array, middle_of
 from pipelines.waveform import Waveform
@@ -23,6 +24,7 @@ NO_CYCLE = (
 TOO_SHORT_S = 1.6  # three cycles at 225 rpm
 REPEATS = 0.5  # share of the ripple's power from which it repeats
 EVEN_WITHIN = 0.06  # how near a whole number the firings between two pulses must lie
+FARTHEST_SPARK_DEG = 32.0  # from the usual place before the top (common practice, no source)
 MANY = 6  # cylinders, from which every second one hardly compressing is a wrong family, not a fault
 NO_FIRING = 0.3  # of the others' compression: no whole half of an engine falls below
 
@@ -48,6 +50,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
     features |= {
         "ripple_coherence": front.cycles.coherence,
         "ripple_misfit": found.misfit,
+        "doubt_pct": float(found.doubt_pct[int(np.argmin(relative))]),
         "starter_memory_cycles": found.tau / (2.0 * np.pi),
         "speed_swing": found.kappa,
         "series_exponent": found.series,
@@ -62,7 +65,10 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
             "kick_position": change.kicker + 1.0 if change.kicker is not None else np.nan,
             "kick_depth_pct": change.depth_pct,
         }
+    unsure = _unsure(front, angles, found, doubtful(relative, error, found.doubt_pct))
     numbers, companions, identity = _names(front, trial.order, angles, trial.settled)
+    if unsure:
+        companions, identity = [None] * len(numbers), "none"
     count = family.cylinders
     cylinders = tuple(
         ElementReading(
@@ -85,7 +91,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         checks,
         _events(front, angles, found),
         reader_version,
-        (*_notes(front), *_changes(change, cylinders, found.by_cycle.shape[0])),
+        (*_notes(front), *unsure, *_changes(change, cylinders, found.by_cycle.shape[0])),
     )
 
 
@@ -283,6 +289,25 @@ def _other_style(style: str, family: EngineFamily) -> str:
         f"{family.sync_kind.replace('_', ' ')}; the pulses were believed. Check sync_kind and the number of cylinders "
         "in engine_families.csv, and the engine family in the capture log."
     )
+
+
+def _unsure(front: Front, angles: Array, found: Inversion, doubt: bool) -> list[str]:
+    """Why no cylinder is named though there is a sync, as sentences; none where they may be."""
+    if front.sync is None or front.sync.style == "distributor":
+        return []
+    away = abs((found.phase_deg - FIRES_BEFORE_TOP_DEG + 360.0) % 720.0 - 360.0)
+    if away > min(FARTHEST_SPARK_DEG, 0.5 * float(np.diff(np.append(angles, 720.0)).min())):
+        return [
+            f"The sync pulses stand {found.phase_deg:.0f} degrees of the crank before a top, where no coil fires: no "
+            "cylinder is named. Check which coil the lead is on, and the firing intervals in engine_families.csv."
+        ]
+    if doubt:
+        return [
+            f"The cylinders leave {100.0 * found.misfit:.0f} % of the ripple unexplained, and one that looks odd may "
+            "be even: none is named. Look for a load that switches, a loose clip or a cut-off signal, crank for about "
+            "ten seconds, and capture again."
+        ]
+    return []
 
 
 def _notes(front: Front) -> tuple[str, ...]:

@@ -23,7 +23,7 @@ from pipelines.kinds.relative_compression.cylinders import read_cranking
 from pipelines.kinds.relative_compression.declared import CHECKS
 from pipelines.waveform import Waveform
 
-READER_VERSION = 4
+READER_VERSION = 5
 
 
 def read(waveform: Waveform, hookup: Hookup, family: EngineFamily | None) -> Reading:
@@ -93,6 +93,13 @@ FEATURES = (
     Feature("ripple_coherence", "How alike the cycles are", "", "1 = every cycle the same", "low"),
     Feature(
         "ripple_misfit", "Ripple the cylinders do not explain", "", "share of the ripple left over", "high"
+    ),
+    Feature(
+        "doubt_pct",
+        "How far the lowest figure may be from the truth",
+        "%",
+        "what no repeat shows: ripple no cylinder explains",
+        "high",
     ),
     Feature(
         "starter_memory_cycles",

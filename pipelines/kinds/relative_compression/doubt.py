@@ -1,0 +1,118 @@
+"""What the figures are worth: they and their doubt, weighed by how well the model explains the ripple.
+
+A standard error tells how well a figure repeats on the same engine and hookup. A motor or an engine that is not quite
+the grey box's shifts every cycle alike, so no scatter shows it. Around the least-squares solution the whole is
+solved once more as a straight line, all unknowns together (strengths, losses, the motor's parameters):
+
+- what of the mean cycle's ripple no cylinder explains counts as noise: the errors are scaled by the cost over its
+  degrees of freedom (Birge R. T. (1932), *Physical Review* 40:207-227, from memory);
+- a torque the engine has by itself once or twice a turn (a tight spot, uneven friction) is an unknown too: it fits
+  cylinders that fire a turn apart as well as their compression does;
+- most cylinders of an engine are alike and few are not: deviations have a heavy-tailed (Cauchy) prior, solved by
+  weights taken from the last round, its width narrowed step by step so that no round decides too early. Where the
+  ripple is well explained that changes little; where it is not, nobody is called odd by what the model cannot do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipelines.kinds.relative_compression.grey_box import LOSS_SPREAD, Fit, State
+from pipelines.kinds.relative_compression.values import Array, middle_of
+
+BY_ITSELF = (
+    0.04  # size of a torque once or twice a turn, in parts of a compression's (common practice, no source)
+)
+TURN_ORDERS = (2, 4)  # of the cycle of two turns
+# half width of the prior on a cylinder's deviation, in parts of the median, round by round; sound cylinders lie within
+# some 10 % (common practice, no source)
+ALIKE = (0.4, 0.2, 0.1, 0.1)
+
+
+LOOKS_ODD_PCT = 12.0  # off the median
+SURE = 3.0  # times its doubt and its standard error together, for a figure that looks odd to be believed
+TOO_DOUBTFUL_PCT = 20.0  # of the usual cylinder
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """Strengths and their doubt.
+
+    Attributes:
+        strength: by position, shape (cylinders,).
+        gain: what a change of what is observed does to the strengths, shape (cylinders, 2 orders).
+        doubt_pct: standard deviation of each figure for what the model leaves, in per cent of the median, shape
+            (cylinders,).
+    """
+
+    strength: Array
+    gain: Array
+    doubt_pct: Array
+
+
+def weighed(fit: Fit, state: State) -> Weighed:
+    """The strengths solved again around the solution, see above."""
+    n, width = fit.count, 2 * fit.orders.size
+    free = np.flatnonzero(~fit.at_bound(state.x))
+    slopes = fit.plain_slopes(state)[free, :width]
+    own = _by_itself(fit, state)
+    columns = np.concatenate((state.predicted[:, :width], -slopes, own))
+    rest = state.left[:width]
+    degrees = max(width - n - free.size, 2)
+    birge = max(float(rest @ rest) / degrees, 1.0)
+    strength, losses = state.linear[:n], state.linear[n:]
+    size = max(middle_of(strength), 1e-9)
+    # the prior's precision and where it pulls to, in steps from the solution
+    losses_at, x_at, own_at = slice(n, 2 * n), slice(2 * n, 2 * n + free.size), slice(2 * n + free.size, None)
+    held, pull = np.zeros(columns.shape[0]), np.zeros(columns.shape[0])
+    held[losses_at], pull[losses_at] = (LOSS_SPREAD * size) ** -2, -losses
+    held[x_at], pull[x_at] = fit.spread[free] ** -2, (fit.usual - state.x)[free]
+    held[own_at] = (BY_ITSELF * size) ** -2
+    data = columns @ columns.T / birge
+    towards = columns @ rest / birge + held * pull
+    now, normal = strength, data
+    for wide in ALIKE:
+        precision = 1.0 / (0.5 * ((wide * size) ** 2 + (now - middle_of(now)) ** 2))
+        share = precision / precision.sum()
+        apart = np.diag(precision) - precision[:, None] * share[None, :]
+        normal = data + np.diag(held)
+        normal[:n, :n] += apart
+        normal.flat[:: normal.shape[0] + 1] += 1e-9 * normal[:n, :n].trace()
+        right = towards.copy()
+        right[:n] -= apart @ strength
+        now = strength + np.linalg.solve(normal, right)[:n]
+    cov = np.linalg.inv(normal)
+    gain = cov[:n] @ columns / birge
+    return Weighed(np.asarray(now), np.asarray(gain), _relative(cov[:n, :n], now))
+
+
+def _by_itself(fit: Fit, state: State) -> Array:
+    """Columns of a torque the engine has by itself once or twice a turn."""
+    rows = np.zeros((2 * len(TURN_ORDERS), fit.orders.size), dtype=np.complex128)
+    lag = fit.lag(state.x)
+    for k, order in enumerate(TURN_ORDERS):
+        at = order - int(fit.orders[0])
+        for j, turn in enumerate((1.0, 1j)):
+            rows[2 * k + j, at] = turn * fit.amplitude * fit.weight[at] * lag[at]
+    return rows.view(np.float64)
+
+
+def _relative(cov: Array, strength: Array) -> Array:
+    """Of each strength in per cent of the median one, whose own doubt is that of the cylinders around it."""
+    middle = middle_of(strength)
+    if middle <= 0:
+        return np.full(strength.size, np.inf)
+    relative = strength / middle
+    near = np.exp(-0.5 * ((relative - 1.0) / 0.03) ** 2) + 1e-9
+    near /= near.sum()
+    turn = np.eye(strength.size) - relative[:, None] * near[None, :]
+    return np.asarray(100.0 / middle * np.sqrt(np.maximum(np.diag(turn @ cov @ turn.T), 0.0)))
+
+
+def doubtful(relative_pct: Array, error_pct: Array, doubt_pct: Array) -> bool:
+    """Whether a cylinder looks odd that may as well be even, or nothing is known well: then none may be named."""
+    both = np.hypot(error_pct, doubt_pct)
+    off = np.abs(relative_pct - 100.0)
+    return bool(middle_of(both) > TOO_DOUBTFUL_PCT or ((off > LOOKS_ODD_PCT) & (off < SURE * both)).any())
