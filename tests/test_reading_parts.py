@@ -284,10 +284,10 @@ def test_a_well_explained_engine_keeps_its_figures() -> None:
     """The weighed strengths are the plain ones where the model explains the ripple, and their doubt is small."""
     ripple = cycles_of(engine(6, 3, 0.5))
     found = inversion.invert(ripple, np.array(family(6).firing_angles_deg))
-    relative = placing.relative_of(found.strength)
-    assert relative == pytest.approx([100.0, 100.0, 100.0, 50.0, 100.0, 100.0], abs=6.0)
+    relative, weighed = placing.relative_of(found.strength), placing.relative_of(found.weighed)
+    assert weighed == pytest.approx([100.0, 100.0, 100.0, 50.0, 100.0, 100.0], abs=6.0)
     assert found.doubt_pct.max() < 12.0
-    assert not doubtful(relative, np.zeros(6), found.doubt_pct)
+    assert not doubtful(relative, weighed, np.zeros(6), found.doubt_pct)
 
 
 def test_a_torque_no_cylinder_makes_raises_the_doubt() -> None:
@@ -308,10 +308,11 @@ def test_a_torque_no_cylinder_makes_raises_the_doubt() -> None:
 def test_an_odd_figure_is_believed_only_beyond_three_of_its_doubts() -> None:
     even, error = np.array([100.0, 101.0, 99.0, 100.0]), np.ones(4)
     low = np.array([100.0, 101.0, 70.0, 100.0])
-    assert not doubtful(even, error, np.full(4, 8.0))
-    assert not doubtful(low, error, np.full(4, 8.0))
-    assert doubtful(low, error, np.full(4, 11.0))
-    assert doubtful(even, error, np.full(4, 25.0))
+    assert not doubtful(even, even, error, np.full(4, 8.0))
+    assert not doubtful(low, low, error, np.full(4, 8.0))
+    assert doubtful(low, low, error, np.full(4, 11.0))
+    assert doubtful(even, even, error, np.full(4, 25.0))
+    assert doubtful(low, even, error, np.full(4, 1.0))  # the weighed figure takes it back
 
 
 def test_period_and_phase_from_the_ripple_alone() -> None:

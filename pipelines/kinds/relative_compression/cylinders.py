@@ -11,7 +11,7 @@ from pipelines.kinds.relative_compression.changes import Change, change_of
 from pipelines.kinds.relative_compression.doubt import doubtful
 from pipelines.kinds.relative_compression.front import DOUBTFUL, Front
 from pipelines.kinds.relative_compression.inversion import Inversion
-from pipelines.kinds.relative_compression.placing import FIRES_BEFORE_TOP_DEG, best_trial
+from pipelines.kinds.relative_compression.placing import FIRES_BEFORE_TOP_DEG, best_trial, relative_of
 from pipelines.kinds.relative_compression.setup_checks import cranked_s, setup_checks
 from pipelines.kinds.relative_compression.values import Array, middle_of
 from pipelines.waveform import Waveform
@@ -47,15 +47,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
     if not engine or contradiction:
         return _refused(front, family, contradiction, features, checks, reader_version)
     error = standard_errors(found.by_cycle, relative)
-    features |= {
-        "ripple_coherence": front.cycles.coherence,
-        "ripple_misfit": found.misfit,
-        "doubt_pct": float(found.doubt_pct[int(np.argmin(relative))]),
-        "starter_memory_cycles": found.tau / (2.0 * np.pi),
-        "speed_swing": found.kappa,
-        "series_exponent": found.series,
-        "top_after_sync_deg": found.phase_deg if front.sync is not None else np.nan,
-    }
+    features |= _fitted(front, found, relative)
     change = change_of(found)
     if change is not None:
         features |= {
@@ -65,7 +57,9 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
             "kick_position": change.kicker + 1.0 if change.kicker is not None else np.nan,
             "kick_depth_pct": change.depth_pct,
         }
-    unsure = _unsure(front, angles, found, doubtful(relative, error, found.doubt_pct))
+    unsure = _unsure(
+        front, angles, found, doubtful(relative, relative_of(found.weighed), error, found.doubt_pct)
+    )
     numbers, companions, identity = _names(front, trial.order, angles, trial.settled)
     if unsure:
         companions, identity = [None] * len(numbers), "none"
@@ -245,6 +239,19 @@ def _features(front: Front) -> dict[str, float]:
     if c.nature == "current" and not c.ac_coupled and cycles.count:
         features["crank_mean_a"] = -middle_of(cycles.level)
     return features
+
+
+def _fitted(front: Front, found: Inversion, relative: Array) -> dict[str, float]:
+    """Features of the fit."""
+    return {
+        "ripple_coherence": front.cycles.coherence,
+        "ripple_misfit": found.misfit,
+        "doubt_pct": float(found.doubt_pct[int(np.argmin(relative))]),
+        "starter_memory_cycles": found.tau / (2.0 * np.pi),
+        "speed_swing": found.kappa,
+        "series_exponent": found.series,
+        "top_after_sync_deg": found.phase_deg if front.sync is not None else np.nan,
+    }
 
 
 def _why_unusable(checks: tuple[Check, ...]) -> str:

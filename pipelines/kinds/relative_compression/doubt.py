@@ -42,13 +42,11 @@ class Weighed:
 
     Attributes:
         strength: by position, shape (cylinders,).
-        gain: what a change of what is observed does to the strengths, shape (cylinders, 2 orders).
         doubt_pct: standard deviation of each figure for what the model leaves, in per cent of the median, shape
             (cylinders,).
     """
 
     strength: Array
-    gain: Array
     doubt_pct: Array
 
 
@@ -84,8 +82,7 @@ def weighed(fit: Fit, state: State) -> Weighed:
         right[:n] -= apart @ strength
         now = strength + np.linalg.solve(normal, right)[:n]
     cov = np.linalg.inv(normal)
-    gain = cov[:n] @ columns / birge
-    return Weighed(np.asarray(now), np.asarray(gain), _relative(cov[:n, :n], now))
+    return Weighed(np.asarray(now), _relative(cov[:n, :n], now))
 
 
 def _by_itself(fit: Fit, state: State) -> Array:
@@ -111,8 +108,13 @@ def _relative(cov: Array, strength: Array) -> Array:
     return np.asarray(100.0 / middle * np.sqrt(np.maximum(np.diag(turn @ cov @ turn.T), 0.0)))
 
 
-def doubtful(relative_pct: Array, error_pct: Array, doubt_pct: Array) -> bool:
-    """Whether a cylinder looks odd that may as well be even, or nothing is known well: then none may be named."""
+def doubtful(relative_pct: Array, weighed_pct: Array, error_pct: Array, doubt_pct: Array) -> bool:
+    """Whether a cylinder looks odd that may as well be even, or nothing is known well: then none may be named.
+
+    What looks odd is believed where the weighed figure is as far out by at least half and by some of its errors.
+    """
     both = np.hypot(error_pct, doubt_pct)
-    off = np.abs(relative_pct - 100.0)
-    return bool(middle_of(both) > TOO_DOUBTFUL_PCT or ((off > LOOKS_ODD_PCT) & (off < SURE * both)).any())
+    off, left = relative_pct - 100.0, np.abs(weighed_pct - 100.0)
+    odd = np.abs(off) > LOOKS_ODD_PCT
+    borne_out = (left > SURE * both) & (left > 0.5 * np.abs(off))
+    return bool(middle_of(both) > TOO_DOUBTFUL_PCT or (odd & ~borne_out).any())

@@ -51,6 +51,7 @@ class Inversion:
         misfit: RMS of what the model leaves of the mean cycle, in units of the ripple's RMS.
         left_by_cycle: RMS misfit of each cycle alone, in units of the ripple's RMS, shape (cycles,).
         cost: what was minimised; differences of cost compare rotations of the firing sequence.
+        weighed: the strengths that bear out what looks odd, see `doubt.py`, shape (cylinders,).
         doubt_pct: how far each position's figure may be out for what the model leaves, in per cent of the median, as a
             standard deviation, shape (cylinders,).
     """
@@ -65,6 +66,7 @@ class Inversion:
     misfit: float
     left_by_cycle: Array
     cost: float
+    weighed: Array
     doubt_pct: Array
 
 
@@ -118,8 +120,8 @@ def invert(
     sure = weighed(fit, state)
     left = ((each - linear @ state.predicted[:, :rows]) ** 2).sum(axis=1)
     return Inversion(
-        strength=sure.strength,
-        by_cycle=np.ascontiguousarray(sure.strength + (each - looked_at) @ sure.gain.T),
+        strength=np.asarray(state.linear[: angles_deg.size]),
+        by_cycle=np.ascontiguousarray(linear[:, : angles_deg.size]),
         tau=float(np.exp(x[0])),
         kappa=float(x[1]),
         phase_deg=float(x[2]),
@@ -128,6 +130,7 @@ def invert(
         misfit=misfit,
         left_by_cycle=np.sqrt(left / power),
         cost=state.cost,
+        weighed=sure.strength,
         doubt_pct=sure.doubt_pct,
     )
 
