@@ -82,7 +82,7 @@ def weighed(fit: Fit, state: State) -> Weighed:
         right[:n] -= apart @ strength
         now = strength + np.linalg.solve(normal, right)[:n]
     cov = np.linalg.inv(normal)
-    return Weighed(np.asarray(now), _relative(cov[:n, :n], now))
+    return Weighed(np.asarray(now), _relative(np.asarray(cov[:n, :n], dtype=np.float64), now))
 
 
 def _by_itself(fit: Fit, state: State) -> Array:
