@@ -5,7 +5,8 @@ the grey box's shifts every cycle alike, so no scatter shows it. Around the leas
 solved once more as a straight line, all unknowns together (strengths, losses, the motor's parameters):
 
 - what of the mean cycle's ripple no cylinder explains counts as noise: the errors are scaled by the cost over its
-  degrees of freedom (Birge R. T. (1932), *Physical Review* 40:207-227, from memory);
+  degrees of freedom (Birge R. T. (1932), *Physical Review* 40:207-227, from memory); a clean capture leaves less than
+  `MODEL_ERROR` allows for, and narrows them;
 - a torque the engine has by itself once or twice a turn (a tight spot, uneven friction) is an unknown too: it fits
   cylinders that fire a turn apart as well as their compression does;
 - most cylinders of an engine are alike and few are not: deviations have a heavy-tailed (Cauchy) prior, solved by
@@ -25,13 +26,15 @@ from pipelines.kinds.relative_compression.values import Array, middle_of
 BY_ITSELF = (
     0.04  # size of a torque once or twice a turn, in parts of a compression's (common practice, no source)
 )
+# what is well explained by so many unknowns may still be explained wrongly: no narrower (tried on drawn captures, no source)
+LEAST_BIRGE = 0.5
 TURN_ORDERS = (2, 4)  # of the cycle of two turns
 # half width of the prior on a cylinder's deviation, in parts of the median, round by round; sound cylinders lie within
 # some 10 % (common practice, no source)
 ALIKE = (0.4, 0.2, 0.1, 0.1)
 
 
-LOOKS_ODD_PCT = 12.0  # off the median
+LOOKS_ODD_PCT = 15.0  # off the median (tried on drawn captures, no source)
 SURE = 3.0  # times its doubt and its standard error together, for a figure that looks odd to be believed
 TOO_DOUBTFUL_PCT = 20.0  # of the usual cylinder
 
@@ -59,7 +62,7 @@ def weighed(fit: Fit, state: State) -> Weighed:
     columns = np.concatenate((state.predicted[:, :width], -slopes, own))
     rest = state.left[:width]
     degrees = max(width - n - free.size, 2)
-    birge = max(float(rest @ rest) / degrees, 1.0)
+    birge = max(float(rest @ rest) / degrees, LEAST_BIRGE)
     strength, losses = state.linear[:n], state.linear[n:]
     size = max(middle_of(strength), 1e-9)
     # the prior's precision and where it pulls to, in steps from the solution
