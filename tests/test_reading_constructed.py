@@ -76,6 +76,14 @@ def test_more_loss_reads_lower(left: float) -> None:
     assert found[4] == pytest.approx(100.0 * left, abs=6.0)
 
 
+@pytest.mark.parametrize(("cylinders", "intervals"), LAYOUTS)
+def test_a_clean_capture_names_a_cylinder_a_fifth_low(cylinders: int, intervals: tuple[float, ...]) -> None:
+    """What the model explains well leaves little doubt: a moderate fault is named on every layout."""
+    found = by_cylinder(read(*capture(engine(cylinders, intervals, 2, 0.8))))
+    assert None not in found
+    assert min(found.values()) == pytest.approx(80.0, abs=6.0)
+
+
 def test_turning_the_sequence_turns_the_reading() -> None:
     # the same record with the sync lead said to be on another cylinder names everything one place on
     wave, hookup, fam = capture(engine(6, (), 2, 0.7))

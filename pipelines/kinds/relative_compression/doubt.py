@@ -26,8 +26,8 @@ from pipelines.kinds.relative_compression.values import Array, middle_of
 BY_ITSELF = (
     0.04  # size of a torque once or twice a turn, in parts of a compression's (common practice, no source)
 )
-# what is well explained by so many unknowns may still be explained wrongly: no narrower (tried on drawn captures, no source)
-LEAST_BIRGE = 0.5
+# what so many unknowns explain well may be explained wrongly: no narrower (tried on drawn captures, no source)
+LEAST_BIRGE = 0.4
 TURN_ORDERS = (2, 4)  # of the cycle of two turns
 # half width of the prior on a cylinder's deviation, in parts of the median, round by round; sound cylinders lie within
 # some 10 % (common practice, no source)
