@@ -35,7 +35,7 @@ ALIKE = (0.4, 0.2, 0.1, 0.1)
 
 
 LOOKS_ODD_PCT = 15.0  # off the median (tried on drawn captures, no source)
-SURE = 3.0  # times its doubt and its standard error together, for a figure that looks odd to be believed
+SURE = 3.0  # times its doubt, for a figure that looks odd to be believed
 TOO_DOUBTFUL_PCT = 20.0  # of the usual cylinder
 
 
@@ -119,5 +119,5 @@ def doubtful(relative_pct: Array, weighed_pct: Array, error_pct: Array, doubt_pc
     both = np.hypot(error_pct, doubt_pct)
     off, left = relative_pct - 100.0, np.abs(weighed_pct - 100.0)
     odd = np.abs(off) > LOOKS_ODD_PCT
-    borne_out = (left > SURE * both) & (left > 0.5 * np.abs(off))
+    borne_out = (left > SURE * doubt_pct) & (left > 0.5 * np.abs(off))
     return bool(middle_of(both) > TOO_DOUBTFUL_PCT or (odd & ~borne_out).any())
