@@ -116,3 +116,11 @@ def test_nobody_even_is_named_odd(seed: int, why: str) -> None:
     found = verdict(seed)
     assert found.status == "read", why
     assert found.wrong == (), why
+
+
+@pytest.mark.parametrize("seed", [404001223, 406001352])
+def test_a_distributor_of_an_unevenly_firing_engine_names_its_cylinders(seed: int) -> None:
+    """Only one turn of the cycle brings uneven pulses onto uneven firings, so spacing alone says which is which."""
+    found = verdict(seed)
+    assert found.style == "distributor"
+    assert found.right is True

@@ -14,7 +14,7 @@ from pipelines.kinds import kind
 from pipelines.kinds.relative_compression import grey_box, inversion, placing, torque
 from pipelines.kinds.relative_compression.angle import BINS, bin_means, take_cycles
 from pipelines.kinds.relative_compression.cylinders import standard_errors
-from pipelines.kinds.relative_compression.doubt import doubtful
+from pipelines.kinds.relative_compression.doubt import borne_out
 from pipelines.kinds.relative_compression.front import look_at
 from pipelines.kinds.relative_compression.in_step import in_step
 from pipelines.kinds.relative_compression.period import (
@@ -287,7 +287,7 @@ def test_a_well_explained_engine_keeps_its_figures() -> None:
     relative, weighed = placing.relative_of(found.strength), placing.relative_of(found.weighed)
     assert weighed == pytest.approx([100.0, 100.0, 100.0, 50.0, 100.0, 100.0], abs=6.0)
     assert found.doubt_pct.max() < 12.0
-    assert not doubtful(relative, weighed, np.zeros(6), found.doubt_pct)
+    assert borne_out(relative, weighed, np.zeros(6), found.doubt_pct).all()
 
 
 def test_a_torque_no_cylinder_makes_raises_the_doubt() -> None:
@@ -305,14 +305,22 @@ def test_a_torque_no_cylinder_makes_raises_the_doubt() -> None:
     assert doubts[2] > 1.5 * doubts[0]
 
 
-def test_an_odd_figure_is_believed_only_beyond_three_of_its_doubts() -> None:
+def test_an_odd_figure_is_believed_only_beyond_some_of_its_doubts() -> None:
     even, error = np.array([100.0, 101.0, 99.0, 100.0]), np.ones(4)
     low = np.array([100.0, 101.0, 70.0, 100.0])
-    assert not doubtful(even, even, error, np.full(4, 8.0))
-    assert not doubtful(low, low, error, np.full(4, 8.0))
-    assert doubtful(low, low, error, np.full(4, 11.0))
-    assert doubtful(even, even, error, np.full(4, 25.0))
-    assert doubtful(low, even, error, np.full(4, 1.0))  # the weighed figure takes it back
+    strong = np.array([100.0, 130.0, 70.0, 100.0])
+
+    def named(relative: np.ndarray, weighed: np.ndarray, doubt: float) -> list[bool]:
+        return borne_out(relative, weighed, error, np.full(4, doubt)).tolist()
+
+    assert named(even, even, 8.0) == [True] * 4
+    assert named(low, low, 11.0) == [True] * 4
+    assert named(low, low, 13.0) == [False] * 4  # 30 is less than 2.5 of these: who is odd is open for all
+    assert named(strong, strong, 9.0) == [True] * 4
+    assert named(strong, strong, 11.0) == [True, False, True, True]  # a strong one must stand out by three
+    assert named(even, even, 25.0) == [False] * 4
+    assert named(low, even, 1.0) == [False] * 4  # the weighed figure takes it back
+    assert named(low, 200.0 - low, 1.0) == [False] * 4  # or turns it over
 
 
 def test_period_and_phase_from_the_ripple_alone() -> None:

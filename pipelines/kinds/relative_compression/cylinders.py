@@ -8,7 +8,7 @@ from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import Check, ElementReading, EngineFamily, Events, Hookup, Identified, Reading
 from pipelines.kinds.relative_compression.angle import BINS
 from pipelines.kinds.relative_compression.changes import Change, change_of
-from pipelines.kinds.relative_compression.doubt import doubtful
+from pipelines.kinds.relative_compression.doubt import Flags, borne_out
 from pipelines.kinds.relative_compression.front import DOUBTFUL, Front
 from pipelines.kinds.relative_compression.inversion import Inversion
 from pipelines.kinds.relative_compression.placing import FIRES_BEFORE_TOP_DEG, best_trial, relative_of
@@ -57,23 +57,24 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
             "kick_position": change.kicker + 1.0 if change.kicker is not None else np.nan,
             "kick_depth_pct": change.depth_pct,
         }
-    unsure = _unsure(
-        front, angles, found, doubtful(relative, relative_of(found.weighed), error, found.doubt_pct)
-    )
+    weighed = relative_of(found.weighed)
+    believed = borne_out(relative, weighed, error, found.doubt_pct)
+    # how far a figure that is not believed may be out: it must not pass for a fault by repeating well
+    error = np.where(believed, error, np.hypot(error, np.hypot(found.doubt_pct, relative - weighed)))
     numbers, companions, identity = _names(front, trial.order, angles, trial.settled)
-    if unsure:
-        companions, identity = [None] * len(numbers), "none"
-    count = family.cylinders
+    unnamed = _unnamed(angles, found, believed) if identity != "none" else []
+    nobody = identity == "none" or _far_from_top(angles, found)
+    named = np.zeros_like(believed) if nobody else believed
     cylinders = tuple(
         ElementReading(
-            element=numbers[i] if identity != "none" else None,
+            element=numbers[i] if named[i] else None,
             position=i + 1,
             relative_pct=float(relative[i]),
             se_pct=float(error[i]),
-            identified=identity,
-            companion=companions[i],
+            identified=identity if named[i] else "none",
+            companion=companions[i] if named[i] else None,
         )
-        for i in range(count)
+        for i in range(family.cylinders)
     )
     if front.sync is not None and front.sync.style != family.sync_kind:
         checks = (*checks, Check("family_doubtful", "warning", _other_style(front.sync.style, family)))
@@ -85,7 +86,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         checks,
         _events(front, angles, found),
         reader_version,
-        (*_notes(front), *unsure, *_changes(change, cylinders, found.by_cycle.shape[0])),
+        (*_notes(front), *unnamed, *_changes(change, cylinders, found.by_cycle.shape[0])),
     )
 
 
@@ -184,7 +185,7 @@ def _names(
     count = len(order)
     nobody: list[int | None] = [None] * count
     sync = front.sync
-    if sync is None or sync.style == "distributor":
+    if sync is None or (sync.style == "distributor" and not settled):
         return list(order), nobody, "none"
     if sync.style == "coil_on_plug" or settled:
         return list(order), nobody, "sync"
@@ -298,23 +299,26 @@ def _other_style(style: str, family: EngineFamily) -> str:
     )
 
 
-def _unsure(front: Front, angles: Array, found: Inversion, doubt: bool) -> list[str]:
-    """Why no cylinder is named though there is a sync, as sentences; none where they may be."""
-    if front.sync is None or front.sync.style == "distributor":
-        return []
+def _far_from_top(angles: Array, found: Inversion) -> bool:
+    """Whether the sync pulses stand where no coil fires: then they name nobody."""
     away = abs((found.phase_deg - FIRES_BEFORE_TOP_DEG + 360.0) % 720.0 - 360.0)
-    if away > min(FARTHEST_SPARK_DEG, 0.5 * float(np.diff(np.append(angles, 720.0)).min())):
+    return away > min(FARTHEST_SPARK_DEG, 0.5 * float(np.diff(np.append(angles, 720.0)).min()))
+
+
+def _unnamed(angles: Array, found: Inversion, believed: Flags) -> list[str]:
+    """Why cylinders are not named that the sync pulses would name, as sentences; none where all are."""
+    if _far_from_top(angles, found):
         return [
             f"The sync pulses stand {found.phase_deg:.0f} degrees of the crank before a top, where no coil fires: no "
             "cylinder is named. Check which coil the lead is on, and the firing intervals in engine_families.csv."
         ]
-    if doubt:
-        return [
-            f"The cylinders leave {100.0 * found.misfit:.0f} % of the ripple unexplained, and one that looks odd may "
-            "be even: none is named. Look for a load that switches, a loose clip or a cut-off signal, crank for about "
-            "ten seconds, and capture again."
-        ]
-    return []
+    if believed.all():
+        return []
+    who = "one that looks odd is not named: it" if believed.any() else "none is named: one that looks odd"
+    return [
+        f"The cylinders leave {100.0 * found.misfit:.0f} % of the ripple unexplained, and {who} may be even. Look for "
+        "a load that switches, a loose clip or a cut-off signal, crank for about ten seconds, and capture again."
+    ]
 
 
 def _notes(front: Front) -> tuple[str, ...]:

@@ -19,9 +19,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from pipelines.kinds.relative_compression.grey_box import LOSS_SPREAD, Fit, State
 from pipelines.kinds.relative_compression.values import Array, middle_of
+
+Flags = npt.NDArray[np.bool_]
 
 BY_ITSELF = (
     0.04  # size of a torque once or twice a turn, in parts of a compression's (common practice, no source)
@@ -35,7 +38,11 @@ ALIKE = (0.4, 0.2, 0.1, 0.1)
 
 
 LOOKS_ODD_PCT = 15.0  # off the median (tried on drawn captures, no source)
-SURE = 3.0  # times its doubt, for a figure that looks odd to be believed
+# times its doubt, for a figure that looks weak or strong to be believed, and the share of it that must be left when
+# weighed: a weak cylinder is what one looks for, a strong one is mostly what the model leaves out (tried on drawn
+# captures, no source)
+SURE_WEAK, SURE_STRONG = 2.5, 3.0
+LEFT_WEAK, LEFT_STRONG = 0.5, 0.7
 TOO_DOUBTFUL_PCT = 20.0  # of the usual cylinder
 
 
@@ -111,13 +118,22 @@ def _relative(cov: Array, strength: Array) -> Array:
     return np.asarray(100.0 / middle * np.sqrt(np.maximum(np.diag(turn @ cov @ turn.T), 0.0)))
 
 
-def doubtful(relative_pct: Array, weighed_pct: Array, error_pct: Array, doubt_pct: Array) -> bool:
-    """Whether a cylinder looks odd that may as well be even, or nothing is known well: then none may be named.
+def borne_out(relative_pct: Array, weighed_pct: Array, error_pct: Array, doubt_pct: Array) -> Flags:
+    """Which cylinders may be named: those that look even, and those whose oddness weighing bears out.
 
-    What looks odd is believed where the weighed figure is as far out by at least half and by some of its errors.
+    None where nothing is known well, or where the weakest one looks odd and may as well be even: who is the odd one out
+    is then open for all of them.
+
+    Returns:
+        Shape (cylinders,).
     """
-    both = np.hypot(error_pct, doubt_pct)
-    off, left = relative_pct - 100.0, np.abs(weighed_pct - 100.0)
-    odd = np.abs(off) > LOOKS_ODD_PCT
-    borne_out = (left > SURE * doubt_pct) & (left > 0.5 * np.abs(off))
-    return bool(middle_of(both) > TOO_DOUBTFUL_PCT or (odd & ~borne_out).any())
+    off, left = relative_pct - 100.0, weighed_pct - 100.0
+    weak = off < 0
+    same = np.where(weak, -left, left)  # what weighing leaves of it, in the same direction
+    sure = same > np.where(weak, SURE_WEAK, SURE_STRONG) * doubt_pct
+    sure &= same > np.where(weak, LEFT_WEAK, LEFT_STRONG) * np.abs(off)
+    kept = np.asarray((np.abs(off) <= LOOKS_ODD_PCT) | sure)
+    lowest = int(np.argmin(relative_pct))
+    if middle_of(np.hypot(error_pct, doubt_pct)) > TOO_DOUBTFUL_PCT or (weak[lowest] and not kept[lowest]):
+        return np.zeros_like(kept)
+    return kept

@@ -29,6 +29,7 @@ LEAST_COHERENCE = 0.2  # of the ripple's power; cranking on a coarse scope still
 LOWEST_PCT, HIGHEST_PCT = -60.0, 1000.0  # a dead cylinder's residue reaches -30; beyond, no cylinder was seen
 WORST_MISFIT = 0.5  # of the ripple's RMS; odd engines reach 0.35
 CLEARLY_LESS = 1.3
+PLAINLY_NEARER_DEG = 20.0  # speed swings by some 10 deg within a cycle (common practice, no source)
 CLEARLY_BETTER = (
     12.0  # difference of cost (chi-square like) that settles which of two halves of the cycle it is
 )
@@ -169,6 +170,7 @@ def _carried(front: Front, hookup: Hookup, family: EngineFamily, *, good_enough:
     relative = relative_of(found.strength)
     engine = is_an_engine(front, found, relative)
     if good_enough:
+        order = _beginning(order, front, rotation, settled)
         return Trial(front, order, _rotated(angles, rotation), settled, found, relative, engine)
     if front.sync is not None and (not engine or found.misfit > POOR_MISFIT):
         front, rotation, settled, found, engine = _far_spark(front, angles, rotation, settled, found, engine)
@@ -180,7 +182,15 @@ def _carried(front: Front, hookup: Hookup, family: EngineFamily, *, good_enough:
             relative = relative_of(found.strength)
             if not named:
                 front = replace(front, sync=None)
+    order = _beginning(order, front, rotation, settled)
     return Trial(front, order, _rotated(angles, rotation), settled, found, relative, engine)
+
+
+def _beginning(order: tuple[int, ...], front: Front, rotation: int, settled: bool) -> tuple[int, ...]:
+    """The cylinders from the cycle's start on: a coil's own begins it, a distributor's first pulse is any."""
+    if settled and front.sync is not None and front.sync.style == "distributor":
+        return order[rotation:] + order[:rotation]
+    return order
 
 
 def is_an_engine(front: Front, found: Inversion, relative: Array) -> bool:
@@ -298,7 +308,7 @@ def _place(
             turned = _rotated(angles, by)
             fits.append((by, fit(ripple, turned, _first_top_deg(ripple, turned), UNSURE_DEG)))
     by, best = min(fits, key=lambda f: f[1].cost)
-    return front, by, False, best
+    return front, by, sync is not None and by == spaced_as(sync, angles), best
 
 
 def clearly(one: float, other: float) -> bool:
@@ -311,6 +321,24 @@ def clearly(one: float, other: float) -> bool:
 def _same_after_half(angles: Array) -> bool:
     turned = np.sort((angles + 360.0) % 720.0)
     return bool(np.allclose(turned, np.sort(angles), atol=1.0))
+
+
+def spaced_as(sync: Sync, angles: Array) -> int | None:
+    """Which firing of an unevenly firing engine a distributor's first pulse is, told by the pulses' spacing alone.
+
+    None where another place is as near: with even intervals every one is.
+    """
+    count = angles.size
+    # the stretch that cycles are cut from, see `front`
+    times, numbers = max(sync.spans, key=lambda span: span[1][-1] if span[1].size else 0.0)
+    places = [times[k : k + count + 1] for k in range(0, numbers.size - count, count)]
+    if not places:
+        return None
+    passed = np.array([(t[:-1] - t[0]) / (t[-1] - t[0]) for t in places])
+    seen_deg = 720.0 * np.median(passed, axis=0)
+    away = np.array([float(np.abs(_rotated(angles, by) - seen_deg).max()) for by in range(count)])
+    nearest, next_one = np.argsort(away, kind="stable")[:2]
+    return int(nearest) if away[next_one] - away[nearest] > PLAINLY_NEARER_DEG else None
 
 
 def _unlike_places(angles: Array) -> list[int]:
