@@ -59,8 +59,8 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         }
     weighed = relative_of(found.weighed)
     believed = borne_out(relative, weighed, error, found.doubt_pct)
-    # how far a figure that is not believed may be out: it must not pass for a fault by repeating well
-    error = np.where(believed, error, np.hypot(error, np.hypot(found.doubt_pct, relative - weighed)))
+    # what weighing takes back of a figure that is not believed: it must not pass for a fault by repeating well
+    error = np.where(believed, error, np.hypot(error, relative - weighed))
     numbers, companions, identity = _names(front, trial.order, angles, trial.settled)
     unnamed = _unnamed(angles, found, believed) if identity != "none" else []
     nobody = identity == "none" or _far_from_top(angles, found)

@@ -30,7 +30,7 @@ BY_ITSELF = (
     0.04  # size of a torque once or twice a turn, in parts of a compression's (common practice, no source)
 )
 # what so many unknowns explain well may be explained wrongly: no narrower (tried on drawn captures, no source)
-LEAST_BIRGE = 0.4
+LEAST_BIRGE = 0.2
 TURN_ORDERS = (2, 4)  # of the cycle of two turns
 # half width of the prior on a cylinder's deviation, in parts of the median, round by round; sound cylinders lie within
 # some 10 % (common practice, no source)

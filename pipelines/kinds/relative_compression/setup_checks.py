@@ -24,9 +24,13 @@ UNLIKELY_CYCLE_S, LONG_CRANK_S = 1.8, 4.5
 NEAR_STALL_S = 1.5  # length of a cycle at 80 rpm
 MISSED_SHARE = 0.08
 STARTED_V = 0.35
+CHARGED_BY = 0.15  # of the cranking current; what was switched on before the crank may go off after it
 RUNS_ON = 4  # pulses, from the last one under the starter's load on
 MUCH_FASTER, FASTER = 0.6, 0.85  # of the cycle while cranking
+BLOCK_S = 0.02
+FULL_LOAD = 0.7  # of the usual cranking load
 PLATEAU_S, PLATEAU = 0.24, (0.08, 0.65)  # an overrunning starter draws a part of what it drew
+PLATEAU_V = 0.15  # a battery's voltage lags behind by about as much when its load goes (common practice, no source)
 CLIPPED_SHARE = 0.015
 STILL = 10.0  # so many times the samples of the step beside it
 NOISY_STEPS = 3.0  # noise of one standard deviation a step makes 1.65
@@ -283,8 +287,12 @@ def _started(front: Front) -> bool:
 
 
 def _charging(front: Front) -> bool:
-    """The level after cranking lies above the level before, or at a charging voltage."""
+    """The level after cranking lies above the level before, or at a charging voltage; with a clamp, the battery takes a
+    good part of what cranking drew."""
     c = front.cranking
+    if c.nature == "current" and not c.ac_coupled and c.drop > 0 and np.isfinite(c.rest) and np.isfinite(c.after):
+        # the levels are as the clamp has them: discharge counts positive
+        return (c.rest - c.after) > CHARGED_BY * c.drop
     if c.nature != "voltage" or c.ac_coupled or c.shifted or not np.isfinite(c.after):
         return False
     if np.isfinite(c.rest):
@@ -309,30 +317,45 @@ def _runs_on(front: Front) -> bool:
 
 
 def _overruns(front: Front) -> bool:
-    """The starter's current ends in a plateau well below the cranking current and without ripple: its clutch overruns,
-    the engine is faster than the starter drives it. A key let go cuts the current at once."""
+    """The starter's load goes in two steps: first to a part of it without the engine's ripple (its clutch overruns, the
+    engine is faster than the starter drives it), then to nothing when the key is let go. A key let go under load takes
+    all of it at once; what a battery recovers by afterwards comes slowly, without a second step."""
     c = front.cranking
-    if c.nature != "current" or c.ac_coupled or not np.isfinite(c.drop) or not c.spans or c.drop <= 0:
+    if c.ac_coupled or not np.isfinite(c.drop) or not c.spans or c.drop <= 0:
+        return False
+    current = c.nature == "current"
+    level = c.rest if np.isfinite(c.rest) else c.after
+    level = -level if current else level
+    if not np.isfinite(level):
         return False
     rate = front.channels.supply.rate_hz
-    end = c.spans[-1][1]
-    level = -(c.rest if np.isfinite(c.rest) else c.after)
-    tail = c.load_down[end : end + int(3.0 * rate)]
-    width = max(1, int(0.02 * rate))
-    if tail.size < PLATEAU_S * rate:
+    width = max(1, int(BLOCK_S * rate))
+    begin, end = c.spans[-1]
+    load = c.load_down[begin : end + int(3.0 * rate)]
+    if load.size < 8 * width:
         return False
-    share = (level - block_mean(tail.astype(np.float32), width)) / c.drop
-    inside = (share > PLATEAU[0]) & (share < PLATEAU[1])
+    share = (level - block_mean(load.astype(np.float32), width)) / c.drop
+    full = np.flatnonzero(share > FULL_LOAD)
+    if not full.size or full[-1] + 2 >= share.size:
+        return False
     # the last firings carry the load down to the plateau
-    first = int(np.argmax(inside)) if inside.any() else inside.size
-    if first > 0.3 / 0.02:
+    tail = share[full[-1] + 1 :]
+    low = PLATEAU[0] if current else PLATEAU_V
+    inside = (tail > low) & (tail < PLATEAU[1])
+    first = int(np.argmax(inside)) if inside.any() else tail.size
+    if first * BLOCK_S > 0.3:
         return False
-    out = np.flatnonzero(~inside[first:])
-    last = first + (int(out[0]) if out.size else inside.size - first)
-    flat = share[first:last]
-    long = flat.size * 0.02 >= PLATEAU_S
-    ends = last >= share.size or float(share[last + 2 :].max(initial=0.0)) < PLATEAU[0]
-    return long and ends and float(np.ptp(flat[3:-1])) < 0.3 * middle_of(flat)
+    tail = tail[first:]
+    fall = tail[:-3] - tail[3:] if tail.size > 3 else np.empty(0)
+    # a coarse scope's step from one code to the next is none
+    steps = np.flatnonzero(fall > np.maximum(0.5 * low + 0.25 * tail[: fall.size], 1.5 * front.step / c.drop))
+    long = int(PLATEAU_S / BLOCK_S)
+    later = steps[steps >= long - 2]
+    if not later.size:
+        return False
+    flat = tail[: int(later[0]) + 1]
+    behind = tail[int(later[0]) + 3 :]
+    return bool(((flat > low) & (flat < PLATEAU[1])).all() and behind.max(initial=-np.inf) < 0.5 * flat.min())
 
 
 def _weak(front: Front, *, clipped: bool) -> str:
