@@ -124,3 +124,18 @@ def test_a_distributor_of_an_unevenly_firing_engine_names_its_cylinders(seed: in
     found = verdict(seed)
     assert found.style == "distributor"
     assert found.right is True
+
+
+def test_a_dwell_tells_the_coil_among_neighbours_cut_off_alike() -> None:
+    """A wide flyback of a neighbour is cut off at the screen like the coil's own; only its own driver holds it low."""
+    found = verdict(404001342)
+    assert "neighbours' pulses" in found.troubles
+    assert found.right is True
+    assert "no_sync" not in found.false
+
+
+def test_a_second_step_of_the_voltage_tells_a_start() -> None:
+    """The starter's clutch overruns, the battery recovers in part, and in full when the key is let go."""
+    found = verdict(403001288)
+    assert "starts" in found.troubles
+    assert "engine_started" in found.found

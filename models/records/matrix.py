@@ -154,6 +154,7 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
     kind = np.full(shape, NAMED, dtype=np.int64)
     kind[at] = cells["identified"].replace_strict(code, default=NONE, return_dtype=pl.Int64).to_numpy()
     element = scatter("element", 0.0).astype(np.int64)
+    element, kind = _by_sequence(element, kind, rows["_group"].to_numpy().astype(np.int64), layouts)
     whole = _permutation(element, rows["_count"].to_numpy().astype(np.int64))
     confirmed = rows["confirmed"].to_numpy().astype(np.int64)
     return Readings(
@@ -222,6 +223,29 @@ def _complete(shop: Shop, layouts: tuple[Layout, ...]) -> pl.DataFrame:
     )
     labels = confirmed_labels(rows, shop.outcomes).select("capture_file", "confirmed")
     return rows.join(labels, on="capture_file", how="left", maintain_order="left").with_row_index("_row")
+
+
+def _by_sequence(element: Ints, kind: Ints, group: Ints, layouts: tuple[Layout, ...]) -> tuple[Ints, Ints]:
+    """Element numbers and kinds where a reading left some elements unnamed beside named ones, as their figures may be
+    wrong: which they are follows from the group's sequence all the same. What contradicts it is left as it is."""
+    element, kind = element.copy(), kind.copy()
+    for index, layout in enumerate(layouts):
+        n = layout.elements
+        here = kind[:, :n]
+        some = (
+            (group == index)
+            & (here == NAMED).any(axis=1)
+            & (here == NONE).any(axis=1)
+            & (here != PAIR).all(axis=1)
+        )
+        sequence = np.array(layout.sequence)
+        for row in np.flatnonzero(some):
+            named = np.flatnonzero(here[row] == NAMED)
+            turn = int(np.flatnonzero(sequence == element[row, named[0]])[0]) - int(named[0])
+            told = np.roll(sequence, -turn)
+            if (told[named] == element[row, named]).all():
+                element[row, :n], kind[row, :n] = told, NAMED
+    return element, kind
 
 
 def _permutation(element: Ints, counts: Ints) -> Bools:

@@ -8,6 +8,7 @@ from pipelines.errors import ShopspreadError
 from pipelines.kinds.base import Check, ElementReading, EngineFamily, Events, Hookup, Identified, Reading
 from pipelines.kinds.relative_compression.angle import BINS
 from pipelines.kinds.relative_compression.changes import Change, change_of
+from pipelines.kinds.relative_compression.clipping import CutOff, cut_off
 from pipelines.kinds.relative_compression.doubt import Flags, borne_out
 from pipelines.kinds.relative_compression.front import DOUBTFUL, Front
 from pipelines.kinds.relative_compression.inversion import Inversion
@@ -25,6 +26,7 @@ TOO_SHORT_S = 1.6  # three cycles at 225 rpm
 REPEATS = 0.5  # share of the ripple's power from which it repeats
 EVEN_WITHIN = 0.06  # how near a whole number the firings between two pulses must lie
 FARTHEST_SPARK_DEG = 32.0  # from the usual place before the top (common practice, no source)
+MOSTLY_CUT = 0.25  # of the cranking: what is left of the ripple are its valleys or its peaks alone
 MANY = 6  # cylinders, from which every second one hardly compressing is a wrong family, not a fault
 NO_FIRING = 0.3  # of the others' compression: no whole half of an engine falls below
 
@@ -38,7 +40,8 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         )
     trial = best_trial(waveform, hookup, family)
     front = trial.front
-    checks = setup_checks(front, hookup, family.cylinders)
+    cut = cut_off(front)
+    checks = setup_checks(front, hookup, family.cylinders, cut)
     features = _features(front)
     if trial.found is None or trial.relative is None:
         return Reading("unusable", _why_unusable(checks), features, (), checks, None, reader_version)
@@ -62,8 +65,8 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
     # what weighing takes back of a figure that is not believed: it must not pass for a fault by repeating well
     error = np.where(believed, error, np.hypot(error, relative - weighed))
     numbers, companions, identity = _names(front, trial.order, angles, trial.settled)
-    unnamed = _unnamed(angles, found, believed) if identity != "none" else []
-    nobody = identity == "none" or _far_from_top(angles, found)
+    unnamed = _unnamed(angles, found, believed, cut) if identity != "none" else []
+    nobody = identity == "none" or _far_from_top(angles, found) or cut.of_cranking > MOSTLY_CUT
     named = np.zeros_like(believed) if nobody else believed
     cylinders = tuple(
         ElementReading(
@@ -305,12 +308,17 @@ def _far_from_top(angles: Array, found: Inversion) -> bool:
     return away > min(FARTHEST_SPARK_DEG, 0.5 * float(np.diff(np.append(angles, 720.0)).min()))
 
 
-def _unnamed(angles: Array, found: Inversion, believed: Flags) -> list[str]:
+def _unnamed(angles: Array, found: Inversion, believed: Flags, cut: CutOff) -> list[str]:
     """Why cylinders are not named that the sync pulses would name, as sentences; none where all are."""
     if _far_from_top(angles, found):
         return [
             f"The sync pulses stand {found.phase_deg:.0f} degrees of the crank before a top, where no coil fires: no "
             "cylinder is named. Check which coil the lead is on, and the firing intervals in engine_families.csv."
+        ]
+    if cut.of_cranking > MOSTLY_CUT:
+        return [
+            f"The screen cuts off {100.0 * cut.of_cranking:.0f} % of the cranking: what is left of the ripple may show "
+            "the wrong cylinder, and none is named."
         ]
     if believed.all():
         return []

@@ -43,6 +43,7 @@ LOOKS_ODD_PCT = 15.0  # off the median (tried on drawn captures, no source)
 # captures, no source)
 SURE_WEAK, SURE_STRONG = 2.5, 3.0
 LEFT_WEAK, LEFT_STRONG = 0.5, 0.7
+STRONGEST_PCT = 30.0  # no cylinder compresses so much more than the usual one (common practice, no source)
 TOO_DOUBTFUL_PCT = 20.0  # of the usual cylinder
 
 
@@ -131,6 +132,7 @@ def borne_out(relative_pct: Array, weighed_pct: Array, error_pct: Array, doubt_p
     weak = off < 0
     same = np.where(weak, -left, left)  # what weighing leaves of it, in the same direction
     sure = same > np.where(weak, SURE_WEAK, SURE_STRONG) * doubt_pct
+    sure &= off < STRONGEST_PCT
     sure &= same > np.where(weak, LEFT_WEAK, LEFT_STRONG) * np.abs(off)
     kept = np.asarray((np.abs(off) <= LOOKS_ODD_PCT) | sure)
     lowest = int(np.argmin(relative_pct))

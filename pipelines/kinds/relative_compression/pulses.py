@@ -17,6 +17,8 @@ Floats = npt.NDArray[np.floating]
 
 BASE_S = 0.08
 LONGEST_PULSE_S = 0.012  # a dwell lasts up to about 8 ms; a ripple of the supply several times that
+BRIEFEST_DWELL_S = 0.0012
+HELD_LOW = 0.35  # of the battery's level, at the most
 STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firings do on any engine
 CUT_OFF_BELOW_V = 150.0  # a coil primary jumps higher than this unless the screen ends first
 PULSE_OVER_BASE = (
@@ -29,12 +31,13 @@ class PulseTrain:
     """Firings seen on the sync channel, one time each, in s on the file's axis.
 
     `cut_off`: the tops are all alike and low: the screen's edge, not the coil. `heights`: of each firing above the
-    baseline in V, empty where not looked at.
+    baseline in V, empty where not looked at. `dwells`: told by the driver's dwell alone.
     """
 
     times_s: Array
     cut_off: bool
     heights: Array = field(default_factory=lambda: np.empty(0))
+    dwells: bool = False
 
 
 class PulseTrains:
@@ -88,6 +91,24 @@ def _candidates(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> Iterato
             train = _first_of_groups(at, rate, ends=down)
             cut_off = _is_cut_off(high, at, top, step, rate, trace.off_screen)
             yield PulseTrain(start_s + train / rate, cut_off, _heights_of(up, at, rate))
+    if not pickup and resting > 0:
+        yield PulseTrain(start_s + _dwell_ends(high, base, rate) / rate, False, dwells=True)
+
+
+def _dwell_ends(high: Samples, base: Samples, rate_hz: float) -> Array:
+    """Where a primary that its own driver held low is let go, in samples.
+
+    Neighbouring coils reach a lead by their flyback only: that is tall but brief, both ways. Nothing but its own driver
+    holds it at about zero for the length of a dwell, however high the screen lets the flyback be seen.
+    """
+    held = np.flatnonzero(high < HELD_LOW * base)
+    if held.size == 0:
+        return np.empty(0)
+    breaks = np.flatnonzero(np.diff(held) > 1)
+    first, last = held[np.concatenate(([0], breaks + 1))], held[np.concatenate((breaks, [held.size - 1]))]
+    long_s = (last - first + 1) / rate_hz
+    dwell = (long_s >= max(BRIEFEST_DWELL_S, 3.0 / rate_hz)) & (long_s <= LONGEST_PULSE_S)
+    return np.asarray(last[dwell] + 1.0)
 
 
 def _baseline(x: Samples, rate_hz: float) -> Samples:

@@ -7,12 +7,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from pipelines.kinds.base import Check, Hookup, Severity
-from pipelines.kinds.relative_compression.front import Front, raw_while_cranking
+from pipelines.kinds.relative_compression.clipping import CutOff, sentence
+from pipelines.kinds.relative_compression.front import Front
 from pipelines.kinds.relative_compression.stretch import PLAUSIBLE_REST_V
-from pipelines.kinds.relative_compression.values import block_mean, last_code, middle_of, spread_of
-from pipelines.waveform import Samples
+from pipelines.kinds.relative_compression.values import block_mean, middle_of
 
 FEW_CYCLES = 3.5
+FEWEST_WHOLE = 3
 WEAK_MEAN_V = 9.6  # common practice at about 21 C, no source: the published 9.6 V belongs to a 15 s load test
 WEAK_REST_V = 11.89  # 0 % charge of a flooded 12 V battery at 26.7 C, table credited to BCI
 COARSE_STEPS = 4.0  # the ripple should span more steps than this
@@ -30,10 +31,9 @@ MUCH_FASTER, FASTER = 0.6, 0.85  # of the cycle while cranking
 BLOCK_S = 0.02
 FULL_LOAD = 0.7  # of the usual cranking load
 PLATEAU_S, PLATEAU = 0.24, (0.08, 0.65)  # an overrunning starter draws a part of what it drew
-PLATEAU_V = 0.15  # a battery's voltage lags behind by about as much when its load goes (common practice, no source)
-CLIPPED_SHARE = 0.015
-STILL = 10.0  # so many times the samples of the step beside it
-NOISY_STEPS = 3.0  # noise of one standard deviation a step makes 1.65
+PLATEAU_V = (
+    0.15  # a battery's voltage lags behind by about as much when its load goes (common practice, no source)
+)
 MISSES_BELOW_HZ = 6000.0
 LOWEST_CRANK_V, HIGHEST_12_V = 5.5, 15.2
 
@@ -48,15 +48,16 @@ class _Said:
         self.found.append(Check(check, severity, detail))
 
 
-def setup_checks(front: Front, hookup: Hookup, cylinders: int) -> tuple[Check, ...]:
-    """Every setup check that failed, the gravest first."""
+def setup_checks(front: Front, hookup: Hookup, cylinders: int, cut: CutOff) -> tuple[Check, ...]:
+    """Every setup check that failed, the gravest first; `cut`: what `clipping.cut_off` says of the supply."""
     said = _Said()
-    clip = _clipped(front)
+    clip = sentence(cut)
     unread = front.cycles.count < 2
     supply = front.channels.supply
     brief = supply.level.size < BRIEF_S * supply.rate_hz
     # a cut signal hides the cranking, but no record so brief holds enough of it
-    short = "" if clip and unread and not brief else _too_short(front)
+    told = brief or front.sync is not None  # pulses count the cycles whatever was cut off
+    short = "" if clip and unread and not told else _too_short(front)
     if short:
         said.say("too_short", "unusable" if unread else "warning", short)
     _channels(said, front, hookup, unread=unread)
@@ -194,7 +195,8 @@ def _too_short(front: Front) -> str:
         )
     # a long crank of which the ripple makes hardly a cycle is not short: no cycle was made out
     unseen = front.sync is None and front.cycle_s > UNLIKELY_CYCLE_S and cranked_s(front) > LONG_CRANK_S
-    if not unseen and (cycles < FEW_CYCLES or front.cycles.count < 2):
+    unseen = unseen and (front.cycles.count < 2 or front.cycles.coherence < 0.5)
+    if not unseen and (cycles < FEW_CYCLES or front.cycles.count < 2 or front.cycles.seen < FEWEST_WHOLE):
         return (
             f"Cranking lasts {cranked_s(front):.1f} s, about {cycles:.1f} engine cycles: crank for about ten "
             "seconds, so that every cylinder is seen many times."
@@ -215,73 +217,6 @@ def _no_sync(front: Front, hookup: Hookup) -> str:
     )
 
 
-def _clipped(front: Front) -> str:
-    """The sentence on a supply channel that sits on the screen's edge, empty where it does not.
-
-    Three signs: values pile up at the extreme in a swing of many steps; they reach the last code of a converter (a
-    power of two of its steps, or one less); or the extreme stands dead still in a signal whose noise spans several
-    steps.
-    """
-    supply = front.channels.supply
-    if supply.off_screen:
-        return _cut("edge (the file holds nothing there)", 100.0 * float(np.mean(~np.isfinite(supply.raw))))
-    whole = supply.raw[:: max(1, supply.raw.size // 6_000)]
-    whole = _without_dropouts(whole, supply.missing is not None)
-    if whole.size < 64:
-        return ""
-    if float(np.ptp(whole)) == 0.0:
-        level = abs(float(whole[0]) * supply.scale)
-        # a battery at rest may fill one step of a coarse scope
-        return _cut("edge", 100.0) if level > PLAUSIBLE_REST_V[1] else ""
-    spans = raw_while_cranking(supply, front.cranking) if front.cranking.spans else whole
-    spans = _without_dropouts(spans, supply.missing is not None)
-    if spans.size < 64:
-        return ""
-    step = front.step / abs(supply.scale)
-    swing = spread_of(spans, 0.98, 0.02)
-    for sign, name in ((1.0, "top"), (-1.0, "bottom")):
-        edge = float(whole.max() if sign > 0 else whole.min())
-        tolerance = max(0.3 * step, 1e-6 * abs(edge))
-        apart, inside = np.abs(whole - edge), np.abs(spans - edge)
-        share, at_edge = float(np.mean(apart <= tolerance)), float(np.mean(inside <= tolerance))
-        if max(share, at_edge) <= CLIPPED_SHARE:
-            continue
-        outermost = abs(edge) >= float(np.abs(whole).max()) - tolerance
-        if share > CLIPPED_SHARE and outermost:
-            still = share > STILL * float(np.mean(np.abs(apart - step) <= tolerance))
-            if last_code(edge, step) or (still and _noise_steps(front, step) > NOISY_STEPS):
-                return _cut(name, 100.0 * share)
-        width = max(step, 0.01 * swing)
-        beside = float(np.mean((inside > tolerance) & (inside <= width + tolerance)))
-        if at_edge > CLIPPED_SHARE and at_edge > 6.0 * beside and swing > 12.0 * step:
-            return _cut(name, 100.0 * at_edge)
-    return ""
-
-
-def _noise_steps(front: Front, step: float) -> float:
-    """Usual second difference of neighbouring samples while cranking (noise, no ripple), in steps of the scope."""
-    if step <= 0 or not front.cranking.spans:
-        return 0.0
-    supply = front.channels.supply
-    begin = int(front.cranking.spans[0][0] * supply.raw_rate_hz / supply.rate_hz)
-    bend = np.abs(np.diff(supply.raw[begin : begin + 2000], 2))
-    bend = bend[np.isfinite(bend)]
-    return middle_of(bend) / step if bend.size else 0.0
-
-
-def _without_dropouts(x: Samples, some: bool) -> Samples:
-    """Gaps and lost samples written as zero are no edge."""
-    x = x[np.isfinite(x)]
-    return x[np.abs(x) > 0.02 * abs(middle_of(x))] if some and x.size else x
-
-
-def _cut(name: str, share_pct: float) -> str:
-    return (
-        f"The supply channel is cut off at the screen's {name} for {share_pct:.0f} % of the record: choose a larger "
-        "range (20 V for a 12 V battery) or shift the offset."
-    )
-
-
 def _started(front: Front) -> bool:
     return _charging(front) or _runs_on(front) or _overruns(front)
 
@@ -290,7 +225,13 @@ def _charging(front: Front) -> bool:
     """The level after cranking lies above the level before, or at a charging voltage; with a clamp, the battery takes a
     good part of what cranking drew."""
     c = front.cranking
-    if c.nature == "current" and not c.ac_coupled and c.drop > 0 and np.isfinite(c.rest) and np.isfinite(c.after):
+    if (
+        c.nature == "current"
+        and not c.ac_coupled
+        and c.drop > 0
+        and np.isfinite(c.rest)
+        and np.isfinite(c.after)
+    ):
         # the levels are as the clamp has them: discharge counts positive
         return (c.rest - c.after) > CHARGED_BY * c.drop
     if c.nature != "voltage" or c.ac_coupled or c.shifted or not np.isfinite(c.after):

@@ -116,6 +116,8 @@ def make_sense(
     best: tuple[float, PulseTrain, SyncKind, float] | None = None
     uneven = _is_uneven(family)
     for place, train in enumerate(trains):
+        if train.dwells and best is not None and best[2] == family.sync_kind:
+            break  # sparks are seen as they should be; a dwell is but a part of what tells them
         inside = [train.times_s[(train.times_s >= a) & (train.times_s <= b)] for a, b in spans_s]
         ideas = [
             idea
