@@ -7,6 +7,7 @@ folder or round in a circle.
 from __future__ import annotations
 
 import os
+import re
 import stat
 import unicodedata
 from collections.abc import Collection, Iterator
@@ -22,6 +23,24 @@ _KINDS = (
     (stat.S_ISSOCK, "a socket"),
     (stat.S_ISCHR, "a device"),
     (stat.S_ISBLK, "a device"),
+)
+
+# What operating systems, network drives and editors hide beside the files of others, whatever its ending
+# (common practice, no source): Apple's doubles, editors' locks and copies, a removed file still open elsewhere.
+_LEFTOVER = re.compile(r"\._|\.#|\.~|\.nfs[0-9a-f]|\.fuse_hidden|\.goutputstream-")
+_LEFTOVER_FOLDER = re.compile(
+    r"\.(Trash.*|Spotlight-V100|fseventsd|TemporaryItems|DocumentRevisions-V100|Apple(Double|Desktop|DB)"
+    r"|snapshots?|zfs|git|svn|sync|stfolder|stversions|streamlit|cache)"
+)
+# So many entries of a hidden folder are looked at for a capture.
+_MOST_HIDDEN = 10_000
+
+_HIDDEN_FILE = (
+    "Its name begins with a dot, which hides it; if it is meant to be read, rename it without the dot."
+)
+_HIDDEN_FOLDER = (
+    "Its name begins with a dot, so the folder is not looked into, and files that look like captures lie in it; "
+    "rename it without the dot."
 )
 
 
@@ -43,6 +62,8 @@ class Contents:
         odd: entries that cannot be used.
         ignored: how many plain files are no waveform files by their ending.
         formats: files that say how the text in their folder is written, by that folder's path.
+        hidden: how many files and folders were left alone because their name begins with a dot, and nothing says
+            that a capture or a table is among them.
     """
 
     tables: dict[str, Path]
@@ -50,6 +71,7 @@ class Contents:
     odd: tuple[OddEntry, ...]
     ignored: int
     formats: dict[str, Path] = field(default_factory=dict)
+    hidden: int = 0
 
 
 def printable(name: str) -> str:
@@ -72,7 +94,7 @@ def look(
     ours: Collection[Path],
     leave: Collection[str] = (),
 ) -> Contents:
-    """Sort the folder's entries; names that begin with a dot are nobody's concern.
+    """Sort the folder's entries; of hidden ones those are odd that look like a capture or a table.
 
     Args:
         drop: the folder.
@@ -86,11 +108,18 @@ def look(
     """
     found = Contents({}, {}, (), 0)
     odd: list[OddEntry] = []
-    ignored = 0
+    ignored = hidden = 0
     root = Path(os.path.realpath(drop))
     skipped = {os.path.realpath(folder) for folder in ours}
     for relative, entry in _entries(drop, odd, skipped):
         if relative in leave:
+            continue
+        if entry.name.startswith("."):
+            reason = _odd_if_hidden(entry, tables, suffixes, skipped)
+            if reason is None:
+                hidden += 1
+            else:
+                odd.append(OddEntry(printable(relative), reason))
             continue
         reason = _odd_by_kind(entry, root)
         table = relative in tables
@@ -114,12 +143,12 @@ def look(
         else:
             found.files[name] = Path(entry.path)
     odd.sort(key=lambda entry: entry.name)
-    return Contents(found.tables, found.files, tuple(odd), ignored, found.formats)
+    return Contents(found.tables, found.files, tuple(odd), ignored, found.formats, hidden)
 
 
 def _entries(drop: Path, odd: list[OddEntry], skipped: set[str]) -> Iterator[tuple[str, os.DirEntry[str]]]:
-    """Every entry that is no plain folder, with its path below the drop folder; folders that cannot be listed
-    are odd."""
+    """Every entry that is no plain folder or is hidden, with its path below the drop folder; folders that cannot be
+    listed are odd."""
     waiting = [""]
     while waiting:
         below = waiting.pop()
@@ -135,14 +164,42 @@ def _entries(drop: Path, odd: list[OddEntry], skipped: set[str]) -> Iterator[tup
             odd.append(OddEntry(printable(below), reason))
             continue
         for entry in entries:
-            if entry.name.startswith("."):
-                continue
             relative = f"{below}/{entry.name}" if below else entry.name
-            if entry.is_dir(follow_symlinks=False):
+            if entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
                 if os.path.realpath(entry.path) not in skipped:
                     waiting.append(relative)
             else:
                 yield relative, entry
+
+
+def leftover(name: str) -> bool:
+    """Whether a name is that of a hidden file nobody means to be read."""
+    return name.startswith(".") and _LEFTOVER.match(name) is not None
+
+
+def _odd_if_hidden(
+    entry: os.DirEntry[str], tables: Collection[str], suffixes: tuple[str, ...], skipped: set[str]
+) -> str | None:
+    """Why a hidden entry is worth a word, or None where it is nobody's concern."""
+    if not entry.is_dir(follow_symlinks=False):
+        return _HIDDEN_FILE if _meant(entry.name, tables, suffixes) else None
+    if os.path.realpath(entry.path) in skipped or _LEFTOVER_FOLDER.fullmatch(entry.name):
+        return None
+    seen = 0
+    for folder, folders, names in os.walk(entry.path):
+        folders[:] = [name for name in folders if os.path.realpath(Path(folder) / name) not in skipped]
+        if any(_meant(name, tables, suffixes) for name in names):
+            return _HIDDEN_FOLDER
+        seen += len(names) + len(folders)
+        if seen > _MOST_HIDDEN:
+            break
+    return None
+
+
+def _meant(name: str, tables: Collection[str], suffixes: tuple[str, ...]) -> bool:
+    """Whether a name, its leading dots aside, is one that would be read."""
+    bare = name.lstrip(".")
+    return not leftover(name) and (bare in tables or bare == FORMATS or name.lower().endswith(suffixes))
 
 
 def _odd_by_kind(entry: os.DirEntry[str], root: Path) -> str | None:

@@ -152,6 +152,10 @@ def ingest(
         notes.append(
             f"{contents.ignored} files in the drop folder are no waveform files by their ending and were left alone."
         )
+    if contents.hidden:
+        notes.append(
+            f"{contents.hidden} hidden files or folders (names that begin with a dot) were left alone."
+        )
     notes += layout_notes(layouts)
     warehouse.store.tidy()
     if retired := retire(warehouse):

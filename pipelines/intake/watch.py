@@ -17,6 +17,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from pipelines.errors import ShopspreadError, WarehouseError
+from pipelines.intake.folder import leftover
 from pipelines.intake.ingest import IntakeSummary, ingest
 from pipelines.warehouse.database import Warehouse
 
@@ -107,7 +108,7 @@ def look(drop: Path, warehouse: Warehouse) -> Seen:
             for name in folders
             if not name.startswith(".") and os.path.realpath(Path(folder) / name) not in ours
         ]
-        for name in (name for name in names if not name.startswith(".")):
+        for name in (name for name in names if not leftover(name)):
             path = Path(folder) / name
             with suppress(OSError):
                 status = path.stat(follow_symlinks=False)
