@@ -139,3 +139,9 @@ def test_a_second_step_of_the_voltage_tells_a_start() -> None:
     found = verdict(403001288)
     assert "starts" in found.troubles
     assert "engine_started" in found.found
+
+
+def test_a_dead_cylinder_of_four_does_not_double_the_cycle() -> None:
+    """Without pulses a comb of firings fits twice the true cycle as well; the engine's own equations do not."""
+    found = verdict(403001221)
+    assert found.right is True

@@ -203,6 +203,20 @@ def _cut_at(
     return boundaries, take_cycles(cranking.load_down, supply.missing, supply.rate_hz, list(boundaries))
 
 
+def other_cycles(front: Front, family: EngineFamily) -> list[Front]:
+    """The same with cycles of each other length the ripple alone may have; none where pulses tell it."""
+    if front.sync is not None or front.spectrum is None:
+        return []
+    found = []
+    for likely in cycles_from_ripple(front.spectrum, family.firing_angles_deg):
+        if abs(likely[0] / front.cycle_s - 1.0) < 0.2:
+            continue
+        supply, cranking = front.channels.supply, front.cranking
+        cycle_s, boundaries, cycles, _ = _from_ripple(supply, cranking, [likely], family, PulseTrains())
+        found.append(replace(front, cycle_s=cycle_s, boundaries_s=boundaries, cycles=cycles))
+    return found
+
+
 def half_later(front: Front) -> Front:
     """The same with cycles that begin at the other one of waste spark's two pulses a cycle."""
     if front.sync is None:

@@ -11,7 +11,7 @@ import numpy as np
 from pipelines.kinds.base import EngineFamily, Hookup
 from pipelines.kinds.relative_compression.angle import BINS
 from pipelines.kinds.relative_compression.changes import take_back
-from pipelines.kinds.relative_compression.front import DOUBTFUL, Front, half_later, look_at
+from pipelines.kinds.relative_compression.front import DOUBTFUL, Front, half_later, look_at, other_cycles
 from pipelines.kinds.relative_compression.inversion import Inversion, invert
 from pipelines.kinds.relative_compression.signals import PLAIN, View
 from pipelines.kinds.relative_compression.sync import Sync
@@ -21,6 +21,7 @@ from pipelines.waveform import Waveform
 FIRES_BEFORE_TOP_DEG = 8.0
 FEWEST_CYCLES = 2  # one cycle has no spread, so no standard error
 FAR_SPARKS_DEG = (-12.0, 28.0)  # before the top
+POOR_WITHOUT_SYNC = 0.2  # of the ripple's RMS, from which another length of the cycle is tried
 POOR_MISFIT = 0.4  # of the ripple's RMS, from which another spark angle is tried
 NEAR_TOP_DEG = 26.0  # a coil fires no farther from its cylinder's top than this from the usual place
 UNSURE_DEG = 15.0  # how well the ripple's lowest point tells top dead centre
@@ -157,6 +158,13 @@ def _carried(front: Front, hookup: Hookup, family: EngineFamily, *, good_enough:
     if front.cycles.count < FEWEST_CYCLES:
         return Trial(front, order, angles)
     front, rotation, settled, found = _place(front, angles)
+    if front.sync is None and not good_enough and found.misfit > POOR_WITHOUT_SYNC:
+        for other in other_cycles(front, family):
+            if other.cycles.count < FEWEST_CYCLES or other.cycles.coherence < front.cycles.coherence - 0.02:
+                continue
+            trial = _place(other, angles)
+            if clearly(trial[3].cost, found.cost) and trial[3].cost < found.cost:
+                front, rotation, settled, found = trial
     if front.cycles.unlike is not None:
         # cycles left out for their shape may hold a cylinder that kicks
         again = partial(
