@@ -22,7 +22,7 @@ from models.stats.results import Estimate
 from pipelines.fit import figures
 from pipelines.fit.figures import COST_FRAMES, PEOPLE_FRAMES, load_costs, load_figures
 from pipelines.intake.entry import log_coaching
-from pipelines.reports import report
+from pipelines.reports import report, week
 from pipelines.warehouse.codec import CodecError, decode, encode
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import Place, read_settings, set_setting, set_threshold
@@ -175,6 +175,41 @@ def test_the_report_reads_what_is_stored_and_says_what_it_would_work_out(
     with house.transaction() as connection:
         connection.execute("DELETE FROM figure")
     assert json.dumps(report.build_report(house)) == json.dumps(read)
+
+
+def test_the_last_week_is_read_as_the_fit_stored_it(
+    house: Warehouse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its people's figures, of two dates, are worked out by the fit; those of an earlier week are not stored."""
+
+    def not_again(*_: object, **__: object) -> None:
+        raise AssertionError("worked out again")
+
+    monday = week.last_week(house)
+    with monkeypatch.context() as patch:
+        patch.setattr(week, "people_week", not_again)
+        read = week.week_of(house, monday)
+        with pytest.raises(AssertionError, match="worked out again"):
+            week.week_of(house, monday - dt.timedelta(days=7))
+    assert read.weeks.height
+    assert read.odd.height
+    with house.transaction() as connection:
+        connection.execute("DELETE FROM figure")
+    again = week.week_of(house, monday)
+    for field in dataclasses.fields(read):
+        assert near(getattr(read, field.name), getattr(again, field.name)), field.name
+
+
+def test_a_week_s_rows_are_those_of_the_whole_frames(house: Warehouse) -> None:
+    first, last = dt.date(2025, 11, 3), dt.date(2025, 12, 28)
+    frames = house.frames(
+        ("captures", "scores", "captures_between", "scores_between"), {"first_day": first, "last_day": last}
+    )
+    captures = frames["captures"].filter(pl.col("captured_at").dt.date().is_between(first, last))
+    assert 0 < captures.height < frames["captures"].height
+    assert frames["captures_between"].equals(captures)
+    scores = frames["scores"].join(captures, on="capture_file", how="semi", maintain_order="left")
+    assert frames["scores_between"].equals(scores)
 
 
 def test_a_stale_figure_is_never_shown(house: Warehouse, monkeypatch: pytest.MonkeyPatch) -> None:

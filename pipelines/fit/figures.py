@@ -21,6 +21,7 @@ from models.jobs.comebacks import Comebacks, comebacks
 from models.people.coaching import (
     BeforeAfter,
     CoachingEffect,
+    CoachingItem,
     CoachingList,
     before_after,
     coaching_effect,
@@ -79,6 +80,24 @@ class Figures:
 
 
 @dataclass(frozen=True, slots=True)
+class PeopleWeek:
+    """What a week's digest says of people and of the scope's use, as they stood when the week ended.
+
+    Attributes:
+        monday: the week's first day.
+        skills: every technician's figures, by name. coaching: who needs coaching.
+        earlier: who needed coaching a week before.
+        used: `models.jobs.adoption.Adoption.by_week`.
+    """
+
+    monday: dt.date
+    skills: tuple[TechnicianSkill, ...]
+    coaching: tuple[CoachingItem, ...]
+    earlier: tuple[CoachingItem, ...]
+    used: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
 class _State:
     """What stands in the warehouse now, as far as figures depend on it."""
 
@@ -100,6 +119,11 @@ def last_day(frame: pl.DataFrame) -> dt.date:
     """The newest day on record; today for an empty warehouse."""
     found = frame["last_day"].drop_nulls()
     return found[0] if len(found) else dt.date.today()
+
+
+def last_over(newest: dt.date) -> dt.date:
+    """The Monday of the last week that was over on a day; a week is over on its Sunday."""
+    return newest - dt.timedelta(days=newest.weekday() + (0 if newest.weekday() == 6 else 7))
 
 
 def people_shop(frames: Mapping[str, pl.DataFrame]) -> Shop:
@@ -142,6 +166,28 @@ def people_of(
     with one_thread():
         skills = technicians(shop, as_of=day, settings=chosen)
         return skills, needs_coaching(skills, shop, as_of=day, settings=chosen)
+
+
+def people_week(
+    shop: Shop, chosen: PeopleSettings, monday: dt.date, newest: Figures | None = None
+) -> PeopleWeek:
+    """A week's part about people, as of its Sunday and of the day before it.
+
+    Args:
+        newest: figures of the same shop; where they are of the week's Sunday they are not worked out again.
+
+    Raises:
+        models.stats.logistic.NotConverged: where a model of the people's shares does not settle.
+    """
+    sunday = monday + dt.timedelta(days=6)
+    if newest is not None and newest.as_of == sunday:
+        skills, coaching, used = newest.skills, newest.coaching, newest.adoption
+    else:
+        skills, coaching = people_of(shop, chosen, sunday)
+        with one_thread():
+            used = adoption(shop, as_of=sunday, settings=chosen)
+    _, earlier = people_of(shop, chosen, monday - dt.timedelta(days=1))
+    return PeopleWeek(monday, skills, coaching.items, earlier.items, used.by_week)
 
 
 def costs_of(frames: Mapping[str, pl.DataFrame], end: dt.datetime) -> GroupCosts:
@@ -188,11 +234,14 @@ def store_figures(warehouse: Warehouse) -> bool:
         before = _state(connection)
         frames = {name: query(connection, name) for name in PEOPLE_FRAMES}
     try:
-        figures = figures_of(people_shop(frames), before.settings, before.day)
+        shop = people_shop(frames)
+        figures = figures_of(shop, before.settings, before.day)
+        week = people_week(shop, before.settings, last_over(before.day), figures)
     except NotConverged:
         return False  # the page that asks says why
     values = _encoded(figures, before)
-    del frames, figures
+    values[_WEEK] = (before.people_key, encode([getattr(week, name) for name in _WEEK_PARTS]))
+    del frames, shop, figures, week
     with warehouse.reading() as connection:
         frames = {name: query(connection, name) for name in COST_FRAMES}
     costs = costs_of(frames, dt.datetime.combine(before.day, dt.time.max))
@@ -230,6 +279,22 @@ def load_figures(warehouse: Warehouse, *, charts: bool = True) -> Figures | None
     return Figures(as_of=state.day, coaching=coaching, **found)
 
 
+def load_people_week(warehouse: Warehouse, monday: dt.date) -> PeopleWeek | None:
+    """A week's part about people, or None where the fit stored none of that week and the shop as it is now.
+
+    It stores the last week that is over.
+
+    Raises:
+        WarehouseError: when the warehouse cannot be read.
+    """
+    with warehouse.reading() as connection:
+        state = _state(connection)
+        if monday != last_over(state.day):
+            return None
+        found = _stored(connection, _WEEK, state.people_key, state.day)
+    return None if found is _NOTHING else PeopleWeek(**dict(zip(_WEEK_PARTS, found, strict=True)))
+
+
 def load_costs(warehouse: Warehouse) -> GroupCosts | None:
     """What the limits in force do, as stored, or None where something was logged or decided since.
 
@@ -243,6 +308,7 @@ def load_costs(warehouse: Warehouse) -> GroupCosts | None:
 
 
 _PARTS = ("skills", "sessions", "effect", "adoption", "comebacks")
+_WEEK, _WEEK_PARTS = "week", ("monday", "skills", "coaching", "earlier", "used")
 _NOTHING = object()
 
 

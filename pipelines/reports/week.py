@@ -7,13 +7,20 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from models.jobs.adoption import adoption
 from models.outliers.discoveries import discoveries
 from models.people.coaching import CoachingItem
 from models.people.skill import TechnicianSkill
 from models.stats.intervals import share
 from models.stats.results import Estimate
-from pipelines.fit.figures import PEOPLE_FRAMES, last_day, people_of, people_settings, people_shop
+from pipelines.fit.figures import (
+    PEOPLE_FRAMES,
+    last_day,
+    last_over,
+    load_people_week,
+    people_settings,
+    people_shop,
+    people_week,
+)
 from pipelines.reports import waiting
 from pipelines.reports.waiting import WeekWaits
 from pipelines.warehouse.database import Warehouse
@@ -21,7 +28,8 @@ from pipelines.warehouse.decisions import read_settings
 from pipelines.warehouse.marks import marks_in
 from pipelines.warehouse.shop import by_test
 
-FRAMES = (*PEOPLE_FRAMES, "scores")
+__all__ = ["Change", "Week", "last_over", "last_week", "waits_of", "week_of"]
+
 # The weeks a week is held against.
 BEFORE_WEEKS = 8
 SHOWN_WEEKS = 16
@@ -76,11 +84,6 @@ def last_week(warehouse: Warehouse, today: dt.date | None = None) -> dt.date:
     return min(this_monday - dt.timedelta(days=7), last_over(newest))
 
 
-def last_over(newest: dt.date) -> dt.date:
-    """The Monday of the last week that was over on a day; a week is over on its Sunday."""
-    return newest - dt.timedelta(days=newest.weekday() + (0 if newest.weekday() == 6 else 7))
-
-
 def week_of(warehouse: Warehouse, day: dt.date) -> Week:
     """The facts of the week that holds `day`, as they stood when it ended.
 
@@ -91,32 +94,33 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
     sunday = monday + dt.timedelta(days=6)
     start = monday - dt.timedelta(weeks=BEFORE_WEEKS)
     settings = read_settings(warehouse)
-    frames = warehouse.frames(FRAMES)
-    shop = people_shop(frames)
-    captures = shop.captures.with_columns(day=pl.col("captured_at").dt.date())
-    scored = captures.join(frames["scores"], on="capture_file").with_columns(
+    people = load_people_week(warehouse, monday)
+    if people is None:
+        shop = people_shop(warehouse.frames(PEOPLE_FRAMES))
+        people = people_week(shop, people_settings(settings), monday)
+    first = monday - dt.timedelta(weeks=SHOWN_WEEKS - 1)
+    between = {"first_day": min(first, start), "last_day": sunday}
+    frames = warehouse.frames(("captures_between", "scores_between", "outcomes", "last_day"), between)
+    captures = frames["captures_between"].with_columns(day=pl.col("captured_at").dt.date())
+    scored = captures.join(frames["scores_between"], on="capture_file").with_columns(
         week=pl.col("day").dt.truncate("1w"),
     )
-    chosen = people_settings(settings)
-    skills, coaching = people_of(shop, chosen, sunday)
-    _, earlier = people_of(shop, chosen, monday - dt.timedelta(days=1))
-    used = adoption(shop, as_of=sunday, settings=chosen)
     rate_pct = float(settings["discovery_rate_pct"])
-    flagged = _flagged(scored, shop.outcomes, monday, sunday, rate_pct)
+    flagged = _flagged(scored, by_test(frames["outcomes"]), monday, sunday, rate_pct)
     return Week(
         monday=monday,
         sunday=sunday,
-        changes=_changes(captures, used.by_week, scored, monday, sunday, start),
+        changes=_changes(captures, people.used, scored, monday, sunday, start),
         flagged=flagged,
-        coaching=coaching.items,
-        new=frozenset((item.technician, item.topic) for item in coaching.items)
-        - {(item.technician, item.topic) for item in earlier.items},
-        drills_short=_drills_short(skills, monday),
-        newest=monday >= last_over(last_day(warehouse.frame("last_day"))),
-        weeks=used.by_week.filter(pl.col("week") <= monday).tail(SHOWN_WEEKS),
-        odd=scored.filter(
-            pl.col("day").is_between(monday - dt.timedelta(weeks=SHOWN_WEEKS - 1), sunday)
-        ).select("captured_at", "test", "measure", "group", "odd_pct", "threshold_pct", "flagged"),
+        coaching=people.coaching,
+        new=frozenset((item.technician, item.topic) for item in people.coaching)
+        - {(item.technician, item.topic) for item in people.earlier},
+        drills_short=_drills_short(people.skills, monday),
+        newest=monday >= last_over(last_day(frames["last_day"])),
+        weeks=people.used.filter(pl.col("week") <= monday).tail(SHOWN_WEEKS),
+        odd=scored.filter(pl.col("day").is_between(first, sunday)).select(
+            "captured_at", "test", "measure", "group", "odd_pct", "threshold_pct", "flagged"
+        ),
     )
 
 
