@@ -100,14 +100,26 @@ def places(path: Path) -> list[Place]:
     from cosmic_ray.plugins import get_operator
 
     text = path.read_text(encoding="utf-8")
-    skipped = _declared_lines(text)
+    skipped, typed = _declared_lines(text), _annotations(text)
     nodes = list(ast_nodes(get_ast(text)))
     found = []
     for name in OPERATORS:
         operator = get_operator(f"core/{name}")()
-        lines = [begin[0] for node in nodes for begin, _ in operator.mutation_positions(node)]
-        found += [Place(name, at, line) for at, line in enumerate(lines) if line not in skipped]
+        begins = [begin for node in nodes for begin, _ in operator.mutation_positions(node)]
+        found += [
+            Place(name, at, begin[0])
+            for at, begin in enumerate(begins)
+            if begin[0] not in skipped and not any(first <= begin < last for first, last in typed)
+        ]
     return found
+
+
+def _annotations(text: str) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Where the types of names with a value stand, (line, column) from and to: they are never worked out."""
+    return [
+        ((one.lineno, one.col_offset), (one.end_lineno or one.lineno, one.end_col_offset or 0))
+        for one in (node.annotation for node in ast.walk(ast.parse(text)) if isinstance(node, ast.AnnAssign))
+    ]
 
 
 def made(path: Path, place: Place) -> Mutant | None:
