@@ -52,6 +52,22 @@ def test_clean_captures_are_read_and_the_weak_cylinder_is_the_lowest(drop: Path,
     assert set(weak["identified"]) == {"sync"}
 
 
+def test_what_a_reading_says_besides_its_figures_is_kept(drop: Path, house: Warehouse) -> None:
+    file = drop / "week1" / "weak.csv"
+    head, *rows = file.read_text().splitlines()
+    cells = [row.split(",") for row in rows]
+    sparks = [k for k, cell in enumerate(cells) if float(cell[2]) > 50.0]
+    middle = sparks[len(sparks) // 2]
+    for cell in cells[middle - len(cells) // 8 : middle + len(cells) // 8]:
+        cell[2] = "12"  # the lead slipped off for a while
+    file.write_text("\n".join([head, *(",".join(cell) for cell in cells)]) + "\n")
+    ingest(drop, house, jobs=1)
+    with house.reading() as connection:
+        kept = dict(connection.sql("SELECT capture_file, notes FROM capture_state").fetchall())
+    assert any("sync pulses were missing" in said for said in json.loads(kept["week1/weak.csv"]))
+    assert kept["week1/even0.csv"] is None
+
+
 def test_dropping_the_same_thing_twice_changes_nothing(drop: Path, house: Warehouse, tmp_path: Path) -> None:
     ingest(drop, house, jobs=1)
     before = {view: exported(house, view) for view in ("captures", "cylinders", "checks")}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -116,6 +117,24 @@ def test_a_capture_states_its_verdict_hookup_and_cautions(
         assert f"{row['odd_pct']:.1f} %" in said
         assert "sync pulse from cylinder" in said
         assert "belts" in said
+
+
+def test_what_a_reading_says_besides_its_figures_stands_on_its_page(
+    monkeypatch: pytest.MonkeyPatch, own_copy: Path
+) -> None:
+    sentence = "Cylinder 2 fell by about 40 % in single cycles (3 of 20 cycles show such a fall)."
+    warehouse = Warehouse(own_copy)
+    one, other = warehouse.frame("captures").filter(pl.col("status") == "read")["capture_file"][:2]
+    with warehouse.transaction() as connection:
+        connection.execute("UPDATE capture_state SET notes = NULL")
+        connection.execute(
+            "UPDATE capture_state SET notes = ? WHERE capture_file = ?", [json.dumps([sentence]), one]
+        )
+    app = opened(monkeypatch, own_copy, "capture")
+    for name, said in ((one, True), (other, False)):
+        app.selectbox(key="capture").select(name).run()
+        assert_sound(app)
+        assert (sentence in [box.value for box in app.info]) is said
 
 
 # -- charts ----------------------------------------------------------------------------------------

@@ -37,7 +37,7 @@ def old_rows(connection: duckdb.DuckDBPyConnection) -> None:
         "INSERT INTO engine_family SELECT * FROM aside.engine_family",
         "INSERT INTO capture_log BY NAME SELECT * EXCLUDE (component, call_elements), call_elements AS call_cylinders "
         "FROM aside.capture_log",
-        "INSERT INTO capture_state BY NAME SELECT * EXCLUDE (noun, read_as, told) FROM aside.capture_state",
+        "INSERT INTO capture_state BY NAME SELECT * EXCLUDE (noun, read_as, told, notes) FROM aside.capture_state",
         "INSERT INTO feature SELECT * FROM aside.feature",
         "INSERT INTO cylinder_reading SELECT capture_file, position, element, relative_pct, se_pct, identified, "
         "companion FROM aside.element_reading",

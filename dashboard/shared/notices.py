@@ -39,6 +39,11 @@ def too_little(sentence: str) -> None:
     st.info(sentence, icon=":material/hourglass_empty:")
 
 
+def note(sentence: str) -> None:
+    """What a reading says besides its figures."""
+    st.info(sentence, icon=":material/info:")
+
+
 def trouble(sentence: str) -> None:
     """Something could not be done: the reason and what to do."""
     st.error(sentence, icon=":material/error:")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -48,6 +49,7 @@ STATE_SCHEMA: dict[str, PolarsType] = {
     "noun": pl.String,
     "read_as": pl.String,
     "told": pl.String,
+    "notes": pl.String,
 }
 
 
@@ -156,6 +158,7 @@ def _state(item: Done, before: dict[str, Any] | None, waits: Mapping[str, str]) 
         "read_at": dt.datetime.now() if reading else None,
         "read_as": item.read_as or kept.get("read_as"),
         "told": item.told,
+        "notes": json.dumps(reading.notes, ensure_ascii=False) if reading and reading.notes else None,
         "noun": known.element.noun if reading and (known := kind(item.test or "")) else None,
     }
 

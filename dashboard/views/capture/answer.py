@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, NoReturn
@@ -68,6 +69,11 @@ class CaptureView:
     reason_rows: pl.DataFrame
     outcome: str | None
     called: str
+
+
+def reading_notes(rows: pl.DataFrame) -> tuple[str, ...]:
+    """What the reading says besides its figures, as sentences; `rows`: the frame `reading_notes` of one capture."""
+    return tuple(json.loads(rows["notes"][0])) if rows.height else ()
 
 
 def known_row(frames: Frames, capture_file: str) -> dict[str, Any] | None:
@@ -254,7 +260,10 @@ def _chance(score: dict[str, Any]) -> str:
 
 
 def _caption(known: Kind, measure: Measure, stat: dict[str, Any] | None, group: str | None) -> str:
-    text = "Bars: this capture, thin line its 95 % interval from the repeats in it. "
+    text = (
+        "Bars: this capture, thin line its 95 % interval from the repeats in it: how well it repeats on this engine "
+        "and hookup, not how near it is to the truth. "
+    )
     if stat is None:
         return text + "The group's usual range follows after the next fit."
     return (

@@ -56,6 +56,8 @@ view = answers.view(alone, data.outcomes(stamp), row, fits)
 notices.verdict(view.verdict, view.sentence)
 notes = view.measures[0].notes if view.measures else ()
 st.markdown(" ".join([*notes, view.called, view.outcome or "No outcome is confirmed yet."]))
+for said in answers.reading_notes(data.frame(stamp, "reading_notes", capture_file=row["capture_file"])):
+    notices.note(said)
 st.caption(answers.headline(row, known, data.title(row["test"]), alone["features"]))
 
 with st.container(horizontal=True):
