@@ -40,9 +40,7 @@ def test_a_hidden_name_is_named_where_it_looks_meant_and_counted_elsewhere(
     named = {trouble.what: trouble.reason for trouble in summary.troubles}
     assert set(named) == {*meant, ".week2"}
     assert all("begins with a dot" in reason and "rename it" in reason for reason in named.values())
-    assert any(f"{len(leftovers) + 2} hidden files or folders" in note for note in summary.notes), (
-        summary.notes
-    )
+    assert any(f"{len(leftovers) + 2} such files or folders" in note for note in summary.notes), summary.notes
     assert summary.statuses == {"read": 4}
     assert set(named) <= set(house.frame("intake_log", {"rows": 1000})["key"].to_list())
     # A watch looks again when one of them comes, and leaves the others.

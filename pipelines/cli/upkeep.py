@@ -22,13 +22,13 @@ def check(warehouse: WarehousePath = DEFAULT_WAREHOUSE) -> None:
     """Verify everything the warehouse holds.
 
     Every table is read whole and every stored waveform compared with its checksum. A damaged copy is
-    named; dropping the same capture file again mends it.
+    named; dropping or uploading the same capture file again mends it.
     """
     from pipelines.intake.check import check as run_check
 
     with out.progress("Checking the stored waveforms") as step:
         found = run_check(Warehouse(warehouse), progress=step)
-    for capture_file, reason in found.damaged.items():
+    for capture_file, reason in (*found.damaged.items(), *found.uploads.items()):
         out.say(f"damaged: {capture_file}: {reason}")
     if found.unsealed:
         out.say(f"note: {found.unsealed} copies are of an earlier version and carry no checksum.")
@@ -36,8 +36,9 @@ def check(warehouse: WarehousePath = DEFAULT_WAREHOUSE) -> None:
         out.say(f"note: {found.strays} copies belong to no capture; they were left alone.")
     out.result(
         f"{found.tables} tables and {found.copies} stored waveforms checked, {len(found.damaged)} damaged."
+        + (f" {len(found.uploads)} uploaded files are damaged or missing." if found.uploads else "")
     )
-    raise typer.Exit(1 if found.damaged else 0)
+    raise typer.Exit(1 if found.damaged or found.uploads else 0)
 
 
 def export(

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import duckdb
 
 from pipelines.errors import UnreadableFile, WarehouseError
-from pipelines.intake import standing
+from pipelines.intake import standing, uploads
 from pipelines.warehouse import keys
 from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.database import Warehouse
@@ -26,6 +26,7 @@ class Checked:
         unsealed: sound copies of the first format, which carry no checksum.
         strays: copies that no capture names.
         tables: tables read whole.
+        uploads: uploaded files that are not what was uploaded, with the reason.
     """
 
     copies: int
@@ -33,6 +34,7 @@ class Checked:
     unsealed: int
     strays: int
     tables: int
+    uploads: dict[str, str] = field(default_factory=dict)
 
 
 def check(warehouse: Warehouse, progress: Progress | None = None) -> Checked:
@@ -63,7 +65,7 @@ def check(warehouse: Warehouse, progress: Progress | None = None) -> Checked:
             progress(done, len(rows))
     standing.note_damaged(warehouse, damaged)
     strays = store.names(warehouse.waveforms) - {name for name, _ in rows}
-    return Checked(len(rows), damaged, unsealed, len(strays), tables)
+    return Checked(len(rows), damaged, unsealed, len(strays), tables, uploads.damaged(warehouse))
 
 
 def _read_tables(connection: duckdb.DuckDBPyConnection, warehouse: Warehouse) -> int:

@@ -154,7 +154,7 @@ def ingest(
         )
     if contents.hidden:
         notes.append(
-            f"{contents.hidden} hidden files or folders (names that begin with a dot) were left alone."
+            f"Names that begin with a dot are hidden: {contents.hidden} such files or folders were left alone."
         )
     notes += layout_notes(layouts)
     warehouse.store.tidy()

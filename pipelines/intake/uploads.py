@@ -22,6 +22,7 @@ from pipelines.source import MAX_BYTES, TOO_LARGE
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.log import LogRow
+from pipelines.warehouse.names import forgotten
 
 UPLOAD = "upload"
 FOLDER = "uploads"
@@ -82,6 +83,7 @@ def keep(
             continue
         digest = hashlib.sha256(content).hexdigest()
         if digest in known:
+            _mend(warehouse, known[digest], content)
             taken.append(Taken(name, known[digest], known=True))
             continue
         capture_file = f"{FOLDER}/{_written(place(warehouse), bare, content)}"
@@ -93,6 +95,52 @@ def keep(
         with warehouse.transaction() as connection:
             intake_log.write(connection, batch, log)
     return tuple(taken)
+
+
+def damaged(warehouse: Warehouse) -> dict[str, str]:
+    """Uploaded files that no longer hold what was uploaded: the reason by capture."""
+    with warehouse.reading() as connection:
+        names = forgotten(connection)
+        rows = connection.execute(
+            "SELECT capture_file, file_sha256 FROM capture_state WHERE starts_with(capture_file, ?) "
+            "AND file_sha256 IS NOT NULL ORDER BY ALL",
+            [f"{FOLDER}/"],
+        ).fetchall()
+    files = {names.path(name): path for name, path in held(warehouse).items()}
+    return {
+        capture_file: f"The uploaded file {capture_file} is damaged or missing; upload the same file again."
+        for capture_file, digest in rows
+        if capture_file not in files or not _holds(files[capture_file], digest)
+    }
+
+
+def _holds(path: Path, digest: str) -> bool:
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest() == digest
+    except OSError:
+        return False
+
+
+def _mend(warehouse: Warehouse, capture_file: str, content: bytes) -> None:
+    """Write an uploaded file anew where it no longer holds what was uploaded; whole or not at all."""
+    if capture_file not in damaged(warehouse):
+        return
+    with warehouse.reading() as connection:
+        names = forgotten(connection)
+    files = {names.path(name): path for name, path in held(warehouse).items()}
+    path = files.get(capture_file, place(warehouse) / capture_file.removeprefix(f"{FOLDER}/"))
+    part = place(warehouse) / f".part-{uuid.uuid4().hex}"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(content)
+        part.replace(path)
+    except OSError as error:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise WarehouseError(
+            f"The upload cannot be written to {path.parent} ({error.strerror}); make room or give permission."
+        ) from error
 
 
 def set_aside(warehouse: Warehouse, capture_file: str) -> None:
