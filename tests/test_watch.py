@@ -16,9 +16,10 @@ import pytest
 
 from pipelines.errors import WarehouseError
 from pipelines.intake import watch as module
-from pipelines.intake.ingest import IntakeSummary
-from pipelines.intake.watch import Clock, only_one, status, watch
+from pipelines.intake.ingest import IntakeSummary, ingest
+from pipelines.intake.watch import Clock, only_one, status, status_file, watch
 from pipelines.warehouse.database import Warehouse
+from tests.page_driver import opened, texts
 from tests.small_shop import log_row, small_drop, write_capture
 
 ROOT = Path(__file__).parents[1]
@@ -129,6 +130,20 @@ def test_what_it_does_is_told_while_it_works(drop: Path, house: Warehouse) -> No
     assert "has not looked for 10 minutes" in str(status(house.database))
     file.write_text("{")
     assert status(house.database) is None
+
+
+def test_the_intake_page_shows_what_the_watch_does(
+    drop: Path, house: Warehouse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ingest(drop, house, jobs=1)
+    assert "Watching" not in texts(opened(monkeypatch, house.path, "intake"))
+    mark = "![x](http://evil.example/x.png)"
+    about = {"drop": f"/srv/{mark}", "doing": "waiting", "growing": ["a.csv"], "looked_at": time.time()}
+    status_file(house.database).write_text(json.dumps(about))
+    shown = texts(opened(monkeypatch, house.path, "intake"))
+    assert "Watching" in shown
+    assert "1 files are still growing" in shown
+    assert mark not in shown
 
 
 def test_a_warehouse_inside_the_folder_does_not_start_itself_again(drop: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data, hookups, writing
-from dashboard.shared import filters, notices, parts, words
+from dashboard.shared import filters, inert, notices, parts, words
 from dashboard.shared import who as who_writes
 from dashboard.views.intake import answer as answers
 from pipelines.errors import ShopspreadError
@@ -23,7 +23,7 @@ st.markdown(
     f"{data.path()}`; dropping the same thing twice changes nothing, and nothing is ever lost."
 )
 if watching := data.watching():
-    st.caption(watching)
+    st.caption(inert.literal(watching))
 
 st.header("Refused, waiting, unusable: what to do")
 troubles = answers.troubles(frames["captures"], frames["capture_troubles"])
