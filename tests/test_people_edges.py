@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import polars as pl
 import pytest
 from statsmodels.stats.multitest import multipletests
 
+from models.jobs.comebacks import LEAST_TO_COMPARE, _by_call_quality, comebacks
+from models.jobs.comparison import _risk
+from models.jobs.crossfit import cross_fitted
 from models.jobs.returns import covariates
 from models.jobs.stepped import stepped_adoption, without_levels
 from models.jobs.wording import caution_sentence
 from models.people.before_after import BeforeAfter, _sentence, coaching_effect
-from models.people.coaching import _Chart
+from models.people.coaching import CoachingItem, _Chart, _item, needs_coaching
 from models.people.hookup import _holm, failing_checks
 from models.people.skill import technicians
 from models.records import schemas
@@ -21,7 +26,7 @@ from models.records.people_settings import PeopleSettings
 from models.records.shop import Shop
 from models.stats.intervals import share
 from models.stats.results import Estimate
-from tests.simulated_shop import capture_row, captures_of, frame_of
+from tests.simulated_shop import Trouble, capture_row, captures_of, frame_of, skill_shop
 
 MONDAY = datetime(2025, 3, 3, 9)
 DAY = timedelta(days=1)
@@ -230,3 +235,113 @@ def test_where_every_order_is_a_comeback_that_tells_them_apart_in_nothing() -> N
 def test_less_than_a_point_is_less_all_the_same(value: float, word: str) -> None:
     estimate = Estimate(900, value, *sorted((value / 2, 1.5 * value)))
     assert f"scoped ones came back {word}" in caution_sentence(estimate, None, 1.0)
+
+
+# -- what is counted around the comparisons -----------------------------------------------------------------------
+
+
+def _order(order: str, closed: datetime, **other: object) -> dict[str, object]:
+    given = {
+        "repair_order": order, "opened_at": closed - DAY, "closed_at": closed, "technician": "a", "vehicle": order,
+        "engine_family": "f", "complaint": "misfire", "scope_eligible": True,
+    }  # fmt: skip
+    return {**given, **other}
+
+
+def test_orders_watched_for_just_the_window_are_watched_whole() -> None:
+    """As of the end of 31 May: closed at 0:00 on 2 May is 30 days before midnight."""
+    end = datetime(2025, 6, 1)
+    orders = [_order(f"{days}", end - timedelta(days=days)) for days in (10.0, 29.9, 30.0, 30.1, 200.0)]
+    orders += [
+        _order("back", end - timedelta(days=12)),
+        _order("again", end - DAY, comeback_of="back", scope_eligible=False),
+    ]
+    found = comebacks(Shop(orders=frame_of(schemas.ORDERS, orders)), as_of=end, window_days=30)
+    assert found.watched_whole == 4  # 30.0, 30.1, 200.0 and the one that came back
+    assert found.crude.not_scoped.orders == 6
+    assert found.crude.not_scoped.comebacks == 1
+
+
+@pytest.mark.parametrize(("graded", "told"), [(LEAST_TO_COMPARE, True), (LEAST_TO_COMPARE - 1, False)])
+def test_thirty_orders_of_a_quality_are_compared(graded: int, told: bool) -> None:
+    n = 120
+    rows = pl.DataFrame(
+        {
+            **{c: ["x"] * n for c in ("complaint", "engine_family", "season", "history", "technician")},
+            "age": pl.Series([None] * n, dtype=pl.String),
+            "scoped": [i == 0 or i > n - graded - 1 for i in range(n)],
+            "quality": ["wrong call", *["no capture"] * (n - graded - 1), *["right call"] * graded],
+            "returned": [i % 6 == 0 for i in range(n)],
+            "days": [10.0 if i % 6 == 0 else 400.0 for i in range(n)],
+            "is_return": False,
+            "vehicle": [str(i) for i in range(n)],
+            "repair_order": [str(i) for i in range(n)],
+            "opened_at": [MONDAY + timedelta(minutes=i) for i in range(n)],
+        }
+    )
+    found = _by_call_quality(rows, np.full(n, 400.0), 30, PeopleSettings())
+    by_quality = {row["quality"]: row for row in found.iter_rows(named=True)}
+    assert (by_quality["right call"]["difference"] is not None) is told
+    assert by_quality["right call"]["orders"] == graded
+    assert by_quality["wrong call"]["difference"] is None
+
+
+def test_the_interval_of_one_arms_risk_is_from_its_influence() -> None:
+    """Influence of one arm: (1, -2, 2, -1): root of the sum of squares over 4 orders is sqrt(10) / 4."""
+    influence = np.array([[0.1, -0.2, 0.2, -0.1], [0.3, 0.1, -0.1, -0.3]])
+    made = SimpleNamespace(treated=0.5, untreated=0.4, influence=influence)
+    scoped, other = (_risk(cast(Any, made), arm, 9) for arm in (0, 1))
+    half = [1.959964 * np.sqrt(0.1) / 4, 1.959964 * np.sqrt(0.2) / 4]
+    assert (scoped.estimate, scoped.low, scoped.high) == pytest.approx((0.5, 0.5 - half[0], 0.5 + half[0]))
+    assert (other.estimate, other.low, other.high, other.n) == pytest.approx(
+        (0.4, 0.4 - half[1], 0.4 + half[1], 9)
+    )
+
+
+def test_predictions_know_which_arm_is_which() -> None:
+    """One kind of order, scoped ones come back in 1 of 10, the others in 4 of 10: so say both predictions."""
+    n = 400
+    rows = pl.DataFrame(
+        {
+            **{c: ["x"] * n for c in ("complaint", "engine_family", "season", "history", "technician")},
+            "age": pl.Series([None] * n, dtype=pl.String),
+            "is_return": False,
+            "vehicle": [str(i) for i in range(n)],
+            "repair_order": [str(i) for i in range(n)],
+        }
+    )
+    scoped = np.arange(n) % 4 == 0
+    outcome = np.where(scoped, np.arange(n) // 4 % 10 < 1, np.arange(n) // 4 % 10 < 4).astype(float)
+    found = cross_fitted(covariates(rows), scoped, outcome, np.ones(n), seed=1)
+    assert found.if_scoped.mean() == pytest.approx(0.1, abs=0.01)
+    assert found.if_not.mean() == pytest.approx(0.4, abs=0.01)
+    assert found.chance.mean() == pytest.approx(0.25, abs=0.01)
+
+
+def test_the_shops_use_of_the_scope_is_the_usual_one() -> None:
+    orders = [_order(f"o{i}", MONDAY + (i + 1) * DAY, technician="ab"[i % 2]) for i in range(20)]
+    captures = [
+        capture_row(
+            f"o{i}", repair_order=f"o{i}", captured_at=MONDAY + i * DAY, purpose="diagnosis", technician="a"
+        )
+        for i in range(0, 20, 4)
+    ]
+    shop = Shop(captures=captures_of(captures), orders=frame_of(schemas.ORDERS, orders))
+    for skill in technicians(shop, as_of=(MONDAY + 60 * DAY).date()):
+        assert skill.usual["adoption"] == 0.25
+
+
+def test_a_name_is_told_against_the_others_work_of_the_same_topic(monkeypatch: pytest.MonkeyPatch) -> None:
+    made = skill_shop(3, (Trouble("tech b", "hookup", 100, 0.7),), newcomer=False, people=3)
+    seen: list[tuple[str, str, pl.DataFrame]] = []
+
+    def listening(name: str, topic: str, work: pl.DataFrame, *rest: Any) -> CoachingItem:
+        seen.append((name, topic, rest[2]))
+        return _item(name, topic, work, *rest)
+
+    monkeypatch.setattr("models.people.coaching._item", listening)
+    needs_coaching(technicians(made.shop, as_of=made.as_of), made.shop, as_of=made.as_of)
+    assert seen
+    for name, topic, others in seen:
+        assert others["topic"].unique().to_list() == [topic]
+        assert set(others["technician"]) == {"tech a", "tech b", "tech c"} - {name}

@@ -99,7 +99,7 @@ def _going_well(skill: TechnicianSkill) -> tuple[str, ...]:
             good.append(f"{text}: {words.share(estimate)}.")
     for change, text in (
         (skill.usable_per_month, "More of your captures can be read every month"),
-        (skill.calls_per_month, "More of your calls are right every month"),
+        (skill.calls_per_month, "More of your confirmed calls are right every month"),
     ):
         if words.clear_sign(change) > 0:
             good.append(f"{text}: {words.points(change)}.")

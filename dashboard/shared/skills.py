@@ -75,7 +75,11 @@ def lines(skill: TechnicianSkill) -> tuple[Line, ...]:
             words.points(skill.usable_per_month),
             skill.usable_per_month,
         ),
-        Line("Right calls, change a month", words.points(skill.calls_per_month), skill.calls_per_month),
+        Line(
+            "Right calls among confirmed ones, change a month",
+            words.points(skill.calls_per_month),
+            skill.calls_per_month,
+        ),
     )
 
 

@@ -157,7 +157,9 @@ if shown == TABS[2]:
                     says=answers.trend_sentence("Right calls", calls, name, words.points(skill.calls_per_month)),
                     opens=lambda mark: go.week(mark["monday"], technician=name),
                 )  # fmt: skip
-                st.caption(f"Change a month: {words.points(skill.calls_per_month)}.")
+                st.caption(
+                    f"Change a month: {words.points(skill.calls_per_month)}. Only calls that an outcome has judged."
+                )
             else:
                 notices.too_little("No call has been judged by an outcome yet.")
         left, middle, right = st.columns([3, 3, 4])
