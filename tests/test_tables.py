@@ -99,6 +99,12 @@ BAD_ROWS: list[tuple[str, str, str, str]] = [
     ("engine_families", FAMILY_HEAD, "f,4,1-3-4-2,,", "sync_kind is empty"),
     ("technicians", "technician,started_on\n", "ada,3 March", "started_on '3 March' is no date.*2026-03-18 "),
     ("technicians", "technician,started_on\n", ",2026-03-02", "technician is empty"),
+    (
+        "technicians",
+        "technician,started_on\n",
+        f"{'a' * 1001},2026-03-02",
+        "1001 characters long, where at most 1000",
+    ),
     ("repair_orders", ORDER_HEAD, "R,2026-03-02,2026-03-01,yes,1,", "closed_at .* before opened_at"),
     ("repair_orders", ORDER_HEAD, "R,2026-03-02,,maybe,1,", "neither true nor false"),
     ("repair_orders", ORDER_HEAD, "R,2026-03-02,,yes,-1,", "labour_h '-1' is negative"),
