@@ -37,7 +37,7 @@ from pipelines.reports.report import last_day
 from pipelines.warehouse import decisions
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
 from pipelines.warehouse.marks import Mark, marks_in
-from pipelines.warehouse.shop import by_test, comparison_groups
+from pipelines.warehouse.shop import by_test, comparison_groups, shop_of
 from pipelines.warehouse.waveforms import load
 from pipelines.waveform import Waveform
 
@@ -54,6 +54,7 @@ BY_CAPTURE = frozenset(
     {"captures", "elements", "element_scores", "features", "checks", "scores", "outliers", "capture_troubles"}
 )
 """Those that are about captures."""
+JOB_FRAMES = ("captures", "outcomes", "orders")
 
 
 def path() -> Path:
@@ -238,21 +239,21 @@ def anything(stamp: str) -> bool:
     return bool(Frames(stamp)["captures"].height or Frames(stamp)["orders"].height)
 
 
-# -- what the models take, and what the last fit said ----------------------------------------------------------------
-
-
 @st.cache_resource(max_entries=4, show_spinner=False)
-def _shop(stamp: str, sight: str, _viewer: Viewer | None) -> Shop:  # noqa: ARG001
+def _shop(stamp: str, sight: str, _viewer: Viewer | None, names: tuple[str, ...]) -> Shop:  # noqa: ARG001
     held = Frames(stamp, _viewer)
-    return people_shop({name: held[name] for name in PEOPLE_FRAMES})
+    found = {name: held[name] for name in names}
+    return people_shop(found) if names == PEOPLE_FRAMES else shop_of(found)
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
-def _shop_of_test(stamp: str, test: str, measure: str, sight: str, _viewer: Viewer | None) -> Shop:
+def _shop_of_test(stamp: str, test: str, measure: str | None, sight: str, _viewer: Viewer | None) -> Shop:
+    if measure is None:
+        return _shop(stamp, sight, _viewer, JOB_FRAMES).with_frames(groups=groups(stamp)).of_test(test)
     # Of elements only those of this measure are read: all of a large shop's take seconds and gigabytes.
     rows = _frame(stamp, "fit_elements", (("measure", measure), ("test", test)))
     elements = rows.sort("capture_file", "position").with_columns(measure=pl.lit(measure))
-    own = _shop(stamp, sight, _viewer).with_frames(groups=groups(stamp)).of_test(test)
+    own = _shop(stamp, sight, _viewer, PEOPLE_FRAMES).with_frames(groups=groups(stamp)).of_test(test)
     return own.with_frames(elements=ELEMENTS.of(elements))
 
 
@@ -261,7 +262,12 @@ def whole_shop(stamp: str) -> Shop:
 
     For the models alone: nobody is shown its rows.
     """
-    return _shop(stamp, "", None)
+    return _shop(stamp, "", None, PEOPLE_FRAMES)
+
+
+def jobs_shop(stamp: str) -> Shop:
+    """Captures, outcomes and orders alone, as the models about jobs take them. For the models alone, too."""
+    return _shop(stamp, "", None, JOB_FRAMES)
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)
@@ -283,8 +289,8 @@ def outcomes(stamp: str) -> pl.DataFrame:
     return _outcomes(stamp, looks.sight, looks)
 
 
-def shop_of_test(stamp: str, test: str, measure: str) -> Shop:
-    """The records of one test, its elements by one measure, as the person who looks may see them."""
+def shop_of_test(stamp: str, test: str, measure: str | None) -> Shop:
+    """The records of one test, its elements by one measure or none of them, as the person who looks may see them."""
     looks = access.present()
     sight, viewer = ("", None) if looks.all_rights else (looks.sight, looks)
     return _shop_of_test(stamp, test, measure, sight, viewer)
@@ -342,9 +348,6 @@ def scores(stamp: str, test: str, measure: str) -> Scores:
 def proposals(stamp: str, test: str, measure: str) -> tuple[Proposal, ...]:
     """The last fit's proposed thresholds of one measure of a test, one a group."""
     return stored_proposals(_frame(stamp, "proposals", (("measure", measure), ("test", test))))
-
-
-# -- waveforms and settings ------------------------------------------------------------------------------------------
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)

@@ -14,14 +14,22 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+import streamlit as page_cache
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
+from dashboard import access, data
+from dashboard.launch import WAREHOUSE_VARIABLE
+from dashboard.views.known_good import answer as known_good
+from dashboard.views.thresholds import answer as thresholds
 from models.stats.results import Estimate
-from pipelines.fit import figures
+from models.thresholds.curves import ThresholdCurves
+from pipelines.access.roles import Role, viewer_of
+from pipelines.fit import figures, limits
 from pipelines.fit.figures import COST_FRAMES, PEOPLE_FRAMES, load_costs, load_figures
 from pipelines.intake.entry import log_coaching
+from pipelines.kinds import kinds
 from pipelines.reports import report, week
 from pipelines.warehouse.codec import CodecError, decode, encode
 from pipelines.warehouse.database import Warehouse
@@ -38,6 +46,8 @@ def house(small_warehouse: Path, tmp_path: Path) -> Warehouse:
 
 def near(left: Any, right: Any) -> bool:
     """As `same`, but for the last digits of sums, whose order is the libraries' own affair."""
+    if isinstance(left, np.ndarray):
+        return left.dtype == right.dtype and np.allclose(left, right, rtol=1e-7, atol=1e-9, equal_nan=True)
     if isinstance(left, pl.DataFrame):
         assert_frame_equal(left, right, check_exact=False, rel_tol=1e-7, abs_tol=1e-9)
         return True
@@ -55,6 +65,8 @@ def near(left: Any, right: Any) -> bool:
 
 def same(left: Any, right: Any) -> bool:
     """Equality that looks into frames and results; types count."""
+    if isinstance(left, np.ndarray):
+        return left.dtype == right.dtype and np.array_equal(left, right, equal_nan=True)
     if isinstance(left, pl.DataFrame):
         return isinstance(right, pl.DataFrame) and left.schema == right.schema and left.equals(right)
     if isinstance(left, Mapping):
@@ -76,6 +88,7 @@ FIGURES = st.one_of(
     st.none(), st.booleans(), st.integers(), st.floats(), st.text(), st.dates(), st.datetimes(),
     st.builds(lambda n, x: Estimate(n, x), st.integers(0, 9), st.floats(allow_nan=False, allow_infinity=False)),
     st.lists(st.one_of(st.none(), st.floats())).map(lambda x: pl.DataFrame({"x": x}, schema={"x": pl.Float64})),
+    st.lists(st.floats()).map(lambda x: np.asarray(x, dtype=np.float64)),
     st.lists(st.lists(st.text(max_size=3), max_size=2), max_size=3).map(
         lambda x: pl.DataFrame({"x": x}, schema={"x": pl.List(pl.String)})
     ),
@@ -212,6 +225,40 @@ def test_a_week_s_rows_are_those_of_the_whole_frames(house: Warehouse) -> None:
     assert frames["scores_between"].equals(scores)
 
 
+def test_curves_and_gauge_are_read_as_the_pages_work_them_out(
+    house: Warehouse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of every measure: the pages' own way, from the records of one test, gives what the fit stored."""
+    page_cache.cache_resource.clear()
+    monkeypatch.setenv(WAREHOUSE_VARIABLE, str(house.path))
+    stamp = data.stamp()
+    seen = dict.fromkeys((limits.CURVES, limits.GAUGE), 0)
+    groups = data.frames(stamp)["comparison_groups"]
+    for test, measure in ((t, m.name) for t in groups["test"].unique() for m in kinds()[t].measures):
+        (stored,) = figures.load_limit_figure(house, limits.CURVES, test, measure)
+        assert isinstance(stored, ThresholdCurves)
+        assert near(stored, thresholds._curves_of(stamp, test, measure, data.sight()))
+        seen[limits.CURVES] += stored.curves.height
+        (stored,) = figures.load_limit_figure(house, limits.GAUGE, test, measure)
+        again = known_good._gauge(stamp, test, measure, data.sight())
+        assert near(stored, again)
+        seen[limits.GAUGE] += 0 if again is None else again.points.height
+    assert all(seen.values())
+
+    def not_again(*_: object) -> None:
+        raise AssertionError("worked out again")
+
+    monkeypatch.setattr(thresholds, "_curves_of", not_again)
+    monkeypatch.setattr(known_good, "_gauge", not_again)
+    test, measure = "relative_compression", kinds()["relative_compression"].measures[0].name
+    assert thresholds.curves_of(stamp, test, measure).curves.height
+    assert known_good.gauge(stamp, test, measure) is not None
+    less = viewer_of("Ann", [Role.TECHNICIAN], "ann")
+    monkeypatch.setattr(access, "present", lambda: less)
+    with pytest.raises(AssertionError, match="worked out again"):
+        thresholds.curves_of(stamp, test, measure)
+
+
 def test_a_stale_figure_is_never_shown(house: Warehouse, monkeypatch: pytest.MonkeyPatch) -> None:
     assert load_figures(house) is not None
     assert load_costs(house) is not None
@@ -230,6 +277,7 @@ def test_a_stale_figure_is_never_shown(house: Warehouse, monkeypatch: pytest.Mon
     place = Place(row["test"], row["measure"], row["group"])
     set_threshold(house, place, 9.9, set_by="ada", reason="to see", seen_version=_newest(house, place))
     assert load_costs(house) is None, "costs are of the limits in force"
+    assert not figures.load_limit_figure(house, limits.CURVES, place.test, place.measure)
     assert load_figures(house) is not None, "no limit moves a person's figure"
     log_coaching(house, technician=_somebody(house), held_on=dt.date(2026, 1, 5), topic="calls", by="mira")
     assert load_figures(house) is None

@@ -106,7 +106,8 @@ def _returns(work_stamp: str, as_of: dt.date) -> Comebacks:
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
 def _jobs(work_stamp: str, as_of: dt.date) -> pl.DataFrame:
-    return listed_jobs(_shop(work_stamp), as_of=as_of, window_days=_settings().window_days)
+    del work_stamp  # the key
+    return listed_jobs(data.jobs_shop(data.stamp()), as_of=as_of, window_days=_settings().window_days)
 
 
 def jobs(work_stamp: str, as_of: dt.date) -> pl.DataFrame:
@@ -160,8 +161,12 @@ def _sessions(work_stamp: str, as_of: dt.date) -> tuple[tuple[BeforeAfter, ...],
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
 def _delay_sentences(work_stamp: str, as_of: dt.date) -> tuple[str, ...]:
     """How soon each topic's charts find trouble at this shop's pace, and what would make it sooner."""
-    found, everybody = _coaching_list(work_stamp, as_of), _skills(work_stamp, as_of)
-    return tuple(delay.sentence for delay in delays(found, everybody, settings=_settings()))
+
+    def worked_out(_: Shop, settings: PeopleSettings) -> tuple[str, ...]:
+        found, everybody = _coaching_list(work_stamp, as_of), _skills(work_stamp, as_of)
+        return tuple(delay.sentence for delay in delays(found, everybody, settings=settings))
+
+    return _stored_or(work_stamp, as_of, lambda figures: figures.delays, worked_out)
 
 
 def _shown(rows: pl.DataFrame) -> pl.DataFrame:

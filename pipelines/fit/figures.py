@@ -27,6 +27,7 @@ from models.people.coaching import (
     coaching_effect,
     needs_coaching,
 )
+from models.people.power import delays
 from models.people.skill import TechnicianSkill, technicians
 from models.records.people_settings import PeopleSettings
 from models.records.shop import Shop
@@ -34,6 +35,7 @@ from models.stats.logistic import NotConverged
 from models.thresholds.proposal import Cost, costs_at
 from pipelines import __version__
 from pipelines.fit import standing_hookup
+from pipelines.fit.limits import LimitFigure, limit_figures, name_of
 from pipelines.kinds import kind
 from pipelines.threads import one_thread
 from pipelines.warehouse import log as intake_log
@@ -68,6 +70,7 @@ class Figures:
         coaching: who needs coaching.
         sessions, effect: every coaching session with the work before and after it, and all together.
         adoption: use of the scope. comebacks: of scoped and other jobs.
+        delays: how soon each topic's charts find trouble, in sentences.
     """
 
     as_of: dt.date
@@ -77,6 +80,7 @@ class Figures:
     effect: CoachingEffect
     adoption: Adoption
     comebacks: Comebacks
+    delays: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +155,7 @@ def figures_of(shop: Shop, chosen: PeopleSettings, day: dt.date) -> Figures:
             effect=coaching_effect(sessions),
             adoption=adoption(shop, as_of=day, settings=chosen),
             comebacks=comebacks(shop, as_of=day, settings=chosen),
+            delays=tuple(one.sentence for one in delays(coaching, skills, settings=chosen)),
         )
 
 
@@ -246,6 +251,8 @@ def store_figures(warehouse: Warehouse) -> bool:
         frames = {name: query(connection, name) for name in COST_FRAMES}
     costs = costs_of(frames, dt.datetime.combine(before.day, dt.time.max))
     values["costs"] = (before.costs_key, encode(dict(costs)))
+    for name, found in limit_figures(warehouse, frames).items():
+        values[name] = (before.costs_key, encode([found]))
     del frames
     with warehouse.transaction() as connection:
         now = _state(connection)
@@ -307,7 +314,19 @@ def load_costs(warehouse: Warehouse) -> GroupCosts | None:
     return None if found is _NOTHING else found
 
 
-_PARTS = ("skills", "sessions", "effect", "adoption", "comebacks")
+def load_limit_figure(warehouse: Warehouse, what: str, test: str, measure: str) -> list[LimitFigure]:
+    """One of `limits.limit_figures` as stored, alone in a list; empty where something was logged or decided since.
+
+    Raises:
+        WarehouseError: when the warehouse cannot be read.
+    """
+    with warehouse.reading() as connection:
+        state = _state(connection)
+        found = _stored(connection, name_of(what, test, measure), state.costs_key, state.day)
+    return [] if found is _NOTHING else list(found)
+
+
+_PARTS = ("skills", "sessions", "effect", "adoption", "comebacks", "delays")
 _WEEK, _WEEK_PARTS = "week", ("monday", "skills", "coaching", "earlier", "used")
 _NOTHING = object()
 

@@ -1,8 +1,8 @@
 """Results of the models as text and back: what a fit worked out is read by a page as it was.
 
 JSON with a tag where JSON has no word of its own. Only what results are made of is taken: numbers, strings, dates,
-tuples, lists, mappings, polars frames (as Arrow IPC) and frozen dataclasses of `models`. Nothing that is read back
-can run code: a tag names a dataclass of `models` or it is an error.
+tuples, lists, mappings, one-dimensional arrays of floats and polars frames (as Arrow IPC) and frozen dataclasses of
+`models`. Nothing that is read back can run code: a tag names a dataclass of `models` or it is an error.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 _RESULTS = "models."
@@ -30,8 +31,8 @@ def encode(value: Any) -> str:
     """A result as text.
 
     Raises:
-        CodecError: something in it is neither a number, string, date, tuple, list, mapping, frame nor a frozen
-            dataclass of `models`; the message says where.
+        CodecError: something in it is neither a number, string, date, tuple, list, mapping, array, frame nor a
+            frozen dataclass of `models`; the message says where.
     """
     return json.dumps(_packed(value, "value"), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
@@ -69,9 +70,9 @@ def _packed(value: Any, where: str) -> Any:
             ]
         }
     if isinstance(value, pl.DataFrame):
-        rows = io.BytesIO()
-        value.write_ipc(rows, compression="zstd")
-        return {"frame": base64.b64encode(rows.getvalue()).decode("ascii")}
+        return {"frame": _as_text(value)}
+    if isinstance(value, np.ndarray) and value.ndim == 1 and value.dtype == np.float64:
+        return {"array": _as_text(pl.DataFrame({"x": value}))}
     if _is_result(type(value)):
         fields = {
             field.name: _packed(getattr(value, field.name), f"{where}.{field.name}")
@@ -79,6 +80,12 @@ def _packed(value: Any, where: str) -> Any:
         }
         return {"of": f"{type(value).__module__}:{type(value).__qualname__}", "fields": fields}
     raise CodecError(f"{where} is a {type(value).__module__}.{type(value).__qualname__}: no result holds one")
+
+
+def _as_text(frame: pl.DataFrame) -> str:
+    rows = io.BytesIO()
+    frame.write_ipc(rows, compression="zstd")
+    return base64.b64encode(rows.getvalue()).decode("ascii")
 
 
 def _is_result(kind: type) -> bool:
@@ -111,8 +118,9 @@ def _unpacked(value: Any) -> Any:
         return [_unpacked(part) for part in content]
     if tag == "dict":
         return {_unpacked(key): _unpacked(part) for key, part in content}
-    if tag == "frame":
-        return pl.read_ipc(io.BytesIO(base64.b64decode(content, validate=True)))
+    if tag in ("frame", "array"):
+        frame = pl.read_ipc(io.BytesIO(base64.b64decode(content, validate=True)))
+        return frame if tag == "frame" else frame["x"].to_numpy()
     raise CodecError(f"there is no sort of value {tag!r}")
 
 

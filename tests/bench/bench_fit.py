@@ -38,8 +38,12 @@ def _whole(table: str) -> str:
     return f"SELECT * FROM one.{table}"
 
 
-def copied_shop(source: Path, folder: Path, copies: int) -> None:
-    """Write what the shop of one warehouse recorded, `copies` times under other names, into a new warehouse."""
+def copied_shop(source: Path, folder: Path, copies: int, *, more: tuple[str, ...] = ()) -> None:
+    """Write what the shop of one warehouse recorded, `copies` times under other names, into a new warehouse.
+
+    Args:
+        more: further tables to copy: what only pages look at.
+    """
     target = Warehouse(folder, create=True).database
     with duckdb.connect() as connection:
         connection.execute("SET preserve_insertion_order = false")
@@ -47,7 +51,7 @@ def copied_shop(source: Path, folder: Path, copies: int) -> None:
         connection.execute(f"ATTACH '{target}' AS many (STORAGE_VERSION '{STORAGE_VERSION}')")
         for table in WHOLE:
             connection.execute(f"INSERT INTO many.{table} BY NAME {_whole(table)}")
-        for table in COPIED:
+        for table in (*COPIED, *more):
             columns = connection.sql(f"SELECT * FROM one.{table} LIMIT 0").columns
             chosen = ", ".join(
                 f'copy || \'/\' || "{name}" AS "{name}"' if name in RENAMED else f'"{name}"'

@@ -1,9 +1,11 @@
 """How long each page takes on a warehouse beside an empty Streamlit page: its script, and in a real browser.
 
-    python tests/bench/bench_pages.py WAREHOUSE_FOLDER [--browser] [--runs N]
+    python tests/bench/bench_pages.py WAREHOUSE_FOLDER [--browser] [--runs N] [--copies N]
 
-Script: cold is the first run of a page in a fresh process after a fit; warm is the median of five more. The peer is a
-Streamlit page with a title and nothing else, run by the same harness in the same process.
+Script: cold is the first run of a page after a new version, with nothing kept of the one before; warm is the median of
+five more; CPU seconds beside them, because the machine may be busy. The peer is a Streamlit page with a title and
+nothing else, run by the same harness in the same process. With `--copies` the shop is first copied so many times under
+other names and fitted (83 copies of the demo are 100,000 captures), and that is measured.
 
 Browser (`--browser`): from opening the address to a page at rest (its script has ended and the page has not changed
 for a moment), in headless Chromium, our server and one with the empty page taking turns. First is the first page of a
@@ -14,6 +16,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import statistics
 import subprocess
 import sys
@@ -22,12 +25,15 @@ import time
 from pathlib import Path
 from typing import Any
 
+import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from dashboard.launch import APP, WAREHOUSE_VARIABLE, command
 from dashboard.shared import pages
+from pipelines.warehouse.database import Warehouse
+from tests.bench.bench_fit import copied_shop, fit
 from tests.browser_dashboard import WAIT_MS, await_server, chromium, free_port, served
 
 PAGES = tuple(entry.name for entry in pages.PAGES)
@@ -47,12 +53,19 @@ AT_REST = """() => new Promise(done => {
 })"""
 
 
-def seconds(app: AppTest) -> float:
-    start = time.perf_counter()
+def seconds(app: AppTest) -> tuple[float, float]:
+    """Seconds and CPU seconds of one run of a page's script."""
+    start, busy = time.perf_counter(), time.process_time()
     app.run()
     if app.exception or any("could not be drawn" in str(error.value) for error in app.error):
         raise RuntimeError("the page failed; a time for it means nothing")
-    return time.perf_counter() - start
+    return time.perf_counter() - start, time.process_time() - busy
+
+
+def middle(app: AppTest) -> tuple[float, float]:
+    """The median of several runs."""
+    runs = [seconds(app) for _ in range(WARM_RUNS)]
+    return statistics.median(run[0] for run in runs), statistics.median(run[1] for run in runs)
 
 
 def scripts(folder: str) -> None:
@@ -60,15 +73,33 @@ def scripts(folder: str) -> None:
     os.environ[WAREHOUSE_VARIABLE] = folder
     blank = AppTest.from_string("import streamlit as st\nst.title('nothing')", default_timeout=60)
     seconds(blank)
-    peer = statistics.median(seconds(blank) for _ in range(WARM_RUNS))
-    sys.stdout.write(f"{'page':<14}{'cold s':>8}{'warm s':>8}{'warm / empty page':>20}\n")
+    peer, _ = middle(blank)
+    house = Warehouse(Path(folder))
+    titles = ("cold s", "cpu s", "warm s", "cpu s")
+    sys.stdout.write(f"{'page':<14}{''.join(f'{title:>8}' for title in titles)}{'warm / empty page':>20}\n")
     for page in PAGES:
-        app = AppTest.from_file(str(APP), default_timeout=300)
+        app = AppTest.from_file(str(APP), default_timeout=600)
         app.switch_page(f"views/{page}/{page}.py")
-        cold = seconds(app)
-        warm = statistics.median(seconds(app) for _ in range(WARM_RUNS))
-        sys.stdout.write(f"{page:<14}{cold:>8.2f}{warm:>8.2f}{warm / peer:>20.1f}\n")
-    sys.stdout.write(f"{'empty page':<14}{'':>8}{peer:>8.3f}{1.0:>20.1f}\n")
+        st.cache_resource.clear()
+        with house.transaction():
+            pass
+        cold, (warm, warm_cpu) = seconds(app), middle(app)
+        taken = "".join(f"{value:>8.2f}" for value in (*cold, warm, warm_cpu))
+        sys.stdout.write(f"{page:<14}{taken}{warm / peer:>20.1f}\n")
+    sys.stdout.write(f"{'empty page':<14}{'':>16}{peer:>8.3f}{'':>8}{1.0:>20.1f}\n")
+
+
+def copied(folder: Path, copies: int, place: Path) -> Path:
+    """The shop so many times over, fitted, with the waveforms of the one it was copied from."""
+    one = Warehouse(folder)
+    source = Path(shutil.copy(one.database, place / "given.duckdb"))
+    copied_shop(source, place / "many", copies, more=("capture_drawing",))
+    made = Warehouse(place / "many")
+    if made.waveforms.is_dir():
+        made.waveforms.rmdir()
+    made.waveforms.symlink_to(one.waveforms.resolve())
+    fit(made)
+    return place / "many"
 
 
 def opened_s(tab: Any, url: str) -> float:
@@ -121,11 +152,16 @@ def main() -> None:
     parser.add_argument("folder")
     parser.add_argument("--browser", action="store_true")
     parser.add_argument("--runs", type=int, default=WARM_RUNS)
+    parser.add_argument("--copies", type=int, default=1, help="measure the shop copied so many times")
     given = parser.parse_args()
-    if given.browser:
-        browser(given.folder, given.runs)
-    else:
-        scripts(given.folder)
+    with tempfile.TemporaryDirectory() as name:
+        folder = given.folder
+        if given.copies > 1:
+            folder = str(copied(Path(folder), given.copies, Path(name)))
+        if given.browser:
+            browser(folder, given.runs)
+        else:
+            scripts(folder)
 
 
 if __name__ == "__main__":

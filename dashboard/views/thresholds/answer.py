@@ -12,7 +12,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data
-from dashboard.shared import words
+from dashboard.shared import limits, words
 from dashboard.shared.filters import Subject
 from models.stats.results import Estimate
 from models.thresholds.curves import ThresholdCurves, curves
@@ -20,6 +20,8 @@ from models.thresholds.evidence import EVEN, ODD, UNKNOWN, evidence
 from models.thresholds.proposal import MIN_OWN, RECENT_WEEKS, Cost, Costs, Proposal, propose
 from models.thresholds.verification import Verification, verification_list
 from models.thresholds.whatif import what_if
+from pipelines.fit.limits import CURVES
+from pipelines.threads import one_thread
 from pipelines.warehouse.decisions import Place
 
 Frames = Mapping[str, pl.DataFrame]
@@ -36,13 +38,21 @@ def evidence_rows(stamp: str, test: str, measure: str) -> pl.DataFrame:
 @st.cache_resource(max_entries=6, show_spinner=False)
 def _evidence_rows(stamp: str, test: str, measure: str, sight: str) -> pl.DataFrame:  # noqa: ARG001
     own = data.frames(stamp)["scores"].filter(pl.col("measure") == measure)
-    return evidence(own, data.shop_of_test(stamp, test, measure))
+    return evidence(own, data.shop_of_test(stamp, test, None))
+
+
+def curves_of(stamp: str, test: str, measure: str) -> ThresholdCurves:
+    """Detection and false alarms of every group of a test against X."""
+    for found in limits.stored(stamp, CURVES, test, measure):
+        if isinstance(found, ThresholdCurves):
+            return found
+    return _curves_of(stamp, test, measure, data.sight())
 
 
 @st.cache_resource(max_entries=6, show_spinner="Weighing outcomes")
-def curves_of(stamp: str, test: str, measure: str) -> ThresholdCurves:
-    """Detection and false alarms of every group of a test against X."""
-    return curves(evidence_rows(stamp, test, measure))
+def _curves_of(stamp: str, test: str, measure: str, sight: str) -> ThresholdCurves:  # noqa: ARG001
+    with one_thread():
+        return curves(evidence_rows(stamp, test, measure))
 
 
 @st.cache_resource(max_entries=6, show_spinner="Working out what each limit would cost")
@@ -57,7 +67,7 @@ def _at_other_costs(
     return propose(
         data.fit(stamp, test, measure),
         data.scores(stamp, test, measure),
-        data.shop_of_test(stamp, test, measure),
+        data.shop_of_test(stamp, test, None),
         Costs(cost_miss, cost_false_alarm),
     )
 
@@ -145,6 +155,11 @@ def proposal_sentence(one: Proposal) -> str:
     )
 
 
+def _judged(stamp: str, test: str, measure: str) -> pl.DataFrame:
+    """What a limit looks at of every capture, without what the limits in force say of it."""
+    return data.frame(stamp, "test_scores", measure=measure, test=test).drop("flagged")
+
+
 def verification(stamp: str, test: str, measure: str, as_of: dt.date) -> Verification:
     """Captures to confirm although nothing looked odd, drawn by lot, so that it is known what a limit misses."""
     return _verification(stamp, test, measure, as_of, data.sight())
@@ -152,13 +167,13 @@ def verification(stamp: str, test: str, measure: str, as_of: dt.date) -> Verific
 
 @st.cache_resource(max_entries=6, show_spinner=False)
 def _verification(stamp: str, test: str, measure: str, as_of: dt.date, sight: str) -> Verification:  # noqa: ARG001
-    limits = data.thresholds_as_of(stamp, as_of).filter(
+    in_force = data.thresholds_as_of(stamp, as_of).filter(
         (pl.col("test") == test) & (pl.col("measure") == measure)
     )
     return verification_list(
-        data.scores(stamp, test, measure),
-        data.shop_of_test(stamp, test, measure),
-        dict(limits.select("group", "threshold_pct").iter_rows()),
+        _judged(stamp, test, measure),
+        data.shop_of_test(stamp, test, None),
+        dict(in_force.select("group", "threshold_pct").iter_rows()),
         as_of=as_of,
     )
 
