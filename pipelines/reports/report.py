@@ -22,15 +22,20 @@ from pipelines.fit.figures import (
     last_day,
     load_costs,
     load_figures,
+    load_limit_figure,
     people_settings,
     people_shop,
 )
+from pipelines.fit.limits import CURVES, GAUGE, LimitFigure
 from pipelines.kinds import kinds
 from pipelines.reports.groups import GROUP_FRAMES, family_reports, test_reports
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import read_settings
 
-__all__ = ["Figures", "build_report", "last_day", "load_figures", "people_settings"]
+__all__ = [
+    "CURVES", "GAUGE", "Figures", "LimitFigure", "build_report", "last_day", "load_figures", "load_limit_figure",
+    "people_settings",
+]  # fmt: skip
 
 # A file that waits has no time of its own: as of any day, it waits.
 STATUSES = ("read", "unusable", "waiting", "refused")

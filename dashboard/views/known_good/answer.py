@@ -17,7 +17,6 @@ from models.spread.fit import GroupFit
 from models.spread.nearest import nearest, turned
 from models.stats.results import Estimate
 from models.thresholds.gauge import GaugeCheck, deviation_against_gauge
-from pipelines.fit.limits import GAUGE
 
 Frames = Mapping[str, pl.DataFrame]
 Z95 = 1.959964
@@ -256,9 +255,8 @@ def _deviations(
 
 def gauge(stamp: str, test: str, measure: str) -> GaugeCheck | None:
     """Deviation against gauge loss, by group; None where no outcome of the test carries a gauge reading."""
-    for found in limits.stored(stamp, GAUGE, test, measure):
-        if found is None or isinstance(found, GaugeCheck):
-            return found
+    for found in limits.gauge(stamp, test, measure):
+        return found
     return _gauge(stamp, test, measure, data.sight())
 
 

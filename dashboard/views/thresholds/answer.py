@@ -20,8 +20,6 @@ from models.thresholds.evidence import EVEN, ODD, UNKNOWN, evidence
 from models.thresholds.proposal import MIN_OWN, RECENT_WEEKS, Cost, Costs, Proposal, propose
 from models.thresholds.verification import Verification, verification_list
 from models.thresholds.whatif import what_if
-from pipelines.fit.limits import CURVES
-from pipelines.threads import one_thread
 from pipelines.warehouse.decisions import Place
 
 Frames = Mapping[str, pl.DataFrame]
@@ -43,16 +41,12 @@ def _evidence_rows(stamp: str, test: str, measure: str, sight: str) -> pl.DataFr
 
 def curves_of(stamp: str, test: str, measure: str) -> ThresholdCurves:
     """Detection and false alarms of every group of a test against X."""
-    for found in limits.stored(stamp, CURVES, test, measure):
-        if isinstance(found, ThresholdCurves):
-            return found
-    return _curves_of(stamp, test, measure, data.sight())
+    return limits.curves(stamp, test, measure) or _curves_of(stamp, test, measure, data.sight())
 
 
 @st.cache_resource(max_entries=6, show_spinner="Weighing outcomes")
 def _curves_of(stamp: str, test: str, measure: str, sight: str) -> ThresholdCurves:  # noqa: ARG001
-    with one_thread():
-        return curves(evidence_rows(stamp, test, measure))
+    return curves(evidence_rows(stamp, test, measure))
 
 
 @st.cache_resource(max_entries=6, show_spinner="Working out what each limit would cost")
