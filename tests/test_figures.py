@@ -122,7 +122,7 @@ class Stranger:
     [
         {1, 2},
         object(),
-        np.zeros(3),
+        np.zeros((2, 2)),
         b"bytes",
         Stranger(1),
         dt.datetime(2026, 1, 1, tzinfo=dt.UTC),
