@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,14 @@ from sklearn.ensemble import IsolationForest
 from sklearn.metrics import roc_auc_score
 
 from models.outliers.features import feature_table, wide_features
-from models.outliers.forest import ForestFit, ForestSettings, fit_forest, isolation_scores
+from models.outliers.forest import (
+    ForestFit,
+    ForestSettings,
+    _cross_fit,
+    _CrossFit,
+    fit_forest,
+    isolation_scores,
+)
 from models.outliers.reasons import in_words, sentence_for
 from models.records import schemas
 from models.records.shop import Shop
@@ -28,6 +36,7 @@ RELATIVE_COMPRESSION = kind(TEST)
 assert RELATIVE_COMPRESSION is not None
 WORDS = RELATIVE_COMPRESSION.feature_words
 EULER_GAMMA = 0.5772156649015329
+Rows = npt.NDArray[np.float64]
 
 
 def path_length(n: float) -> float:
@@ -209,3 +218,29 @@ def test_a_reason_names_the_unit_and_the_side() -> None:
     assert low == "Battery voltage at rest is low: 11.2 V, usual in this group is 12.3 to 12.8 V."
     assert "is high: 13.1 V" in sentence_for("rest_v", 13.1, 12.3, 12.8, WORDS)
     assert "only together with" in sentence_for("rest_v", 12.5, 12.3, 12.8, WORDS)
+
+
+def _cross_fitted(
+    monkeypatch: pytest.MonkeyPatch, score: Callable[[Rows, Rows], Rows]
+) -> tuple[npt.NDArray[np.bool_], _CrossFit]:
+    """A cross-fit over forty rows that hold their own number, scored by `score(train, scored)`, not by a forest."""
+    monkeypatch.setattr(
+        "models.outliers.forest.isolation_scores",
+        lambda train, scored, **_: (score(train[:, 0], scored[:, 0]), object()),
+    )
+    everyone, judges = np.ones(40, dtype=bool), np.arange(40) % 2 == 0
+    numbers = np.arange(40, dtype=np.float64)[:, None]
+    return judges, _cross_fit(numbers, everyone, everyone, judges, ForestSettings(), 1)
+
+
+def test_no_capture_is_scored_by_a_forest_that_grew_on_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    _, found = _cross_fitted(monkeypatch, lambda train, scored: np.isin(scored, train).astype(np.float64))
+    assert found.score.tolist() == [0.0] * 40
+
+
+def test_p_of_the_forest_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Twenty judges with the even numbers: (1 + those at least as odd) / 21; a judge is not compared with itself."""
+    judges, found = _cross_fitted(monkeypatch, lambda _train, scored: scored)
+    at_least = np.array([sum(other >= i for other in range(0, 40, 2)) for i in range(40)])
+    assert found.p[~judges] == pytest.approx((1 + at_least[~judges]) / 21)
+    assert found.p[judges] == pytest.approx(at_least[judges] / 20)
