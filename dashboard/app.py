@@ -6,10 +6,9 @@ import logging
 
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
-from streamlit.runtime.scriptrunner import StopException
 
 from dashboard import access, data
-from dashboard.shared import address, filters, inert, notices, parts
+from dashboard.shared import address, filters, go, inert, notices, parts
 from dashboard.shared.pages import PAGES, Entry
 from pipelines.access.roles import Viewer
 from pipelines.errors import ShopspreadError
@@ -142,9 +141,8 @@ def _draw(page: StreamlitPage, entry: Entry, stamp: str) -> None:
         notices.trouble(sentence)
     try:
         page.run()
-    except StopException:
-        address.write(entry)
-        raise
+    except go.End:
+        pass
     except data.Moved:
         raise
     except ShopspreadError as error:

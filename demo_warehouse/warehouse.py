@@ -54,6 +54,7 @@ def build_demo(path: Path) -> BuiltDemo:
         build(path, seed=SEED, progress=step)
     warehouse = Warehouse(path, create=True)
     set_setting(warehouse, "house_setup", HOUSE_SETUP, set_by="the demo")
+    set_setting(warehouse, "currency", "EUR", set_by="the demo")
     with out.progress("Reading captures") as step:
         summary = ingest(drop, warehouse, progress=step)
     with out.waiting("Learning what spread is normal"):

@@ -62,6 +62,7 @@ def render(week: Week, waits: WeekWaits) -> str:
         number=week.monday.isocalendar().week,
         flags=[flag_row(item) for item in waits.of(JOB)],
         settled=settled(week),
+        practice=practice_sentence(week),
         lists=lists(waits),
         closed=waits.closed,
         older=words_of.older(waits),
@@ -89,6 +90,17 @@ def flag_row(item: Item) -> dict[str, Any]:
 def settled(week: Week) -> int:
     """How many flagged jobs of the week have an outcome."""
     return week.flagged.filter(pl.col("outcome").is_not_null()).select("repair_order", "test").n_unique()
+
+
+def practice_sentence(week: Week) -> str:
+    """How many flagged captures stand on no job, so that nothing is decided about them; empty where there is none."""
+    count = week.flagged.filter(pl.col("repair_order").is_null())["capture_file"].n_unique()
+    if not count:
+        return ""
+    return (
+        f"{words.plural(count, 'flagged capture')} more {'was' if count == 1 else 'were'} taken in practice or on no "
+        "job, and count in the shares below only."
+    )
 
 
 def lists(waits: WeekWaits) -> list[tuple[str, list[str]]]:

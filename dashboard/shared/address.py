@@ -15,13 +15,16 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.shared.filters import EVERY, HELD
+from dashboard.shared.go import WENT
 from dashboard.shared.job_lists import JOB_LISTS
 from dashboard.shared.pages import ADD_SECTIONS, PEOPLE_PARTS, Entry
 from dashboard.shared.skills import FUNNELS
 from pipelines.kinds import kinds
+from pipelines.reports.waiting import SORTS
 
 ON, WRITTEN, SAID, SAID_OF = "_page", "_address", "_said", "_said_of"
 MOST_COMPARED = 20_000
+PLAIN = (None, EVERY, "", "none", "anybody", "oldest")  # where nothing was chosen: not written
 OLDEST_DAYS = 3600  # a date field of the pages reaches ten years back
 
 
@@ -104,6 +107,25 @@ def _section(text: str, stamp: str) -> str:
     return _one_of(text, ADD_SECTIONS, "form on this page")
 
 
+def _waiting(text: str, stamp: str) -> str:
+    del stamp
+    return _one_of(text, SORTS, "sort of thing that waits")
+
+
+def _whose(text: str, stamp: str) -> str:
+    return text if text == "nobody yet" else _technician(text, stamp)
+
+
+def _first(text: str, stamp: str) -> str:
+    del stamp
+    return _one_of(text, ("oldest", "costliest"), "order of this list")
+
+
+def _yes(text: str, stamp: str) -> bool:
+    del stamp
+    return _one_of(text, ("yes",), "answer") == "yes"
+
+
 def _number(text: str, least: float, most: float, what: str) -> float:
     try:
         value = float(text)
@@ -152,7 +174,7 @@ PARTS: dict[str, Part] = {
     "technician": Part(("technician",), _technician),
     "of_test": Part(("test",), _test),
     "capture": Part(("capture",), _capture),
-    "over": Part(("kept_over",), _capture),
+    "over": Part(("kept_over", "over_asked"), _capture),
     "part": Part(("kept_people_tab",), _part),
     "figure": Part(("kept_measure",), _figure),
     "order": Part(("kept_order",), _order),
@@ -163,6 +185,10 @@ PARTS: dict[str, Part] = {
     "x": Part(("kept_x", "x_asked"), _x),
     "miss": Part(("kept_miss", "kept_cost_miss"), _cost),
     "false_alarm": Part(("kept_false_alarm", "kept_cost_alarm"), _cost),
+    "show": Part(("kept_todo_sort",), _waiting),
+    "for": Part(("kept_todo_for",), _whose),
+    "first": Part(("kept_todo_order",), _first),
+    "closed": Part(("kept_todo_closed",), _yes),
     "digest_week": Part(("kept_digest_week",), _week),
 }
 """Every name an address may hold: `of_group` and `of_test` narrow a list, the others say what a page shows."""
@@ -177,8 +203,13 @@ def take(entry: Entry, stamp: str) -> None:
     if state.get(ON) != entry.name:
         state[ON], state[SAID], state[WRITTEN] = entry.name, [], {}
     given = {name: str(st.query_params[name]) for name in st.query_params}
-    if not given or given == state[WRITTEN]:
+    went = state.pop(WENT, False)
+    if given == state[WRITTEN] or (not given and went):
         return
+    # an address is the whole of what is shown: what it does not name is not chosen (Back to before it was)
+    asked = {key for name in given if name in entry.address for key in PARTS[name].keys}
+    for key in {key for name in entry.address for key in PARTS[name].keys} - asked:
+        _put(key, None)
     said = []
     for name, text in given.items():
         part = PARTS.get(name)
@@ -191,11 +222,15 @@ def take(entry: Entry, stamp: str) -> None:
             said.append(str(wrong))
             value = None
         for key in part.keys:
-            state[key] = value
-            state.get(HELD, {}).pop(key, None)
+            _put(key, value)
         if value is None and name == "capture":
             state["capture_asked_in_vain"] = True
     state[SAID], state[SAID_OF], state[WRITTEN] = said, None, given
+
+
+def _put(key: str, value: object) -> None:
+    st.session_state[key] = value
+    st.session_state.get(HELD, {}).pop(key, None)
 
 
 def complaints() -> list[str]:
@@ -211,13 +246,15 @@ _NAMED = ("order", "vehicle", "capture", "over", "one_group", "of_group", "group
 def title(entry: Entry) -> str:
     """What the tab is called: the one thing the page shows, the page, the program."""
     shown = (st.session_state.get(PARTS[name].keys[0]) for name in _NAMED if name in entry.address)
-    named = next((str(value) for value in shown if value not in (None, EVERY, "", "none")), None)
+    named = next((str(value) for value in shown if value not in PLAIN), None)
     return " · ".join(part for part in (named, entry.title, "Shopspread") if part)
 
 
 def _text(value: object) -> str:
     if isinstance(value, dt.date):
         return value.isoformat()
+    if value is True:
+        return "yes"
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
@@ -228,7 +265,7 @@ def write(entry: Entry) -> None:
     for name in entry.address:
         key = PARTS[name].keys[0]
         value = state.get(key)
-        if value in (None, EVERY, "", "none") or (key == "as_of" and value == state.get("as_of_followed")):
+        if value in PLAIN or value is False or (key == "as_of" and value == state.get("as_of_followed")):
             continue
         if name == "one_group" and "of_group" in wanted:
             continue  # the page shows the group its list is narrowed to

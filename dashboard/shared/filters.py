@@ -11,7 +11,7 @@ import streamlit as st
 
 from dashboard import data
 from dashboard.shared import palette
-from dashboard.shared.go import PENDING
+from dashboard.shared.go import PENDING, WENT
 from models.records.measure import Measure
 from pipelines.kinds import kinds
 from pipelines.kinds.base import Kind
@@ -71,7 +71,9 @@ def keep() -> None:
     """
     state = st.session_state
     held: dict[str, object] = state.setdefault(HELD, {})
-    for key, value in state.pop(PENDING, {}).items():
+    pending = state.pop(PENDING, {})
+    state[WENT] = bool(pending)
+    for key, value in pending.items():
         state[key] = held[key] = value
     names = {*KEYS, *held, *[str(key) for key in state if str(key).startswith("kept_")]}
     for key in names:

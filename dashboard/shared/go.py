@@ -9,7 +9,20 @@ import streamlit as st
 
 from dashboard.shared.pages import PEOPLE_PARTS, script
 
-PENDING = "_going"
+PENDING, WENT = "_going", "_went"
+
+
+class End(Exception):
+    """The page has nothing more to say."""
+
+
+def end() -> NoReturn:
+    """Leave the rest of a page out. The server's own way to stop leaves no time to write the address.
+
+    Raises:
+        End: always; the entry script catches it.
+    """
+    raise End
 
 
 def to(page: str, **state: Any) -> NoReturn:

@@ -60,7 +60,13 @@ PAGES: tuple[Entry, ...] = (
     Entry(
         "digest", "The week's digest", "The shop", ":material/newspaper:", ("digest_week",), Right.SEE_JOBS
     ),
-    Entry("todo", "What waits for somebody", "The shop", ":material/checklist:", ("day",)),
+    Entry(
+        "todo",
+        "What waits for somebody",
+        "The shop",
+        ":material/checklist:",
+        ("day", "show", "for", "first", "closed"),
+    ),
     Entry(
         "week",
         "The week's odd ones",

@@ -54,23 +54,29 @@ def style() -> None:
     )
 
 
+# A page fills in its address in one or several steps, and each would be a step of Back. Only what a person does may
+# add one: a press or a key, and one step for each.
 _BACK = """<script>
 (() => {
   const history = window.history;
   if (history.fillsIn) return;
   history.fillsIn = true;
+  let acted = false;
+  for (const kind of ["pointerdown", "keydown", "drop"])
+    window.addEventListener(kind, () => { acted = true; }, true);
+  window.addEventListener("popstate", () => { acted = false; }, true);
   const push = history.pushState.bind(history);
   history.pushState = (state, title, url) => {
-    const to = new URL(url, location.href);
-    const fills = to.pathname === location.pathname && !location.search && to.search;
-    return fills ? history.replaceState(state, title, url) : push(state, title, url);
+    const step = acted;
+    acted = false;
+    return step ? push(state, title, url) : history.replaceState(state, title, url);
   };
 })();
 </script>"""
 
 
 def back_button() -> None:
-    """Let the browser's Back leave a page: an address that a page fills in itself takes the bare one's place.
+    """Let one press of the browser's Back leave a page: what a page fills into its address itself is no step.
 
     Otherwise Back from a filled-in address leads to the bare one, which is filled in again, and so on.
     """
@@ -103,7 +109,12 @@ def chart(
         event = st.vega_lite_chart(
             None, drawn.document, width="stretch", theme=None, alt=says, key=f"chart_{key}", on_select="rerun"
         )
-        picked = list(dict(event.get("selection", {})).get(PICKED, []))
+        # a mark of another layer lies there too: it has none of the fields
+        picked = [
+            mark
+            for mark in dict(event.get("selection", {})).get(PICKED, [])
+            if mark and None not in mark.values()
+        ]
         _once(f"picked_{key}", picked[0] if picked else None, opens)
     behind = st.expander(TABLE_LABEL, key=f"table_{key}", type="compact", on_change="rerun")
     if behind.open:

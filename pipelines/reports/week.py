@@ -37,12 +37,17 @@ SHOWN_WEEKS = 16
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One figure of the week beside the same figure of the weeks before."""
+    """One figure of the week beside the same figure of the weeks before.
+
+    Attributes:
+        of: what it counts: `jobs` or `captures`.
+    """
 
     what: str
     unit: str
     now: Estimate
     before: Estimate
+    of: str = "captures"
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +174,7 @@ def _changes(
                 int(orders_before["eligible"].sum()),
                 what="eligible orders",
             ),
+            of="jobs",
         ),
         Change("captures that could be read", "share", *part(taken, pl.col("status") == "read", "captures")),
         Change(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data
-from dashboard.shared import filters, notices
+from dashboard.shared import filters, go, notices
 from dashboard.shared.pages import ADD_SECTIONS
 from dashboard.views.add import captures, records
 
@@ -27,7 +27,7 @@ if not stamp:
     if st.button("Start one here", type="primary"):
         data.warehouse(create=True)
         st.rerun()
-    st.stop()
+    go.end()
 filters.sidebar(stamp, ())
 if st.session_state.get("kept_add") not in FORMS:
     st.session_state["kept_add"] = FIRST

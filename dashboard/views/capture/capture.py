@@ -23,7 +23,7 @@ if asked and asked not in listed["capture_file"] and answers.known_row(frames, a
     listed = choosing.with_one_more(listed, frames, asked)
 if listed.is_empty():
     notices.too_little("No capture passes the filters on the left; set them to all.")
-    st.stop()
+    go.end()
 if st.session_state.pop("kept_chooser", False):
     st.session_state["chooser"] = True  # a click on a figure asked for the list behind it
 chooser = st.expander(choosing.chooser_title(listed), key="chooser", on_change="rerun")
@@ -41,11 +41,11 @@ if chooser.open:
 name = choosing.pick(listed["capture_file"].to_list(), st.session_state)
 if name is None:
     notices.too_little("Choose a capture.")
-    st.stop()
+    go.end()
 row = answers.known_row(frames, name)
 if row is None:
     notices.too_little("This capture is no longer in the warehouse.")
-    st.stop()
+    go.end()
 known = kind(row["test"] or "")
 fits = (
     {measure.name: data.fit(stamp, known.name, measure.name) for measure in known.measures} if known else {}
@@ -121,10 +121,10 @@ try:
     waveform = data.waveform(stamp, row["capture_file"])
 except UnreadableFile as error:
     notices.trouble(str(error))
-    st.stop()
+    go.end()
 if waveform is None:
     notices.too_little("No waveform of this capture was ever read; its file is missing or was refused.")
-    st.stop()
+    go.end()
 events = drawing.events_of(data.frame(stamp, "capture_drawing", capture_file=row["capture_file"]))
 first, last = drawing.span(waveform)
 window = st.slider(

@@ -171,7 +171,7 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
         .mark_bar(size=min(34.0, 0.55 * room_px), opacity=0.75)
         .encode(x=along, y=upright, color=base.verdict_colour(), tooltip=tip)
     )
-    layers: list[Any] = [base.pickable(bars, "name")]
+    layers: list[Any] = [bars]
     usual = rows.filter(pl.col("usual_low").is_not_null())
     if usual.height:
         layers.append(
@@ -204,4 +204,8 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
                 x=along, y=alt.Y("relative_pct:Q", title=title), text=alt.value(known.wording.nothing_left)
             )
         )
-    return base.finish(alt.layer(*layers), height=330)
+    # what is clicked lies over everything else, as wide and high as the element's place
+    room = alt.Chart(rows).mark_bar(size=wide, opacity=0).encode(
+        x=along, y=alt.Y("top:Q", title=title), tooltip=tip
+    ).transform_calculate(top=str(top))  # fmt: skip
+    return base.finish(alt.layer(*layers, base.pickable(room, "name")), height=330)

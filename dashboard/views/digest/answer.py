@@ -6,7 +6,14 @@ import datetime as dt
 
 import polars as pl
 
-from dashboard.documents.digest import digest_name, flag_row, lists, settled, share_text
+from dashboard.documents.digest import (
+    digest_name,
+    flag_row,
+    lists,
+    practice_sentence,
+    settled,
+    share_text,
+)
 from dashboard.shared import waits, words
 from pipelines.reports.waiting import JOB, WeekWaits, of_week
 from pipelines.reports.week import BEFORE_WEEKS, Week, last_over
@@ -42,32 +49,32 @@ def flags(found: WeekWaits) -> pl.DataFrame:
     rows = [flag_row(item) for item in found.of(JOB)]
     schema = dict.fromkeys(
         (
-            "capture",
-            "test",
-            "group",
+            "job",
             "which",
             "how far off",
             "odd from",
             "technician",
-            "vehicle",
-            "job",
             "given to",
+            "test",
+            "group",
+            "vehicle",
+            "capture",
         ),
         pl.String,
     )
     return pl.DataFrame(
         [
             (
-                row["capture_file"],
-                row["title"],
-                row["group"],
+                row["repair_order"],
                 row["named"],
                 f"{words.number(row['gap_pct'], 1)} % {row['stands']}",
                 f"{words.number(row['threshold_pct'], 1)} %",
                 row["technician"],
-                row["vehicle"],
-                row["repair_order"],
                 row["given"].strip(" ()").removeprefix("given to "),
+                row["title"],
+                row["group"],
+                row["vehicle"],
+                row["capture_file"],
             )
             for row in rows
         ],
@@ -79,11 +86,12 @@ def flags(found: WeekWaits) -> pl.DataFrame:
 def flags_sentence(week: Week, found: WeekWaits) -> str:
     """How many of the week's flagged jobs wait for an outcome, and how many are settled."""
     count, done = len(found.of(JOB)), settled(week)
+    practice = f" {said}" if (said := practice_sentence(week)) else ""
     if not count and not done:
-        return "No job of this week has a flagged capture."
+        return f"No job of this week has a flagged capture.{practice}"
     return (
         f"{words.plural(count, 'flagged job')} of this week {'waits' if count == 1 else 'wait'} for an outcome; "
-        f"{words.number(done)} settled."
+        f"{words.number(done)} settled.{practice}"
     )
 
 

@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import streamlit as st
 
 from dashboard import data
 from dashboard.documents.digest import render
 from dashboard.shared import filters, go, notices, parts, people, waits, words
 from dashboard.views.digest import answer as answers
+from pipelines.reports.week import Change
+
+
+def show(change: Change, monday: dt.date) -> None:
+    """What is behind a figure of the week: its jobs, or its captures."""
+    if change.of == "jobs":
+        go.jobs("counted", week=str(monday))
+    go.week(str(monday))
+
 
 stamp: str = st.session_state["stamp"]
 filters.sidebar(stamp, ())
@@ -54,7 +65,12 @@ if st.button("Everything that waits", icon=":material/checklist:"):
 
 st.header("What changed")
 if week.changes:
-    parts.table(answers.changes(week))
+    event = parts.table(
+        answers.changes(week), on_select="rerun", selection_mode="single-row", key="digest_changes"
+    )
+    parts.open_row(
+        event, list(week.changes), lambda change: show(change, week.monday), key="digest_change_open"
+    )
     st.caption(
         "Brackets hold 95 % intervals; n is the number of observations. Figures about people are for coaching."
     )

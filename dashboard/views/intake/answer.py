@@ -17,6 +17,7 @@ from pipelines.kinds import engine_words, kind
 from pipelines.warehouse.settings import SETTINGS, Setting
 
 MOST_LISTED = 2000
+FIRST_LINE = r"samples from line (\d+)"
 MOST_LINES = 20
 STATUS_WORDS = {
     "read": "read",
@@ -83,9 +84,28 @@ def trouble_lines(rows: pl.DataFrame) -> list[str]:
 
 
 def layout_rows(layouts: pl.DataFrame) -> pl.DataFrame:
-    """How text files were read, ready to show: read as, by whom that was decided, captures, one of them."""
+    """How text files were read, ready to show: read as, by whom that was decided, captures, one of them.
+
+    What differs only in the line the samples begin on stands in one row.
+    """
     by = pl.when("told").then(pl.lit("text_format.json")).otherwise(pl.lit("guessed"))
-    return layouts.select("read_as", by.alias("decided_by"), "captures", "example")
+    line = pl.col("read_as").str.extract(FIRST_LINE, 1).cast(pl.Int64)
+    folded = (
+        layouts.with_columns(line=line, same=pl.col("read_as").str.replace(FIRST_LINE, "samples from line #"))
+        .group_by("same", "told", maintain_order=True)
+        .agg(
+            pl.col("captures").sum(),
+            pl.col("example").first(),
+            first=pl.col("line").min(),
+            last=pl.col("line").max(),
+        )
+        .sort("captures", descending=True)
+    )
+    lines = pl.when(pl.col("first") == pl.col("last")).then(pl.format("{}", "first")).otherwise(
+        pl.format("{} to {}", "first", "last")
+    )  # fmt: skip
+    read_as = pl.col("same").str.replace("#", lines.fill_null(""), literal=True)
+    return folded.select(read_as.alias("read_as"), by.alias("decided_by"), "captures", "example")
 
 
 def log_rows(log: pl.DataFrame) -> pl.DataFrame:

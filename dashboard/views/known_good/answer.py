@@ -47,6 +47,15 @@ class Overlay:
     chosen: pl.DataFrame
 
 
+def follow_over(frames: Mapping[str, pl.DataFrame], state: Any) -> None:
+    """Where the address names a capture to lay over: its own test and group are what the page is about."""
+    asked = state.pop("over_asked", None)
+    row = frames["captures"].filter(pl.col("capture_file") == asked).select("test", "group").rows(named=True)
+    if row and row[0]["group"]:
+        state["subject"] = row[0]["test"]
+        state["kept_group"] = state["group"] = row[0]["group"]
+
+
 def shapes_of(
     stamp: str, about: Subject, group: str
 ) -> tuple[list[str], np.ndarray[Any, np.dtype[np.float64]]]:

@@ -42,7 +42,7 @@ def overlay(found: Overlay, about: Subject, *, odd: bool) -> Any:
             tooltip=[alt.Tooltip("capture_file:N", title="capture")],
         )
     )
-    layers.append(base.pickable(lines, "capture_file"))
+    layers.append(lines)
     if band.height:
         layers.append(
             alt.Chart(band)
@@ -64,6 +64,8 @@ def overlay(found: Overlay, about: Subject, *, odd: bool) -> Any:
             .mark_text(baseline="top", dx=10, dy=3, fontSize=14, fontWeight="bold", color=palette.INK)
             .encode(x=alt.X("along:Q"), y=alt.value(0), text="name:N")
         )
+    # a line is too thin to be hit: a wide unseen one along it is
+    layers.append(base.pickable(lines.mark_line(strokeWidth=7, opacity=0), "capture_file"))
     return base.finish(alt.layer(*layers), height=380)
 
 

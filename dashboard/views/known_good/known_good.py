@@ -11,6 +11,7 @@ from dashboard.views.known_good import chart as charts
 
 stamp: str = st.session_state["stamp"]
 frames = data.frames(stamp)
+answers.follow_over(frames, st.session_state)
 about = filters.subject(stamp)
 filters.sidebar(stamp, ())
 
@@ -20,7 +21,7 @@ st.caption(
 )
 if not about.groups:
     notices.too_little(about.none_yet)
-    st.stop()
+    go.end()
 left, right = st.columns(2)
 with left:
     name = filters.pick_group(about)
@@ -67,7 +68,7 @@ if over is not None:
 
 check = answers.gauge(stamp, about.test, about.measure.name)
 if check is None:
-    st.stop()
+    go.end()
 st.header(f"Against {about.kind.wording.reference}")
 agreement = check.agreement.get(name)
 if agreement is None:

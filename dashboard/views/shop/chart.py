@@ -97,6 +97,15 @@ def incidence(rows: pl.DataFrame, window_days: int) -> Any:
             strokeDash=alt.StrokeDash(
                 "group:N", scale=alt.Scale(domain=list(GROUPS), range=[[1, 0], [6, 3]]), legend=None
             ),
+        )
+    )
+    # a line is too thin to be hit: unseen dots along it are
+    dots = (
+        alt.Chart(rows)
+        .mark_point(filled=True, size=200, opacity=0)
+        .encode(
+            x=along,
+            y=alt.Y("risk_pct:Q", title=title),
             tooltip=[
                 alt.Tooltip("group:N", title="jobs"),
                 alt.Tooltip("day:Q", title="day", format=".0f"),
@@ -106,7 +115,7 @@ def incidence(rows: pl.DataFrame, window_days: int) -> Any:
             ],
         )
     )
-    return base.finish(alt.layer(band, base.pickable(line, "group")))
+    return base.finish(alt.layer(band, line, base.pickable(dots, "group")))
 
 
 @kept

@@ -59,7 +59,7 @@ with right:
             rows=practice.drop("monday"), opens=lambda mark: go.week(mark["monday"]),
         )  # fmt: skip
         st.caption("Drills are practice and never count as use on a job. Weeks that are over.")
-left, right = st.columns([3, 2])
+left, right = st.columns(2)
 with left:
     st.subheader("By technician, on the same mix of jobs")
     people_rows = answers.people_rows(use)
@@ -88,8 +88,10 @@ with right:
     event = parts.table(
         by_test, on_select="rerun", selection_mode="single-row", key="by_test",
         column_config={
-            "paid": st.column_config.NumberColumn("on paid work"),
-            "unusable": st.column_config.NumberColumn("unusable"),
+            "test": st.column_config.TextColumn("test", width="medium"),
+            "paid": st.column_config.NumberColumn("paid work", width=75),
+            "practice": st.column_config.NumberColumn("practice", width=70),
+            "unusable": st.column_config.NumberColumn("unusable", width=75),
         },
     )  # fmt: skip
     parts.open_row(event, use.by_test["test"].to_list(), go.captures_of_test, key="by_test_open")

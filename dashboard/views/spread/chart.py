@@ -41,7 +41,20 @@ def pattern(rows: pl.DataFrame, points: pl.DataFrame, about: Subject) -> Any:
             ],
         )
     ]
-    if points.height:
+    layers.append(
+        alt.Chart(rows)
+        .mark_tick(thickness=3, size=54, color=palette.INK)
+        .encode(
+            x=along,
+            y=alt.Y("pattern_pct:Q", title=title, scale=scale),
+            tooltip=[
+                alt.Tooltip("pattern_pct:Q", title="usual (%)", format=".1f"),
+                alt.Tooltip("low:Q", title="95 % from", format=".1f"),
+                alt.Tooltip("high:Q", title="to", format=".1f"),
+            ],
+        )
+    )
+    if points.height:  # on top, so that each can be clicked
         scattered = (
             alt.Chart(points)
             .transform_calculate(jitter="(random() - 0.5) * 34")
@@ -59,19 +72,6 @@ def pattern(rows: pl.DataFrame, points: pl.DataFrame, about: Subject) -> Any:
             )
         )
         layers.append(base.pickable(scattered, "capture_file"))
-    layers.append(
-        alt.Chart(rows)
-        .mark_tick(thickness=3, size=54, color=palette.INK)
-        .encode(
-            x=along,
-            y=alt.Y("pattern_pct:Q", title=title, scale=scale),
-            tooltip=[
-                alt.Tooltip("pattern_pct:Q", title="usual (%)", format=".1f"),
-                alt.Tooltip("low:Q", title="95 % from", format=".1f"),
-                alt.Tooltip("high:Q", title="to", format=".1f"),
-            ],
-        )
-    )
     return base.finish(alt.layer(*layers), height=340)
 
 

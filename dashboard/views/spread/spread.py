@@ -23,7 +23,7 @@ st.caption(
 )
 if not about.groups:
     notices.too_little(about.none_yet)
-    st.stop()
+    go.end()
 
 
 def show_group(group: str) -> None:
@@ -36,7 +36,7 @@ limits = data.thresholds_as_of(stamp, chosen.as_of)
 st.header(f"Every {about.group_noun}")
 if fit.stats.is_empty():
     notices.too_little("Nothing is fitted yet: run `shopspread fit`.")
-    st.stop()
+    go.end()
 overview = answers.overview(limits, fit, about)
 event = parts.table(overview, on_select="rerun", selection_mode="single-row", key="overview")
 parts.open_row(event, overview[about.group_noun].to_list(), show_group, key="overview_open")
@@ -59,7 +59,7 @@ name = chosen.group or filters.pick(about.group_noun.capitalize(), "kept_group",
 row = answers.stats_of(fit, name) if name else None
 if name is None or row is None:
     notices.too_little("This group has not been fitted yet.")
-    st.stop()
+    go.end()
 left, right = st.columns([3, 2])
 with left:
     st.subheader(f"{name}: usual value of each {about.kind.element.noun}")

@@ -27,7 +27,7 @@ work = data.work_stamp(stamp)
 everybody = people.skills(work, chosen.as_of)
 if not everybody:
     notices.too_little("No technician is on record yet: add technicians.csv, or captures with a technician.")
-    st.stop()
+    go.end()
 found = people.coaching_list(work, chosen.as_of)
 shown = filters.tabs(list(TABS), "kept_people_tab")
 
@@ -162,7 +162,7 @@ if shown == TABS[2]:
                 )
             else:
                 notices.too_little("No call has been judged by an outcome yet.")
-        left, middle, right = st.columns([3, 3, 4])
+        left, right = st.columns(2)
         with left:
             st.subheader("Practice")
             practice = answers.drill_rows(skill, chosen.as_of)
@@ -174,10 +174,9 @@ if shown == TABS[2]:
                 st.caption("The dark tick is what was asked for that week.")
             else:
                 st.markdown("No drills yet.")
-        with middle:
+        with right:
             st.subheader("Same hookup every time")
             parts.table(answers.hookup_table(skill))
-        with right:
             st.subheader("Setup checks that fail")
             if skill.failing_checks.is_empty():
                 st.markdown("None failed.")

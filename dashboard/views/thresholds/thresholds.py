@@ -24,7 +24,7 @@ st.caption(
 )
 if not about.groups:
     notices.too_little(about.none_yet)
-    st.stop()
+    go.end()
 limits_of_all = every.limits(frames, about)
 st.header(f"Every {about.group_noun}")
 event = parts.table(
@@ -83,7 +83,7 @@ for key, cost_shown, setting in (
 proposal = answers.proposals(stamp, about, cost_miss, cost_alarm).get(name)
 if proposal is None:
     notices.too_little("No threshold can be proposed before the first fit: run shopspread fit.")
-    st.stop()
+    go.end()
 st.markdown(answers.proposal_sentence(proposal))
 if proposal.needs_look:
     st.warning(proposal.needs_look, icon=":material/visibility:")
@@ -110,8 +110,10 @@ limits = answers.slider_range(answers.evidence_rows(stamp, about.test, about.mea
 x_key = f"kept_x_{about.test}_{about.measure.name}_{name}"
 start_x = answers.starting_x(force, proposal, limits)
 st.session_state.setdefault(x_key, start_x)
-asked = st.session_state.pop("x_asked", None)
-if asked is not None:
+asked = st.session_state.pop("x_asked", tried_before := st.session_state[x_key])
+if asked is None:  # an address without X: Back to before one was tried
+    st.session_state[x_key] = start_x
+elif asked != tried_before:
     st.session_state[x_key] = answers.within(asked, limits)
     if st.session_state[x_key] != asked:
         notices.trouble(answers.out_of_range(asked, limits))

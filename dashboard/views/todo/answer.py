@@ -16,7 +16,8 @@ Frames = Mapping[str, pl.DataFrame]
 
 __all__ = ["FILE", "JOB", "PERSON", "THRESHOLD", "Item"]
 ALL = "all"
-OLDEST, COSTLIEST = "the oldest first", "the costliest first"
+OLDEST, COSTLIEST = "oldest", "costliest"
+ORDERS = {OLDEST: "the oldest first", COSTLIEST: "the costliest first"}
 ANYBODY, NOBODY = "anybody", "nobody yet"
 
 
@@ -62,15 +63,16 @@ def assigned(items: Sequence[Item]) -> list[str]:
     return sorted({item.mark.assigned_to for item in items if item.mark.assigned_to})
 
 
-def table(items: Sequence[Item], as_of: dt.date) -> pl.DataFrame:
+def table(items: Sequence[Item], as_of: dt.date, currency: str) -> pl.DataFrame:
     """The list as it is shown."""
     schema = {
-        "waits_days": pl.Int64, "what": pl.String, "name": pl.String, "stake": pl.Float64, "for": pl.String,
+        "waits_days": pl.Int64, "what": pl.String, "name": pl.String, "stake": pl.String, "for": pl.String,
         "says": pl.String, "decided": pl.String,
     }  # fmt: skip
     rows = [
         {
-            "waits_days": item.days(as_of), "what": item.sort, "name": waits.name(item), "stake": item.stake,
+            "waits_days": item.days(as_of), "what": item.sort, "name": waits.name(item), 
+            "stake": "" if item.stake is None else words.money(item.stake, currency),
             "for": item.mark.assigned_to or "", "says": waits.says(item), "decided": decision(item.mark),
         }
         for item in items
@@ -86,7 +88,7 @@ def decision(mark: Mark) -> str:
     return f"{mark.state} by {mark.entered_by}, {words.day(mark.entered_at)}{why}"
 
 
-def headline(items: Sequence[Item], as_of: dt.date) -> str:
+def headline(items: Sequence[Item], as_of: dt.date, currency: str) -> str:
     """How much waits, how long, and what it may cost."""
     if not items:
         return "Nothing waits for anybody."
@@ -98,8 +100,8 @@ def headline(items: Sequence[Item], as_of: dt.date) -> str:
     if jobs:
         stake = sum(item.stake or 0.0 for item in jobs)
         said.append(
-            f"{words.plural(len(jobs), 'flagged job')} without an outcome may cost about {words.number(stake)} if the "
-            "faults are missed"
+            f"{words.plural(len(jobs), 'flagged job')} without an outcome may cost about "
+            f"{words.money(stake, currency)} if the faults are missed"
         )
     return "; ".join(said) + "."
 

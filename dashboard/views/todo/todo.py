@@ -17,35 +17,50 @@ everything = waits.listed(
     stamp, people.coaching_list(data.work_stamp(stamp), chosen.as_of).items, chosen.as_of, stakes=True
 )
 left, middle, right = st.columns(3)
-whom = left.selectbox(
-    "For", [answers.ANYBODY, answers.NOBODY, *answers.assigned(everything)], key="kept_todo_for"
+state = st.session_state
+names = [answers.ANYBODY, answers.NOBODY, *answers.assigned(everything)]
+if state.get("kept_todo_for") not in names:
+    state["kept_todo_for"] = answers.ANYBODY
+whom = left.selectbox("For", names, key="kept_todo_for")
+if state.get("kept_todo_order") not in answers.ORDERS:
+    state["kept_todo_order"] = answers.OLDEST
+order = middle.selectbox(
+    "Order",
+    list(answers.ORDERS),
+    format_func=answers.ORDERS.__getitem__,
+    key="kept_todo_order",
 )
-order = middle.selectbox("Order", [answers.OLDEST, answers.COSTLIEST], key="kept_todo_order")
+state["kept_todo_closed"] = bool(state.get("kept_todo_closed"))
+currency = data.settings(stamp)["currency"]
 closed = right.toggle("Show what was done or dismissed", key="kept_todo_closed")
 waiting = answers.open_ones(everything, closed=closed)
 counts = answers.counted(waiting)
-st.session_state.setdefault("kept_todo_sort", answers.ALL)
+if state.get("kept_todo_sort") not in counts:
+    state["kept_todo_sort"] = answers.ALL
 sort = st.segmented_control(
     "Show", list(counts), format_func=counts.__getitem__, key="kept_todo_sort", label_visibility="collapsed"
 )
 if not waiting:
-    notices.fine("Nothing was done or dismissed yet." if closed else answers.headline(waiting, chosen.as_of))
+    notices.fine(
+        "Nothing was done or dismissed yet." if closed else answers.headline(waiting, chosen.as_of, currency)
+    )
 else:
     st.markdown(
-        f"**{answers.headline(waiting, chosen.as_of)}**"
+        f"**{answers.headline(waiting, chosen.as_of, currency)}**"
         if not closed
         else "Open one again with the button below."
     )
 shown = answers.narrowed(waiting, sort or answers.ALL, whom, order, chosen.as_of)
 if shown:
     event = parts.table(
-        answers.table(shown, chosen.as_of), on_select="rerun", selection_mode="multi-row", key="todo_table", height=330,
+        answers.table(shown, chosen.as_of, currency), on_select="rerun", selection_mode="multi-row",
+        key="todo_table", height=330,
         column_config={
             "waits_days": st.column_config.NumberColumn("days", width="small"),
             "what": st.column_config.TextColumn("kind", width="small"),
             "name": st.column_config.TextColumn("which", width="medium"),
             "says": st.column_config.TextColumn("what to do", width="large"),
-            "stake": st.column_config.NumberColumn("may cost", format="%.0f", width="small"), "for": "for",
+            "stake": st.column_config.TextColumn("may cost", width="small"), "for": "for",
             "decided": None if not closed else "decided",
         },
     )  # fmt: skip
