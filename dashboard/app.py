@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 
 import streamlit as st
@@ -134,7 +135,8 @@ def _draw(page: StreamlitPage, entry: Entry, stamp: str) -> None:
         own_form = entry.name == "add" or (bool(stamp) and entry.name == "intake")
         notices.start_here(None if own_form else page.title, warehouse=bool(stamp))
         if own_form:
-            page.run()
+            with contextlib.suppress(go.End):
+                page.run()
         return
     address.take(entry, stamp)
     for sentence in address.complaints():
