@@ -208,8 +208,9 @@ def take(entry: Entry, stamp: str) -> None:
         return
     # an address is the whole of what is shown: what it does not name is not chosen (Back to before it was)
     asked = {key for name in given if name in entry.address for key in PARTS[name].keys}
-    for key in {key for name in entry.address for key in PARTS[name].keys} - asked:
-        _put(key, None)
+    if set(given) <= set(entry.address):
+        for key in {key for name in entry.address for key in PARTS[name].keys} - asked:
+            _put(key, None)
     said = []
     for name, text in given.items():
         part = PARTS.get(name)

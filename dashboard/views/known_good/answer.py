@@ -50,6 +50,8 @@ class Overlay:
 def follow_over(frames: Mapping[str, pl.DataFrame], state: Any) -> None:
     """Where the address names a capture to lay over: its own test and group are what the page is about."""
     asked = state.pop("over_asked", None)
+    if asked is None:
+        return
     row = frames["captures"].filter(pl.col("capture_file") == asked).select("test", "group").rows(named=True)
     if row and row[0]["group"]:
         state["subject"] = row[0]["test"]
