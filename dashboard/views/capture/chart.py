@@ -195,8 +195,7 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
                     tooltip=[alt.Tooltip(f"{column}:Q", title=f"odd {side} (%)", format=".1f")],
                 )
             )
-    nothing = rows.filter(pl.col("nothing"))
-    if nothing.height:
+    if (nothing := rows.filter(pl.col("nothing"))).height:
         layers.append(
             alt.Chart(nothing)
             .mark_text(dy=-8, color=palette.ODD, fontSize=12)
