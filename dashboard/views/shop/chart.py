@@ -102,7 +102,7 @@ def incidence(rows: pl.DataFrame, window_days: int) -> Any:
     # a line is too thin to be hit: unseen dots along it are
     dots = (
         alt.Chart(rows)
-        .mark_point(filled=True, size=200, opacity=0)
+        .mark_point(filled=True, size=200, opacity=0, clip=True)
         .encode(
             x=along,
             y=alt.Y("risk_pct:Q", title=title),
