@@ -198,7 +198,9 @@ def _cut_short(before: bytes, cells: list[str], layout: Layout) -> bool:
 def _without_blank_lines(content: bytes, first_line: int) -> bytes:
     offset = 0
     for _ in range(first_line):
-        offset = content.index(b"\n", offset) + 1
+        offset = content.find(b"\n", offset) + 1
+        if not offset:
+            return content  # a loose end was all there was
     if content.find(b"\n\n", offset) < 0 and content.find(b"\n\r\n", offset) < 0:
         return content
     return content[:offset] + re.sub(rb"\n(?:\r?\n)+", b"\n", content[offset:])
