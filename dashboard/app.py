@@ -157,4 +157,6 @@ def _draw(page: StreamlitPage, entry: Entry, stamp: str) -> None:
     st.set_page_config(page_title=address.title(entry))
 
 
-main()
+# a worker process started from a page reads this file again under another name, and must draw nothing
+if __name__ == "__main__":
+    main()

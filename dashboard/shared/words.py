@@ -131,7 +131,8 @@ def element_name(element: int | None, position: int, companion: int | None) -> s
 def oddest(kind: Kind, element: int | None, position: int | None, companion: int | None) -> str:
     """The element that stands furthest off, as far as it is named: `tooth 3`, `bar 1 or 5`, or its place."""
     if element is None:
-        return f"the {kind.element.noun} in place {position} (not named: no {kind.figure.index} tells for certain which)"
+        unsure = f"not named: no {kind.figure.index} tells for certain which"
+        return f"the {kind.element.noun} in place {position} ({unsure})"
     return f"{kind.element.noun} {element_name(element, position or 0, companion)}"
 
 
