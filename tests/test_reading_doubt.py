@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pipelines.kinds.base import Hookup
+from pipelines.kinds.relative_compression.doubt import borne_out
 from pipelines.waveform import Waveform
 from tests.constructed_crank import Scope, capture, crank, family
 from tests.test_reading_hookups import assert_two_is_low, changed, checks, four, lowest, read
@@ -84,3 +85,23 @@ def test_half_the_firings_of_the_family_in_the_log() -> None:
     reading = read(wave, hookup, family(8))
     assert reading.status == "unusable"
     assert "engine family" in reading.reason
+
+
+def test_an_odd_figure_is_believed_only_beyond_some_of_its_doubts() -> None:
+    even, error = np.array([100.0, 101.0, 99.0, 100.0]), np.ones(4)
+    low = np.array([100.0, 101.0, 70.0, 100.0])
+    strong = np.array([100.0, 125.0, 70.0, 100.0])
+
+    def named(relative: np.ndarray, weighed: np.ndarray, doubt: float) -> list[bool]:
+        return borne_out(relative, weighed, error, np.full(4, doubt)).tolist()
+
+    assert named(even, even, 8.0) == [True] * 4
+    assert named(low, low, 11.0) == [True] * 4
+    assert named(low, low, 13.0) == [False] * 4  # 30 is less than 2.5 of these: who is odd is open for all
+    assert named(strong, strong, 8.0) == [True] * 4
+    assert named(strong, strong, 9.0) == [True, False, True, True]  # a strong one must stand out by three
+    far = np.array([100.0, 140.0, 70.0, 100.0])  # nothing compresses so well
+    assert named(far, far, 1.0) == [True, False, True, True]
+    assert named(even, even, 25.0) == [False] * 4
+    assert named(low, even, 1.0) == [False] * 4  # the weighed figure takes it back
+    assert named(low, 200.0 - low, 1.0) == [False] * 4  # or turns it over

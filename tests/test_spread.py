@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -10,7 +9,6 @@ import polars as pl
 import pytest
 from sklearn.metrics import roc_auc_score
 
-from models.records.matrix import NAMED, NONE, readings_of
 from models.records.shop import Shop
 from models.spread.drift import drift_of
 from models.spread.fit import GroupFit, SpreadSettings, fit_groups, score_captures
@@ -423,22 +421,3 @@ def test_the_density_of_a_gap_is_the_written_formula() -> None:
         gap_log_density(gap, spread, high), np.log(share * start * far / GAP_RANGE_PCT), rtol=1e-13
     )
     assert gap[0] == -150.0  # what was given stays as it was
-
-
-def test_an_element_left_unnamed_beside_named_ones_is_known_by_the_sequence() -> None:
-    """A reading that withholds one name, for that figure may be wrong, does not make its capture a nameless one."""
-    shop = make_shop(31, [40], sizes=[6]).records
-    elements = shop.elements
-    strongest = pl.col("relative_pct") == pl.col("relative_pct").max().over("capture_file")
-    some = elements.with_columns(
-        element=pl.when(strongest).then(None).otherwise(pl.col("element")),
-        identified=pl.when(strongest).then(pl.lit("none")).otherwise(pl.col("identified")),
-    )
-    assert some["element"].null_count() >= 40
-    whole = readings_of(shop, MEASURE)
-    told = readings_of(replace(shop, elements=some), MEASURE)
-    assert (told.element == whole.element).all()
-    assert (told.identified == NAMED).all()
-    # what contradicts the sequence is not put right: two of the others are exchanged
-    wrong = some.with_columns(element=pl.col("element").replace({1: 2, 2: 1}).cast(some.schema["element"]))
-    assert (readings_of(replace(shop, elements=wrong), MEASURE).identified == NONE).all()
