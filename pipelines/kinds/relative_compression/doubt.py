@@ -26,17 +26,14 @@ from pipelines.kinds.relative_compression.values import Array, middle_of
 
 Flags = npt.NDArray[np.bool_]
 
-BY_ITSELF = (
-    0.04  # size of a torque once or twice a turn, in parts of a compression's (common practice, no source)
-)
+# size of a torque once or twice a turn, in parts of a compression's (common practice, no source)
+BY_ITSELF = 0.04
 # what so many unknowns explain well may be explained wrongly: no narrower (tried on drawn captures, no source)
 LEAST_BIRGE = 0.2
 TURN_ORDERS = (2, 4)  # of the cycle of two turns
 # half width of the prior on a cylinder's deviation, in parts of the median, round by round; sound cylinders lie within
 # some 10 % (common practice, no source)
 ALIKE = (0.4, 0.2, 0.1, 0.1)
-
-
 LOOKS_ODD_PCT = 15.0  # off the median (tried on drawn captures, no source)
 # times its doubt, for a figure that looks weak or strong to be believed, and the share of it that must be left when
 # weighed: a weak cylinder is what one looks for, a strong one is mostly what the model leaves out (tried on drawn
