@@ -92,8 +92,8 @@ def test_ewma_run_lengths_are_the_table(weight: float, limit: float, published: 
 
 
 def test_risk_adjusted_weights() -> None:
-    # the formula of Steiner et al. (2000) Biostatistics 1:441-452, which from odds 1 to 2 gives log(2/(1+p)) and
-    # log(1/(1+p)); the figures are worked out from it here (the paper's own table was not seen)
+    # the formula of Steiner et al. (2000) Biostatistics 1:441-452 (from memory), which from odds 1 to 2 gives
+    # log(2/(1+p)) and log(1/(1+p)); the figures are worked out from it here (the paper's own table was not seen)
     event, none = cusum_weights([0.025, 0.10, 0.20], odds_to_find=2)
     assert event == pytest.approx([0.66845, 0.59784, 0.51083], abs=5e-6)
     assert none == pytest.approx([-0.02469, -0.09531, -0.18232], abs=5e-6)

@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
+from dashboard.shared import skills
 from models.jobs.adoption import DIRECTION_WEEKS, adoption
 from models.people.before_after import SPELL_DAYS, before_after, coaching_effect
 from models.people.counts import FUNNELS, MEASURES
@@ -42,7 +43,9 @@ def test_found_odd_ones_are_corrected_for_who_gets_confirmed() -> None:
     assert abs(np.mean(corrected) - 0.75) < 0.06
     assert held / len(corrected) > 0.85
     assert np.mean(right) == pytest.approx(0.75, abs=0.05)
+    # the uncorrected shares among confirmed odd and confirmed even ones are set side by side nowhere
     assert set(MEASURES) - set(FUNNELS) == {"sensitivity", "specificity"}
+    assert set(skills.FUNNELS) == set(FUNNELS)
 
 
 def _orders(shares: list[float], seed: int, size: int = 15) -> Shop:

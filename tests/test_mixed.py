@@ -31,8 +31,8 @@ def _cbpp() -> tuple[np.ndarray, np.ndarray, np.ndarray]:  # type: ignore[type-a
 
 
 def test_laplace_likelihood_of_a_published_fit() -> None:
-    # the reference manual of the lme4 package, example of its data set cbpp (not Bates et al. 2015, which
-    # describes the method): coefficients -1.398 -0.992 -1.128 -1.580, SD 0.642, log likelihood -92.03
+    # the reference manual of the lme4 package, example of its data set cbpp: coefficients -1.398 -0.992 -1.128
+    # -1.580, SD 0.642, log likelihood -92.03
     events, trials, x = _cbpp()
     constant = (gammaln(trials + 1) - gammaln(events + 1) - gammaln(trials - events + 1)).sum()
     beta = np.array([-1.3985, -0.9923, -1.1287, -1.5803])

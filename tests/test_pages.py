@@ -185,6 +185,17 @@ def test_people_stand_in_order_of_name_with_n_and_interval(
             assert re.fullmatch(r"(too little to say \(n = \d+\)|.+ \(.+ to .+, n = \d+\))", cell), cell
 
 
+@pytest.mark.parametrize("measure", ["calls", "usable"])
+def test_confirmed_calls_side_by_side_say_that_they_are_confirmed_ones_alone(
+    monkeypatch: pytest.MonkeyPatch, small_warehouse: Path, measure: str
+) -> None:
+    app = opened(
+        monkeypatch, small_warehouse, "technicians", kept_people_tab=PEOPLE_PARTS[1], kept_measure=measure
+    )
+    assert ("Only calls with an outcome are counted here" in texts(app)) == (measure == "calls")
+    assert ("share of confirmed calls that were right is" in texts(app)) == (measure == "calls")
+
+
 def test_no_page_says_that_the_scope_causes_anything(
     monkeypatch: pytest.MonkeyPatch, small_warehouse: Path
 ) -> None:

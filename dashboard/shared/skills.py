@@ -25,12 +25,14 @@ TOPIC_WORDS: dict[str, str] = {
 FUNNELS: dict[str, str] = {
     "usable": "usable captures",
     "hookup": "hookup as the shop does it",
-    "calls": "right calls",
-    "sensitivity": "faulty ones found",
-    "specificity": "sound ones cleared",
+    "calls": "confirmed calls that were right",
     "adoption": "eligible jobs scoped",
 }
-"""What the funnels can show, by the models' names."""
+"""What the funnels can show, by the models' names (`models.people.counts.FUNNELS`, and why not more)."""
+CONFIRMED_ALONE = (
+    "Only calls with an outcome are counted here, and which calls get one hangs on the call: an odd one is followed up "
+    "more often than an even one. The figure corrected for that is `right calls` in the table below."
+)
 BEYOND_CHANCE = "Agreement beyond chance (1 = full, 0 = chance)"
 
 

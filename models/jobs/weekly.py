@@ -1,10 +1,11 @@
 """A weekly share watched for a change: is the scope used more or less than it was?
 
-Each week's share is set against all the weeks since the last change (a self-starting chart: Hawkins D.M.,
-Self-starting cusum charts for location and scale, The Statistician 36:299-315, 1987; reference from memory),
-here on the arcsine scale, where a share's spread is 1/(4n), so that no run-in has to be declared good
-beforehand. The standardised weeks feed an EWMA, which signals, and a tabular CUSUM, whose run counter dates
-the change. The limit is set by the average run length: how many weeks pass between two false alarms.
+Each week's share is set against all the weeks since the last change, so that no run-in has to be declared good
+beforehand (a self-starting chart: Hawkins D.M., Self-starting cusum charts for location and scale, The Statistician
+36, 1987, doi 10.2307/2348827, who standardises normal values by all before them; the arcsine scale, where a share's
+spread is 1/(4n), and the EWMA are ours). The standardised weeks feed an EWMA, which signals, and a tabular CUSUM,
+whose run counter dates the change. The limit is set by the average run length: how many weeks pass between two false
+alarms.
 """
 
 from __future__ import annotations

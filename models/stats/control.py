@@ -1,8 +1,9 @@
 """Control charts that say how often they are wrong, and funnels in place of rankings.
 
 EWMA (S.W. Roberts 1959; NIST/SEMATECH e-Handbook 6.3.2.4), tabular CUSUM (E.S. Page 1954; e-Handbook
-6.3.2.3), the risk-adjusted CUSUM of Steiner, Cook, Farewell and Treasure (Biostatistics 1:441-452, 2000)
-and the exact binomial funnel of Spiegelhalter (Stat. Med. 24:1185-1202, 2005).
+6.3.2.3), the risk-adjusted CUSUM of Steiner, Cook, Farewell and Treasure (Biostatistics 1:441-452, 2000; its weights
+from memory, they are the log likelihood ratio of the two odds) and the exact binomial funnel of Spiegelhalter (Stat.
+Med. 24:1185-1202, 2005; the wording of its appendix from memory).
 
 Every chart of one person's work is set by its false-alarm rate, computed and not assumed: the run of
 the chart is a Markov chain over its statistic (Brook & Evans, Biometrika 59:539-549, 1972).
@@ -120,7 +121,8 @@ def cusum_weights(
         odds_in_control: odds multiplied by this is still ordinary.
 
     Returns:
-        (weight of an event, weight of none), shape (n,). For 1 -> 2: log(2/(1+p)), log(1/(1+p)).
+        (weight of an event, weight of none), shape (n,). For 1 -> 2: log(2/(1+p)), log(1/(1+p)) (the paper's formula,
+        from memory; the ratio of the two likelihoods gives the same).
     """
     p = np.asarray(expected, dtype=float)
     if not ((p > 0) & (p < 1)).all() or not 0 < odds_in_control < odds_to_find:

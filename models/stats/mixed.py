@@ -3,7 +3,7 @@
     k_jt ~ Binomial(n_jt, p_jt),  logit p_jt = offset_jt + x_jt beta + z_jt u_j,  u_jq ~ N(0, sd_q^2)
 
 For given SDs the mode of (beta, u) is found by Newton's method and the rest integrated by Laplace's
-approximation (as in Bates et al., J. Stat. Software 67(1), 2015, section on generalised models); the SDs
+approximation (Breslow & Clayton, J. Am. Stat. Assoc. 88:9-25, 1993; reference from memory); the SDs
 themselves are integrated over a grid under half-normal priors rather than plugged in, because eight
 people say little about how much people differ (Rue, Martino & Chopin, J. R. Statist. Soc. B 71:319-392,
 2009, do the same).

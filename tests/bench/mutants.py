@@ -4,8 +4,13 @@ The faults are cosmic-ray's (`pip install cosmic-ray`; a few of its operators, t
 those that run the broken line, quickest first. What survives is printed with its line, to be judged by hand: a
 test is missing, or the two forms say the same. Never part of the test run.
 
-    python -m tests.bench.mutants --record FOLDER tests/test_skill.py tests/test_coaching.py
+    python -m tests.bench.mutants --record FOLDER models/people/skill.py
     python -m tests.bench.mutants --lines FOLDER --per-file 20 --seed 1 models/people/skill.py
+
+What is recorded are all test files that reach one of the given files by their imports, by way of `models` and the
+tests' own helpers; which of their tests run a line, coverage says. Test files that reach it only through the program
+(pages, commands) cost hours and are left out: a survivor may be noticed there. `--record FOLDER tests/test_skill.py`
+records one test file beside what is recorded already.
 """
 
 # ruff: noqa: T201
@@ -165,37 +170,82 @@ class _Broken(importlib.abc.MetaPathFinder, importlib.abc.Loader):
         exec(compile(self.mutant.source, str(self.mutant.path), "exec"), module.__dict__)
 
 
-def record(folder: Path, tests: Sequence[str]) -> None:
-    """Run the tests once and keep which lines each runs and how long it takes."""
+def files_that_test(paths: Sequence[Path]) -> list[Path]:
+    """Test files that import one of the files, themselves or through `models` and the tests' helpers."""
+    known = {
+        ".".join(path.with_suffix("").parts): path
+        for folder in (Path("models"), Path("tests"))
+        for path in folder.rglob("*.py")
+    }
+    leads = {name: _imported(path) & known.keys() for name, path in known.items()}
+    reached = {".".join(path.with_suffix("").parts) for path in paths}
+    while True:
+        more = {name for name, to in leads.items() if to & reached} - reached
+        if not more:
+            break
+        reached |= more
+    return sorted(known[name] for name in reached if known[name].match("test_*.py"))
+
+
+def _imported(path: Path) -> set[str]:
+    """Modules a file imports, wherever in it; `from a import b` may mean the module a.b."""
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {one.name for one in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names |= {node.module, *(f"{node.module}.{one.name}" for one in node.names)}
+    return names
+
+
+def record(folder: Path, files: Sequence[str]) -> None:
+    """Run the tests once and keep which lines each runs and how long it takes, beside what is kept already.
+
+    Args:
+        files: test files as they are; for files of the models all test files that reach them.
+    """
     folder.mkdir(parents=True, exist_ok=True)
+    given = [Path(name) for name in files]
+    tests = {path for path in given if path.parts[0] == "tests"}
+    tests |= set(files_that_test([path for path in given if path.parts[0] != "tests"]))
     environment = {**os.environ, "COVERAGE_FILE": str(folder / "lines")}
-    command = [
-        sys.executable,
-        "-m",
-        "pytest",
-        "-q",
-        "-p",
-        "no:cacheprovider",
-        "--cov=models",
-        "--cov-context=test",
-    ]
-    command += ["--cov-report=", f"--junitxml={folder / 'times.xml'}", "-o", "junit_family=xunit1", *tests]
-    subprocess.run(command, env=environment, check=True)
+    times = folder / f"times-{len(list(folder.glob('times-*.xml')))}.xml"
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "--cov=models", "--cov-append"]
+    command += ["--cov-context=test", "--cov-report=", f"--junitxml={times}", "-o", "junit_family=xunit1"]
+    subprocess.run([*command, *sorted(map(str, tests))], env=environment, check=True)
 
 
 def tests_by_line(folder: Path, path: Path) -> dict[int, list[tuple[float, str]]]:
-    """For each line of a file the tests that run it with their seconds, quickest first."""
+    """For each line of a file the tests that run its statement with their seconds, quickest first.
+
+    A statement of several lines is run as a whole: the tracer names only some of its lines.
+    """
     from coverage import CoverageData
 
     data = CoverageData(basename=str(folder / "lines"))
     data.read()
     seconds: dict[str, float] = {}
-    for case in ElementTree.parse(folder / "times.xml").getroot().iter("testcase"):
-        seconds[f"{case.get('file')}::{case.get('name')}"] = float(case.get("time") or 0)
-    found: dict[int, list[tuple[float, str]]] = {}
+    for times in sorted(folder.glob("times-*.xml")):
+        for case in ElementTree.parse(times).getroot().iter("testcase"):
+            seconds[f"{case.get('file')}::{case.get('name')}"] = float(case.get("time") or 0)
+    names: dict[int, set[str]] = {}
     for line, contexts in data.contexts_by_lineno(str(path.resolve())).items():
-        names = {context.split("|")[0] for context in contexts if context}
-        found[line] = sorted((seconds.get(name, 1.0), name) for name in names)
+        names[line] = {context.split("|")[0] for context in contexts if context}
+    found: dict[int, list[tuple[float, str]]] = {}
+    for line, (first, last) in _statements(path.read_text(encoding="utf-8")).items():
+        running = set().union(*(names.get(one, set()) for one in range(first, last + 1)))
+        found[line] = sorted((seconds.get(name, 1.0), name) for name in running)
+    return found
+
+
+def _statements(text: str) -> dict[int, tuple[int, int]]:
+    """First and last line of the smallest statement each line belongs to (of a compound one its head)."""
+    found: dict[int, tuple[int, int]] = {}
+    for node in ast.walk(ast.parse(text)):  # outer statements come before what is in them
+        if isinstance(node, ast.stmt):
+            body = getattr(node, "body", None)
+            last = body[0].lineno - 1 if body else node.end_lineno or node.lineno
+            found.update(dict.fromkeys(range(node.lineno, max(last, node.lineno) + 1), (node.lineno, last)))
     return found
 
 
@@ -234,11 +284,11 @@ def main() -> None:
     """Print the fate of a drawn share of every file's faults, and a table by file."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument(
-        "--record", type=Path, help="run these tests and keep the lines they run in this folder"
+        "--record", type=Path, help="run the tests of these files and keep the lines they run in this folder"
     )
     parser.add_argument("--lines", type=Path, help="folder written by --record")
     parser.add_argument("--per-file", type=int, default=20)
-    parser.add_argument("--most-s", type=float, default=60.0, help="seconds of tests for one fault at most")
+    parser.add_argument("--most-s", type=float, default=120.0, help="seconds of tests for one fault at most")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("files", nargs="+")
     asked = parser.parse_args()

@@ -94,6 +94,8 @@ if shown == TABS[1]:
             "far to the left rests on little and says little. Plain shares "
             "here; in the table they are drawn towards the shop's (in brackets: 95 % interval and n)."
         )
+        if measure == "calls":
+            st.caption(skills.CONFIRMED_ALONE)
     event = parts.table(
         answers.everybody(everybody), on_select="rerun", selection_mode="single-row", key="everybody"
     )
