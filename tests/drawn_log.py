@@ -170,3 +170,77 @@ def _hookup(rng: np.random.Generator) -> Row:
         "rate_hz": one(None, 2000.0, 3000.0, 3000.0, 4500.0),
         "duration_s": one(None, 7.0, 10.0, 10.0, 20.0),
     }
+
+
+# -- what a log says, the slow way ---------------------------------------------------------------------------------
+
+
+def piece_key(row: Row) -> tuple[Any, ...]:
+    car = row["vehicle"] if row["vehicle"] is not None else ("alone", row["capture_file"])
+    return (row["technician"], row["test"], row["group"], row["purpose"], car, row["captured_at"].date())
+
+
+def first_of_each(rows: list[Row]) -> list[Row]:
+    """The first capture of each piece of work, in order of time."""
+    found: dict[tuple[Any, ...], Row] = {}
+    for row in rows:
+        found.setdefault(piece_key(row), row)
+    return list(found.values())
+
+
+def not_theirs(log: Log) -> set[str]:
+    """Unusable captures whose every check that made them so is declared to be about no habit."""
+    files = set()
+    for row in log.captures:
+        if row["status"] == "unusable":
+            why = [
+                c["habit"]
+                for c in log.checks
+                if c["capture_file"] == row["capture_file"] and c["severity"] == "unusable"
+            ]
+            if why and all(habit is False for habit in why):
+                files.add(row["capture_file"])
+    return files
+
+
+def pieces_one_by_one(log: Log) -> list[tuple[Row, list[bool]]]:
+    """First try of each piece, and whether each of its tries could be read."""
+    out: dict[tuple[Any, ...], tuple[Row, list[bool]]] = {}
+    theirs = not_theirs(log)
+    for row in log.taken():
+        if row["capture_file"] not in theirs:
+            out.setdefault(piece_key(row), (row, []))[1].append(row["status"] == "read")
+    return list(out.values())
+
+
+def judgeable(row: Row) -> bool:
+    return row["status"] == "read" and row["call"] in ("even", "odd") and row["purpose"] != "known_good"
+
+
+def judged_one_by_one(log: Log) -> list[tuple[Row, Row, bool]]:
+    """Capture, outcome and whether the call was right, of every call an outcome judges."""
+    found = []
+    for row in log.taken():
+        for outcome in log.outcomes:
+            if (
+                judgeable(row) and (row["repair_order"], row["test"]) == (outcome["repair_order"], outcome["test"])
+                and outcome["finding"] != "other" and outcome["confirmed_at"] <= END
+                and row["captured_at"].date() <= outcome["confirmed_at"].date()
+            ):  # fmt: skip
+                named, confirmed = set(row["call_elements"] or ()), set(outcome["confirmed_elements"] or ())
+                right = row["call"] == outcome["finding"]
+                right = right and (
+                    row["call"] == "even" or not named or not confirmed or bool(named & confirmed)
+                )
+                found.append((row, outcome, right))
+    return found
+
+
+def last_of_each(rows: list[Any], of: Any = lambda one: one) -> list[Any]:
+    """The last of each technician, order and test; a capture without an order is alone."""
+    found: dict[Any, Any] = {}
+    for one in rows:
+        row = of(one)
+        order = row["repair_order"] if row["repair_order"] is not None else ("alone", row["capture_file"])
+        found[row["technician"], row["test"], order] = one
+    return list(found.values())

@@ -11,20 +11,28 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from scipy import stats
 
 from models.people.agreement import count_calls
 from models.people.counts import all_calls, call_counts, counts_of, pooled, work_until
 from models.people.drills import count_drills
-from models.people.hookup import failing_checks, hookup_trouble
 from models.people.repeatability import repeats
 from models.people.skill import technicians
 from models.people.standing_hookup import ASPECTS, compare, standing_hookups
-from models.people.trends import change_a_month, weekly_counts
-from models.people.watch import observations
 from models.records.people_settings import PeopleSettings, StandingHookup
 from models.stats.shrinkage import pool_shares
-from tests.drawn_log import END, PEOPLE, Log, Row, drawn_log
+from tests.drawn_log import (
+    END,
+    PEOPLE,
+    Log,
+    Row,
+    drawn_log,
+    first_of_each,
+    judgeable,
+    judged_one_by_one,
+    last_of_each,
+    piece_key,
+    pieces_one_by_one,
+)
 
 SEEDS = tuple(range(6))
 DECIDED = (StandingHookup("u", ("a", "b"), (1.0, 10.0), 2, 3000.0, 10.0),)
@@ -33,77 +41,6 @@ DECIDED = (StandingHookup("u", ("a", "b"), (1.0, 10.0), 2, 3000.0, 10.0),)
 @cache
 def log_of(seed: int) -> Log:
     return drawn_log(700 + seed, captures=90)
-
-
-def _key(row: Row) -> tuple[Any, ...]:
-    car = row["vehicle"] if row["vehicle"] is not None else ("alone", row["capture_file"])
-    return (row["technician"], row["test"], row["group"], row["purpose"], car, row["captured_at"].date())
-
-
-def _firsts(rows: list[Row]) -> list[Row]:
-    """The first capture of each piece of work, in order of time."""
-    found: dict[tuple[Any, ...], Row] = {}
-    for row in rows:
-        found.setdefault(_key(row), row)
-    return list(found.values())
-
-
-def _not_theirs(log: Log) -> set[str]:
-    """Unusable captures whose every check that made them so is declared to be about no habit."""
-    files = set()
-    for row in log.captures:
-        if row["status"] == "unusable":
-            why = [
-                c["habit"]
-                for c in log.checks
-                if c["capture_file"] == row["capture_file"] and c["severity"] == "unusable"
-            ]
-            if why and all(habit is False for habit in why):
-                files.add(row["capture_file"])
-    return files
-
-
-def _pieces(log: Log) -> list[tuple[Row, list[bool]]]:
-    """First try of each piece, and whether each of its tries could be read."""
-    out: dict[tuple[Any, ...], tuple[Row, list[bool]]] = {}
-    theirs = _not_theirs(log)
-    for row in log.taken():
-        if row["capture_file"] not in theirs:
-            out.setdefault(_key(row), (row, []))[1].append(row["status"] == "read")
-    return list(out.values())
-
-
-def _judgeable(row: Row) -> bool:
-    return row["status"] == "read" and row["call"] in ("even", "odd") and row["purpose"] != "known_good"
-
-
-def _judged(log: Log) -> list[tuple[Row, Row, bool]]:
-    """Capture, outcome and whether the call was right, of every call an outcome judges."""
-    found = []
-    for row in log.taken():
-        for outcome in log.outcomes:
-            if (
-                _judgeable(row) and (row["repair_order"], row["test"]) == (outcome["repair_order"], outcome["test"])
-                and outcome["finding"] != "other" and outcome["confirmed_at"] <= END
-                and row["captured_at"].date() <= outcome["confirmed_at"].date()
-            ):  # fmt: skip
-                named, confirmed = set(row["call_elements"] or ()), set(outcome["confirmed_elements"] or ())
-                right = row["call"] == outcome["finding"]
-                right = right and (
-                    row["call"] == "even" or not named or not confirmed or bool(named & confirmed)
-                )
-                found.append((row, outcome, right))
-    return found
-
-
-def _last(rows: list[Any], of: Any = lambda one: one) -> list[Any]:
-    """The last of each technician, order and test; a capture without an order is alone."""
-    found: dict[Any, Any] = {}
-    for one in rows:
-        row = of(one)
-        order = row["repair_order"] if row["repair_order"] is not None else ("alone", row["capture_file"])
-        found[row["technician"], row["test"], order] = one
-    return list(found.values())
 
 
 # -- hookups ------------------------------------------------------------------------------------------------------
@@ -181,20 +118,22 @@ def test_everybodys_counts(seed: int) -> None:
     log = log_of(seed)
     work = work_until(log.shop, END, PeopleSettings(hookups=DECIDED))
     counts = counts_of(work, call_counts(work))
-    taken, judged = log.taken(), _last(_judged(log), of=lambda one: one[0])
+    taken, judged = log.taken(), last_of_each(judged_one_by_one(log), of=lambda one: one[0])
     files = {row["capture_file"] for row, _, _ in judged}
     standing = {test: _standing(taken, test) for test in ("t", "u")}
-    made = _last([row for row in taken if row["status"] == "read" and row["call"] is not None])
-    could = _last([row for row in taken if _judgeable(row)])
+    made = last_of_each([row for row in taken if row["status"] == "read" and row["call"] is not None])
+    could = last_of_each([row for row in taken if judgeable(row)])
     assert work.people == ("ann", "bob", "cy", "nobody")
     for name in work.people:
         own = [one for one in judged if one[0]["technician"] == name]
         odd = [right for _, outcome, right in own if outcome["finding"] == "odd"]
         even = [right for _, outcome, right in own if outcome["finding"] == "even"]
-        read = [tries for first, tries in _pieces(log) if first["technician"] == name]
-        alike = [_aspects(row, standing[row["test"]]) for row in _firsts(taken) if row["technician"] == name]
+        read = [tries for first, tries in pieces_one_by_one(log) if first["technician"] == name]
+        alike = [
+            _aspects(row, standing[row["test"]]) for row in first_of_each(taken) if row["technician"] == name
+        ]
         calls = [row for row in made if row["technician"] == name]
-        asked = [row for row in calls if _judgeable(row)]
+        asked = [row for row in calls if judgeable(row)]
         wanted = {
             "usable": (sum(tries[0] for tries in read), len(read)),
             "calls": (sum(right for _, _, right in own), len(own)),
@@ -235,13 +174,13 @@ def test_each_persons_page(seed: int) -> None:
     log = log_of(seed)
     for skill in technicians(log.shop, as_of=END, settings=PeopleSettings(hookups=DECIDED, draws=60)):
         name = skill.technician
-        own = [(first, tries) for first, tries in _pieces(log) if first["technician"] == name]
+        own = [(first, tries) for first, tries in pieces_one_by_one(log) if first["technician"] == name]
         tries = Counter(tries.index(True) + 1 if True in tries else 0 for _, tries in own)
         taken = [row for row in log.taken() if row["technician"] == name]
         assert dict(skill.tries) == dict(tries)
         assert (skill.captures, skill.pieces, skill.too_little) == (len(taken), len(own), len(own) < 6)
-        assert skill.practice == sum(row["purpose"] == "drill" for row in _firsts(taken))
-        alike = [_aspects(row, _standing(log.taken(), row["test"])) for row in _firsts(taken)]
+        assert skill.practice == sum(row["purpose"] == "drill" for row in first_of_each(taken))
+        alike = [_aspects(row, _standing(log.taken(), row["test"])) for row in first_of_each(taken)]
         assert skill.hookup_aspects.rows() == [
             (aspect, sum(row[i] is True for row in alike), sum(row[i] is not None for row in alike))
             for i, aspect in enumerate(ASPECTS)
@@ -274,7 +213,7 @@ def test_practice_asked_for_and_done(seed: int, moment: Any) -> None:
     rows.sort(key=lambda row: (row["captured_at"], row["capture_file"]))
     done: Counter[tuple[str, str, date]] = Counter(
         (row["technician"], row["test"], row["captured_at"].date() - _since_monday(row))
-        for row in _firsts(rows) if row["purpose"] == "drill"
+        for row in first_of_each(rows) if row["purpose"] == "drill"
     )  # fmt: skip
     asked: Counter[tuple[str, str, date]] = Counter()
     for drill in log.drills:
@@ -305,7 +244,7 @@ def test_repeats_of_the_same_vehicle(seed: int) -> None:
     sets: dict[Any, list[Row]] = {}
     for row in log.taken():
         if row["status"] == "read" and row["vehicle"] is not None:
-            sets.setdefault(_key(row), []).append(row)
+            sets.setdefault(piece_key(row), []).append(row)
     for key, rows in sets.items():
         for row in rows if len(rows) > 1 else ():
             for cell in log.elements:
@@ -330,114 +269,3 @@ def test_repeats_of_the_same_vehicle(seed: int) -> None:
     assert found.select("technician", "test", "measure").rows() == sorted(wanted)
     for row in found.iter_rows():
         assert list(row[3:]) == pytest.approx(wanted[row[:3]])
-
-
-# -- setup checks and what the charts watch -----------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("seed", SEEDS)
-def test_checks_that_fail(seed: int) -> None:
-    log = log_of(seed)
-    firsts = {row["capture_file"]: row["technician"] for row in _firsts(log.taken())}
-    worst = ("note", "warning", "unusable")
-    cells: dict[tuple[str, str], list[Row]] = {}
-    for check in log.checks:
-        if check["capture_file"] in firsts:
-            cells.setdefault((firsts[check["capture_file"]], check["check"]), []).append(check)
-    of = Counter(firsts.values())
-    wanted = []
-    for (name, check), rows in cells.items():
-        own = len({row["capture_file"] for row in rows})
-        everywhere = sum(len({row["capture_file"] for row in cells.get((n, check), ())}) for n in of)
-        rest = len(firsts) - of[name]
-        others = 100 * (everywhere - own) / rest if rest else None
-        p = stats.fisher_exact(
-            [[own, of[name] - own], [everywhere - own, rest - everywhere + own]], "greater"
-        ).pvalue
-        wanted.append((
-            name, check, max((row["severity"] for row in rows), key=worst.index), own, of[name], 100 * own / of[name],
-            others, own - of[name] * (others or 0) / 100, p, any(row["habit"] for row in rows),
-        ))  # fmt: skip
-    found = failing_checks(log.shop, END)
-    for row, one in zip(
-        found.iter_rows(), sorted(wanted, key=lambda w: (w[0], -round(w[7], 9), w[1])), strict=True
-    ):
-        assert row[:5] == one[:5]
-        assert row[5:9] == pytest.approx(one[5:9])
-    level = sorted(w[8] for w in wanted)
-    passed = next((i for i, p in enumerate(level) if p > 0.05 / (len(level) - i)), len(level))
-    evident = {(w[0], w[1]) for w in wanted if w[8] in level[:passed] and w[9]}
-    assert {(row[0], row[1]) for row in found.iter_rows() if row[9]} == evident
-    habits = {check["capture_file"] for check in log.checks if check["habit"]}
-    assert dict(hookup_trouble(log.shop, END).select("capture_file", "trouble").iter_rows()) == {
-        file: file in habits for file in firsts
-    }
-
-
-@pytest.mark.parametrize("seed", SEEDS)
-def test_what_each_chart_watches(seed: int) -> None:
-    log = log_of(seed)
-    habits = {check["capture_file"] for check in log.checks if check["habit"]}
-    wanted: list[tuple[Any, ...]] = []
-
-    def add(topic: str, row: Row, trouble: bool) -> None:
-        at = row["captured_at"]
-        wanted.append(
-            (topic, row["test"], row["technician"], at, trouble, row["capture_file"], row["repair_order"])
-        )
-
-    for first, tries in _pieces(log):
-        add("usable captures", first, not tries[0])
-    for row in _firsts(log.taken()):
-        add("hookup", row, row["capture_file"] in habits)
-    for row, _, right in _last(_judged(log), of=lambda one: one[0]):
-        add("calls", row, not right)
-    jobs = [row for row in log.taken() if row["purpose"] != "drill" and row["repair_order"] is not None]
-    for order in log.known_orders():
-        if order["scope_eligible"] and order["closed_at"] is not None and order["technician"] is not None:
-            name, closed = order["repair_order"], order["closed_at"]
-            scoped = any(j["repair_order"] == name and j["captured_at"].date() <= closed.date() for j in jobs)
-            wanted.append(("scope use", None, order["technician"], closed, not scoped, None, name))
-    found = observations(log.shop, END)
-    columns = ("topic", "test", "technician", "at", "trouble", "capture_file", "repair_order")
-    assert Counter(found.select(columns).rows()) == Counter(wanted)
-    assert found["expected"].is_between(0.02, 0.95).all()
-
-
-# -- trends -------------------------------------------------------------------------------------------------------
-
-
-def test_the_change_a_month_is_least_squares_with_hc2_errors() -> None:
-    """One row a piece of work, two more a side of the middle (one of each sort), against the library's regression."""
-    import statsmodels.api as sm
-
-    rng = np.random.default_rng(8)
-    for _ in range(10):
-        months = np.sort(rng.uniform(-9, 0, 7))
-        trials = rng.integers(1, 6, 7)
-        events = rng.binomial(trials, 0.7)
-        x, y = [], []
-        for month, n, k in zip(months, trials, events, strict=True):
-            x += [month] * n
-            y += [1.0] * k + [0.0] * (n - k)
-        middle, reach = mean(x), float(np.std(x))
-        x += [middle - reach] * 2 + [middle + reach] * 2
-        y += [0.0, 1.0, 0.0, 1.0]
-        theirs = sm.OLS(y, sm.add_constant(x)).fit(cov_type="HC2", use_t=True)
-        low, high = theirs.conf_int()[1]
-        got = change_a_month(events.astype(float), trials.astype(float), months)
-        assert got == pytest.approx((theirs.params[1], low, high))
-
-
-def test_counts_a_week() -> None:
-    log = log_of(0)
-    rows = log.taken()
-    frame = log.shop.captures.filter(pl.col("capture_file").is_in([row["capture_file"] for row in rows]))
-    frame = frame.with_columns(good=pl.col("status") == "read")
-    wanted: dict[tuple[str, date], list[int]] = {}
-    for row in rows:
-        kept = wanted.setdefault((row["technician"], row["captured_at"].date() - _since_monday(row)), [0, 0])
-        kept[0] += row["status"] == "read"
-        kept[1] += 1
-    found = weekly_counts(frame, at="captured_at", event="good")
-    assert found.rows() == [(*key, *wanted[key]) for key in sorted(wanted)]
