@@ -31,13 +31,6 @@ COPIED = (
 RENAMED = {"capture_file", "repair_order", "vehicle", "comeback_of"}
 
 
-def _whole(table: str) -> str:
-    # The log's rows are numbered anew, so that the numbers go on from there.
-    if table == "intake_log":
-        return "SELECT * EXCLUDE (log_id) FROM one.intake_log ORDER BY log_id"
-    return f"SELECT * FROM one.{table}"
-
-
 def copied_shop(source: Path, folder: Path, copies: int, *, more: tuple[str, ...] = ()) -> None:
     """Write what the shop of one warehouse recorded, `copies` times under other names, into a new warehouse.
 
@@ -50,7 +43,7 @@ def copied_shop(source: Path, folder: Path, copies: int, *, more: tuple[str, ...
         connection.execute(f"ATTACH '{source}' AS one (READ_ONLY)")
         connection.execute(f"ATTACH '{target}' AS many (STORAGE_VERSION '{STORAGE_VERSION}')")
         for table in WHOLE:
-            connection.execute(f"INSERT INTO many.{table} BY NAME {_whole(table)}")
+            connection.execute(f"INSERT INTO many.{table} BY NAME SELECT * FROM one.{table}")
         for table in (*COPIED, *more):
             columns = connection.sql(f"SELECT * FROM one.{table} LIMIT 0").columns
             chosen = ", ".join(

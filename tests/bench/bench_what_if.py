@@ -50,9 +50,14 @@ def measure() -> tuple[float, float]:
     return best_ms(lambda: what_if(odd, group, after, before, confirmed)), best_ms(peer)
 
 
-if __name__ == "__main__":
+def main() -> None:
+    """Measure and print."""
     mine, theirs = measure()
     print(  # noqa: T201
         f"what-if over {CAPTURES} captures: {mine:.1f} ms; polars join, filter and group: {theirs:.1f} ms; "
         f"ratio {mine / theirs:.2f}"
     )
+
+
+if __name__ == "__main__":
+    main()
