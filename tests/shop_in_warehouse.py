@@ -31,7 +31,7 @@ def write_rows(connection: duckdb.DuckDBPyConnection, shop: DrawnShop) -> None:
     families = [
         (one.name, one.elements, ORDERS[one.elements], "", "coil_on_plug") for one in shop.truth.values()
     ]
-    connection.executemany("INSERT INTO engine_family VALUES (?, ?, ?, ?, ?)", families)
+    connection.executemany("INSERT INTO engine_family VALUES (?, ?, ?, ?, ?, '')", families)
     log = captures.select(
         "capture_file", "captured_at", "technician", "repair_order", "vehicle", "engine_family", "test", "purpose",
         "call", "call_elements",

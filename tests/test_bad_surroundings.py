@@ -245,7 +245,7 @@ def test_an_ingest_waits_for_an_outside_reader(shop: Path) -> None:
     before = house.version()
     reader = outside_reader(house.database, 2.0)
     with house.transaction() as connection:
-        connection.execute("INSERT INTO technician VALUES ('bo', NULL)")
+        connection.execute("INSERT INTO technician (technician, started_on) VALUES ('bo', NULL)")
     assert house.version() == before + 1
     assert reader.wait(timeout=30) == 0
 

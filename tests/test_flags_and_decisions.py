@@ -45,8 +45,8 @@ def house(tmp_path: Path) -> Warehouse:
     house = Warehouse(tmp_path / "shop", create=True)
     family = ("plain-3", 3, "1-2-3", "", "coil_on_plug")
     with house.transaction() as connection:
-        connection.execute("INSERT INTO engine_family VALUES (?, ?, ?, ?, ?)", list(family))
-        connection.execute("INSERT INTO technician VALUES ('ada', NULL)")
+        connection.execute("INSERT INTO engine_family VALUES (?, ?, ?, ?, ?, '')", list(family))
+        connection.execute("INSERT INTO technician (technician, started_on) VALUES ('ada', NULL)")
         for name, deviations in DEVIATIONS.items():
             connection.execute(
                 "INSERT INTO capture_log (capture_file, engine_family, test) VALUES (?, 'plain-3', ?)",

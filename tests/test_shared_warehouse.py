@@ -150,7 +150,7 @@ def test_both_engines_keep_the_waveforms_in_their_own_folder(houses: dict[str, W
 
 
 def _half_done(connection: duckdb.DuckDBPyConnection) -> None:
-    connection.execute("INSERT INTO technician VALUES ('nobody', NULL)")
+    connection.execute("INSERT INTO technician (technician, started_on) VALUES ('nobody', NULL)")
     raise ShopspreadError("broken off")
 
 
@@ -213,7 +213,9 @@ def test_whoever_writes_without_the_lock_is_noticed_and_done_again(houses: dict[
 
     def work(connection: duckdb.DuckDBPyConnection) -> None:
         tried.append(1)
-        connection.execute("INSERT INTO technician VALUES (?, NULL)", [f"late {len(tried)}"])
+        connection.execute(
+            "INSERT INTO technician (technician, started_on) VALUES (?, NULL)", [f"late {len(tried)}"]
+        )
         if len(tried) == 1:  # somebody who takes no lock lands in between
             with house.store.connected(write=True, patience_s=1) as other:
                 other.execute("BEGIN; UPDATE warehouse SET version = version + 1; COMMIT")
@@ -247,7 +249,7 @@ def test_a_writer_that_is_killed_leaves_nothing_and_gives_the_lock_back(houses: 
     script = (
         "import sys, time\nfrom pathlib import Path\nfrom pipelines.warehouse.database import Warehouse\n"
         "with Warehouse(Path(sys.argv[1])).transaction() as connection:\n"
-        "    connection.execute(\"INSERT INTO technician VALUES ('half', NULL)\")\n"
+        "    connection.execute(\"INSERT INTO technician (technician, started_on) VALUES ('half', NULL)\")\n"
         "    print('writing', flush=True)\n    time.sleep(600)\n"
     )
     process = subprocess.Popen(

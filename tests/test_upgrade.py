@@ -34,9 +34,9 @@ def old_rows(connection: duckdb.DuckDBPyConnection) -> None:
     write_rows(connection, shop)
     connection.execute("USE old")
     for sql in (
-        "INSERT INTO engine_family SELECT * FROM aside.engine_family",
-        "INSERT INTO capture_log BY NAME SELECT * EXCLUDE (component, call_elements), call_elements AS call_cylinders "
-        "FROM aside.capture_log",
+        "INSERT INTO engine_family SELECT * EXCLUDE (shop) FROM aside.engine_family",
+        "INSERT INTO capture_log BY NAME SELECT * EXCLUDE (component, call_elements, shop), "
+        "call_elements AS call_cylinders FROM aside.capture_log",
         "INSERT INTO capture_state BY NAME SELECT * EXCLUDE (noun, read_as, told, notes) FROM aside.capture_state",
         "INSERT INTO feature SELECT * FROM aside.feature",
         "INSERT INTO cylinder_reading SELECT capture_file, position, element, relative_pct, se_pct, identified, "
@@ -142,14 +142,14 @@ def test_untouched_tables_and_history_are_kept_whole(
         drawings = connection.sql("SELECT * FROM capture_drawing ORDER BY ALL").pl()
         outcomes = connection.sql("SELECT * FROM outcome ORDER BY ALL").pl()
         log = connection.sql(
-            "SELECT * EXCLUDE (component) RENAME (call_elements AS call_cylinders) FROM capture_log ORDER BY ALL"
+            "SELECT * EXCLUDE (component, shop) RENAME (call_elements AS call_cylinders) FROM capture_log ORDER BY ALL"
         ).pl()
         assert connection.execute("SELECT version FROM warehouse").fetchone() == (
             12 + len(migrations()) - 2,
         )  # one step a migration
     assert_frame_equal(flags, before["flag"], check_exact=True)
     assert_frame_equal(log, before["capture_log"], check_exact=True)
-    for after, name in ((drawings, "capture_events"), (outcomes.drop("test"), "outcome")):
+    for after, name in ((drawings, "capture_events"), (outcomes.drop("test", "shop"), "outcome")):
         old_names = dict(zip(after.columns, before[name].columns, strict=True))
         assert_frame_equal(after.rename(old_names), before[name], check_exact=True)
     assert set(outcomes["test"]) == {""}

@@ -25,7 +25,9 @@ ROOT = Path(__file__).parents[1]
 
 def add_technician(house: Warehouse, name: str) -> None:
     with house.transaction() as connection:
-        connection.execute("INSERT INTO technician VALUES (?, ?)", [name, dt.date(2026, 1, 5)])
+        connection.execute(
+            "INSERT INTO technician (technician, started_on) VALUES (?, ?)", [name, dt.date(2026, 1, 5)]
+        )
 
 
 def test_a_missing_warehouse_is_named_with_what_to_do(tmp_path: Path) -> None:
@@ -68,7 +70,7 @@ def test_each_transaction_bumps_the_version_and_a_failed_one_leaves_nothing(tmp_
 
     def fail_half_way() -> None:
         with house.transaction() as connection:
-            connection.execute("INSERT INTO technician VALUES ('bo', NULL)")
+            connection.execute("INSERT INTO technician (technician, started_on) VALUES ('bo', NULL)")
             raise ZeroDivisionError
 
     with pytest.raises(ZeroDivisionError):
@@ -134,8 +136,10 @@ def test_readers_in_threads_stay_right_while_another_process_writes(tmp_path: Pa
                 house = Warehouse(Path(sys.argv[1]))
                 for number in range(15):
                     with house.transaction() as connection:
-                        connection.execute("INSERT INTO technician VALUES (?, NULL)", [f"a{number}"])
-                        connection.execute("INSERT INTO technician VALUES (?, NULL)", [f"b{number}"])
+                        connection.execute("INSERT INTO technician (technician, started_on) "
+                            "VALUES (?, NULL)", [f"a{number}"])
+                        connection.execute("INSERT INTO technician (technician, started_on) "
+                            "VALUES (?, NULL)", [f"b{number}"])
                 """
             ),
             str(tmp_path / "shop"),
@@ -174,7 +178,7 @@ def test_a_killed_writer_leaves_all_or_nothing(tmp_path: Path) -> None:
         from pathlib import Path
         from pipelines.warehouse.database import Warehouse
         with Warehouse(Path(sys.argv[1])).transaction() as connection:
-            connection.execute("INSERT INTO technician VALUES ('bo', NULL)")
+            connection.execute("INSERT INTO technician (technician, started_on) VALUES ('bo', NULL)")
             os.kill(os.getpid(), signal.SIGKILL)
         """
     )

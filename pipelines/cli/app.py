@@ -20,7 +20,7 @@ import typer
 from pipelines import __version__
 from pipelines.cli import admit, journal, upkeep
 from pipelines.cli import output as out
-from pipelines.cli.options import AsJson, Port, WarehousePath
+from pipelines.cli.options import AsJson, Port, Shop, WarehousePath
 from pipelines.errors import ShopspreadError, UnreadableFile
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
 from pipelines.warehouse.duckdb_file import DATABASE_NAME
@@ -74,6 +74,7 @@ def ingest(
         str | None,
         typer.Option("--on", help="Read on a cluster: dask://HOST:PORT, or dask://local/N processes here."),
     ] = None,
+    shop: Shop = "",
 ) -> None:
     """Read a drop folder into the warehouse.
 
@@ -89,7 +90,7 @@ def ingest(
         raise ShopspreadError(f"The drop folder {drop} does not exist or is no folder.")
     store = Warehouse(warehouse, create=drop is not None)
     with out.progress("Reading captures") as step:
-        summary = run_ingest(drop, store, reread=reread, jobs=jobs, progress=step, on=on)
+        summary = run_ingest(drop, store, reread=reread, jobs=jobs, progress=step, on=on, shop=shop)
     fitted = None
     if fit:
         with out.waiting("Learning what spread is normal"):

@@ -17,5 +17,11 @@ WarehousePath = Annotated[
         show_default=True,
     ),
 ]
+Shop = Annotated[
+    str,
+    typer.Option(
+        "--shop", help="Which shop, where several share the warehouse (none named: the one without a name)."
+    ),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print a JSON document instead of text.")]
 Port = Annotated[int, typer.Option("--port", min=1, max=65535, help="Port on this machine (127.0.0.1).")]

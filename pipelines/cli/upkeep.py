@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from models.records.shops import qualified
 from pipelines.access.accounts import Accounts
 from pipelines.cli import output as out
-from pipelines.cli.options import WarehousePath
+from pipelines.cli.options import Shop, WarehousePath
 from pipelines.errors import ShopspreadError
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse
 
@@ -114,6 +115,7 @@ def _said(copied: Copied, what: str) -> None:
 def forget(
     technician: Annotated[str, typer.Argument(help="The technician's name as the tables have it.")],
     warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+    shop: Shop = "",
 ) -> None:
     """Put a pseudonym in the place of a technician's name.
 
@@ -121,7 +123,7 @@ def forget(
     """
     from pipelines.warehouse.people import forget as run_forget
 
-    house = Warehouse(warehouse)
+    house, technician = Warehouse(warehouse), qualified(shop, technician)
     gone = run_forget(house, technician)
     out.result(f"From now on: {gone.pseudonym}.")
     try:
@@ -145,11 +147,12 @@ def person(
     technician: Annotated[str, typer.Argument(help="The technician's name as the tables have it.")],
     folder: Annotated[Path, typer.Argument(help="Folder for the files.")],
     warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+    shop: Shop = "",
 ) -> None:
     """Write everything on record about a technician as files."""
     from pipelines.warehouse.people import person as run_person
 
-    written = run_person(Warehouse(warehouse), technician, folder)
+    written = run_person(Warehouse(warehouse), qualified(shop, technician), folder)
     out.result("\n".join(f"{folder / file}: {rows} rows" for file, rows in written.items()))
 
 
@@ -183,6 +186,7 @@ def watch(
         float,
         typer.Option("--still", min=0.5, help="A file is whole when it stood still so long, in seconds."),
     ] = 10.0,
+    shop: Shop = "",
 ) -> None:
     """Ingest a drop folder whenever it changes, until stopped (Ctrl-C).
 
@@ -199,7 +203,7 @@ def watch(
 
     out.say(f"Watching {drop} for {warehouse}; stop with Ctrl-C.")
     with suppress(KeyboardInterrupt):
-        run_watch(drop, house, landed=landed, say=out.say, every_s=every, still_s=still)
+        run_watch(drop, house, landed=landed, say=out.say, every_s=every, still_s=still, shop=shop)
 
 
 def health(

@@ -7,8 +7,11 @@ from collections.abc import Collection, Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from models.records.shops import own_name, qualified
 from pipelines.intake import folder, uploads
 from pipelines.intake.merge import sheet_name
+from pipelines.intake.shops import NAME as SHOP_FILE
+from pipelines.intake.shops import checked_shop, refuse_alike, shop_of_folder
 from pipelines.intake.tables import SPECS
 from pipelines.intake.text_formats import NAME as FORMATS
 from pipelines.intake.text_formats import TextFormats, text_formats
@@ -23,9 +26,14 @@ MOST_LAYOUTS = 6
 
 
 def arrivals(
-    drop: Path | None, warehouse: Warehouse, batch: str, leave: Collection[str]
-) -> tuple[folder.Contents, TextFormats]:
-    """What lies in the drop folder, and what it says about its text files; what cannot be used is logged once.
+    drop: Path | None, warehouse: Warehouse, batch: str, leave: Collection[str], told: str = ""
+) -> tuple[folder.Contents, TextFormats, str]:
+    """What lies in the drop folder, what it says about its text files, and whose it is.
+
+    Files are named by their path and the folder's shop. What cannot be used is logged once.
+
+    Args:
+        told: whose the folder is, as far as somebody said.
 
     Raises:
         ShopspreadError: when the folder cannot be listed.
@@ -34,24 +42,30 @@ def arrivals(
         names = forgotten(connection)
     uploaded, clashes = _without_names(uploads.held(warehouse), names)
     if drop is None:
-        return folder.Contents({}, uploaded, (), 0), TextFormats()
+        return folder.Contents({}, uploaded, (), 0), TextFormats(), checked_shop(told)
     ours = {warehouse.waveforms, uploads.place(warehouse), *warehouse.store.folders} | (
         {warehouse.path} if warehouse.path.is_dir() else set()
     )
     tables = [name for spec in SPECS.values() for name in (spec.file, sheet_name(spec))]
-    found = folder.look(drop, tables, known_suffixes(), ours, leave)
-    files, more = _without_names(found.files, names)
-    formats = text_formats({names.path(place): path for place, path in found.formats.items()}, files.keys())
+    found = folder.look(drop, [*tables, SHOP_FILE], known_suffixes(), ours, leave)
+    shop = shop_of_folder(found.tables.pop(SHOP_FILE, None), told)
+    refuse_alike(warehouse, shop)
+    files, more = _without_names({qualified(shop, name): path for name, path in found.files.items()}, names)
+    places = {own_name(names.path(qualified(shop, name))): path for name, path in found.formats.items()}
+    formats = text_formats(places, files.keys())
     wrong = [
         folder.OddEntry(folder.printable(f"{place}/{FORMATS}".lstrip("/")), reason)
         for place, reason in formats.wrong.items()
     ]
-    odd = [replace(entry, name=names.path(entry.name)) for entry in (*found.odd, *wrong)] + clashes + more
+    odd = [replace(entry, name=names.path(qualified(shop, entry.name))) for entry in (*found.odd, *wrong)] + [
+        *clashes,
+        *more,
+    ]
     if odd:
         said = [LogRow("drop folder", entry.name, "refused", entry.reason) for entry in odd]
         with warehouse.transaction() as connection:
             intake_log.write(connection, batch, intake_log.unsaid(connection, said))
-    return replace(found, files=uploaded | files, odd=tuple(odd)), formats
+    return replace(found, files=uploaded | files, odd=tuple(odd)), formats, shop
 
 
 def _without_names(

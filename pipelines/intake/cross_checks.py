@@ -10,13 +10,14 @@ import datetime as dt
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import duckdb
 import polars as pl
 
+from models.records.shops import shop_of
 from pipelines.intake.table_cells import near_miss
 from pipelines.intake.tables import CURLY, SPECS, RowProblem, TableRead
 from pipelines.kinds import GENERAL_NOUN, kind
@@ -76,7 +77,7 @@ def _orders(rows: list[dict[str, Any]], connection: duckdb.DuckDBPyConnection, f
             continue
         before = known.get(earlier)
         if before is None:
-            hint = near_miss(earlier, list(known), cutoff=0.8) or "; correct it, or add that order"
+            hint = _hint(earlier, known) or "; correct it, or add that order"
             found.asked.append((name, f"comeback_of names {earlier!r}, which is no order on record{hint}"))
         elif _later(before["opened_at"], row["opened_at"]):
             found.refused[name] = (
@@ -91,6 +92,11 @@ def _orders(rows: list[dict[str, Any]], connection: duckdb.DuckDBPyConnection, f
             found.asked.append(
                 (name, f"comeback_of names {earlier!r}, but that was another vehicle ({before['vehicle']})")
             )  # fmt: skip
+
+
+def _hint(order: str, known: Iterable[str]) -> str:
+    """The order of the same shop that may be meant, as a question."""
+    return near_miss(order, [name for name in known if shop_of(name) == shop_of(order)], cutoff=0.8)
 
 
 def _later(one: dt.datetime | None, other: dt.datetime | None) -> bool:
@@ -114,9 +120,7 @@ def _captures(rows: list[dict[str, Any]], connection: duckdb.DuckDBPyConnection,
                 f"The call names {GENERAL_NOUN} {called}, but {row['engine_family']!r} has {have}; correct the row."
             )
         elif orders and row["repair_order"] and row["repair_order"] not in orders:
-            hint = (
-                near_miss(row["repair_order"], list(orders), cutoff=0.8) or "; correct it, or add that order"
-            )
+            hint = _hint(row["repair_order"], orders) or "; correct it, or add that order"
             found.asked.append(
                 (name, f"repair_order {row['repair_order']!r} is no order on record{hint}")
             )  # fmt: skip
@@ -133,7 +137,7 @@ def _outcomes(rows: list[dict[str, Any]], connection: duckdb.DuckDBPyConnection,
     for row in rows:
         order, name = row["repair_order"], SPECS["outcomes"].name_of(row)
         if order not in families:
-            hint = near_miss(order, list(families), cutoff=0.8) or "; correct it, or add that order"
+            hint = _hint(order, families) or "; correct it, or add that order"
             found.asked.append((name, f"There is no repair order {order!r} on record{hint}"))
             continue
         counts = [engines[family] for family in families[order] if family in engines]

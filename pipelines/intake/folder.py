@@ -14,6 +14,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from models.records.shops import MARK
 from pipelines.errors import ShopspreadError, UnreadableFile
 from pipelines.intake.table_cells import capture_path
 from pipelines.intake.text_formats import NAME as FORMATS
@@ -229,6 +230,8 @@ def odd_by_name(relative: str) -> str | None:
         return "Its name is not valid UTF-8; rename it."
     if any(unicodedata.category(char) in ("Cc", "Zl", "Zp") for char in relative):
         return "Its name holds a control character; rename it."
+    if MARK in relative:
+        return f"Its name holds {MARK}, which stands between a shop and a name; rename it."
     if "\\" in relative:
         return "Its name holds a backslash, which separates folders elsewhere; rename it."
     try:

@@ -68,6 +68,7 @@ def enter_all(
     *,
     by: str,
     batch: str | None = None,
+    shop: str = "",
 ) -> Entered:
     """Bring rows of one table into the warehouse, all or none.
 
@@ -76,6 +77,7 @@ def enter_all(
         rows: each row's cells as the table's file would hold them; a column that is left out is empty.
         by: who enters them.
         batch: where they belong to a piece of work that is to be taken back as a whole.
+        shop: whose they are, where neither a cell `shop` nor a name in them says.
 
     Raises:
         ShopspreadError: nobody is named, the table or a column is unknown, or a row may not stand; the message
@@ -96,7 +98,7 @@ def enter_all(
             writer = csv.DictWriter(file, columns, restval="")
             writer.writeheader()
             writer.writerows(rows)
-        (taken,) = merge_tables({spec.file: path}, warehouse, batch, by=who)
+        (taken,) = merge_tables({spec.file: path}, warehouse, batch, by=who, shop=shop)
     if taken.problems or taken.rows < len(rows):
         said = "; ".join(dict.fromkeys(_without_place(problem) for problem in taken.problems))
         raise ShopspreadError(f"{said or 'A row is empty.'} Nothing was written.")

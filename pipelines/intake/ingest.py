@@ -13,12 +13,14 @@ from typing import Any
 
 import polars as pl
 
+from models.records.shops import shop_of
 from pipelines import kinds
 from pipelines.errors import ShopspreadError
 from pipelines.intake import cluster, standing
 from pipelines.intake.arrivals import arrivals, layout_notes
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
 from pipelines.intake.merge import TableIntake, merge_tables
+from pipelines.intake.shops import claimed, settle_moved
 from pipelines.intake.work import Assignment, Done, Task, tried_with
 from pipelines.intake.workers import run_all
 from pipelines.kinds import EngineFamily, Hookup, Kind
@@ -100,6 +102,7 @@ def ingest(
     batch: str | None = None,
     apart: bool = False,
     on: str | None = None,
+    shop: str = "",
 ) -> IntakeSummary:
     """Bring the warehouse to what the drop folder says; the folder itself is never changed.
 
@@ -113,6 +116,7 @@ def ingest(
         batch: names this ingest in the log, where it is part of a piece of work that has a name already.
         apart: read even a single file in a process of its own, because this one must live on whatever happens.
         on: the cluster that does the reading, `dask://HOST:PORT` or `dask://local/N`; see `cluster.py`.
+        shop: whose the folder is, where several shops share the warehouse; the folder may say so itself (`shops.py`).
 
     Files that were uploaded in the browser lie in a folder of the warehouse's own, which belongs to every ingest.
 
@@ -126,9 +130,11 @@ def ingest(
         cluster.check_address(on)
     batch = batch or uuid.uuid4().hex[:12]
     _tidy(warehouse)
-    contents, formats = arrivals(drop, warehouse, batch, leave)
-    files = contents.files
-    tables = tuple(merge_tables(contents.tables, warehouse, batch))
+    contents, formats, shop = arrivals(drop, warehouse, batch, leave, shop)
+    tables = tuple(merge_tables(contents.tables, warehouse, batch, shop=shop))
+    files, moved = claimed(contents.files, tables, shop)
+    settle_moved(warehouse, batch, moved)
+    formats = formats.renamed(moved)
     known = _known(warehouse)
     waits = {name: row.waits_for for name, row in known.items() if row.waits_for is not None}
     copies = store.names(warehouse.waveforms)
@@ -145,7 +151,7 @@ def ingest(
         answers = cluster.run_on(tasks, on, warehouse.waveforms, drop)
     layouts = _save(warehouse, batch, answers, waits, progress, len(tasks))
     if drop is not None:
-        standing.forget_gone(warehouse, files.keys())
+        standing.forget_gone(warehouse, files.keys(), {shop, *map(shop_of, moved.values())})
     settle_waiting(warehouse, batch, _waiting(_known(warehouse)))
     notes = [note for table in tables for note in table.notes]
     if contents.ignored:
@@ -335,7 +341,8 @@ def _waiting(known: dict[str, _Row]) -> dict[str, str]:
 
 def _perhaps(name: str, unlogged: list[str]) -> str:
     """The file without a row that a row without a file may mean, as a question; nothing where none is near."""
-    near = difflib.get_close_matches(name, unlogged, n=1, cutoff=0.8)
+    own = [other for other in unlogged if shop_of(other) == shop_of(name)]
+    near = difflib.get_close_matches(name, own, n=1, cutoff=0.8)
     return f" Is it {near[0]!r}, which has no row? Then correct the name." if near else ""
 
 

@@ -34,7 +34,8 @@ TARGETS: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class TableIntake:
-    """What one table of the drop folder brought. `problems` are sentences with file and line."""
+    """What one table of the drop folder brought. `problems` are sentences with file and line; `keys` what its good rows
+    are about, by the first column of the key."""
 
     name: str
     rows: int
@@ -42,6 +43,7 @@ class TableIntake:
     changed: int
     problems: tuple[str, ...]
     notes: tuple[str, ...]
+    keys: tuple[str, ...] = ()
 
 
 FORM_STANDS = (
@@ -52,7 +54,7 @@ ENTERED = "entered in a form"
 
 
 def merge_tables(
-    files: Mapping[str, Path], warehouse: Warehouse, batch: str, *, by: str | None = None
+    files: Mapping[str, Path], warehouse: Warehouse, batch: str, *, by: str | None = None, shop: str = ""
 ) -> list[TableIntake]:
     """Read the tables of a drop folder, given by file name, and bring the warehouse's rows to what they say.
 
@@ -62,6 +64,7 @@ def merge_tables(
 
     Args:
         by: who enters the rows, where they come from a form; one that may not stand then keeps all of them out.
+        shop: whose rows they are that name no shop.
     """
     results = []
     known_until = last_day(warehouse)
@@ -72,7 +75,7 @@ def merge_tables(
         try:
             if spec.file in files and sheet_name(spec) in files:
                 raise BadTable(f"{sheet_name(spec)} lies beside it: which of the two counts? Remove one.")
-            table = read_table(path, spec, known_until=known_until)
+            table = read_table(path, spec, known_until=known_until, shop=shop)
         except BadTable as error:
             with warehouse.transaction() as connection:
                 said = [LogRow(spec.file, None, "refused", str(error), by=by)]
@@ -114,6 +117,7 @@ def _merge(table: TableRead, warehouse: Warehouse, batch: str, by: str | None) -
             raise _NotWhole(TableIntake(table.spec.name, 0, 0, 0, problems, ()))
         current = connection.sql(f"SELECT * FROM {target}").pl()
         incoming = without_forgotten(_as_target(table.rows, current), connection)
+        keys = incoming[table.spec.key[0]].to_list()
         before = {own(row): row for row in current.to_dicts()}
         if by is None:
             table, incoming = _without_older(table, incoming, connection)
@@ -145,6 +149,7 @@ def _merge(table: TableRead, warehouse: Warehouse, batch: str, by: str | None) -
         changed=len(fresh) - added,
         problems=problems,
         notes=tuple(notes),
+        keys=tuple(keys),
     )
 
 

@@ -15,6 +15,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
+from models.records.shops import shop_of
 from pipelines.intake.work import Done
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse, query
@@ -82,11 +83,15 @@ def settle(connection: duckdb.DuckDBPyConnection, names: Iterable[str]) -> None:
     )
 
 
-def forget_gone(warehouse: Warehouse, present: Collection[str]) -> None:
-    """Take back the troubles with files that are no longer in the drop folder."""
+def forget_gone(warehouse: Warehouse, present: Collection[str], shops: Collection[str]) -> None:
+    """Take back the troubles with files of these shops that are no longer in their drop folder."""
     with warehouse.reading() as connection:
         known = troubles(connection)
-    gone = [name for name, trouble in known.items() if trouble.what == "file" and name not in present]
+    gone = [
+        name
+        for name, trouble in known.items()
+        if trouble.what == "file" and name not in present and shop_of(name) in shops
+    ]
     if gone:
         with warehouse.transaction() as connection:
             settle(connection, gone)

@@ -15,6 +15,7 @@ import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from models.records.shops import MARK
 from pipelines.errors import UnreadableFile
 
 Parser = Callable[[str, "Form"], object]
@@ -22,6 +23,8 @@ EARLIEST_YEAR = 1990
 LATEST_YEAR = 2100
 # Drills are planned so far ahead at most.
 PLANNED_DAYS = 400
+# A shop's name stands before every one of its names.
+MOST_SHOP = 40
 _TRUE = {"true", "yes", "y", "1", "t"}
 _FALSE = {"false", "no", "n", "0", "f"}
 
@@ -253,6 +256,16 @@ def capture_path(path: str) -> str:
     if not kept:
         raise UnreadableFile(f"{path!r} names no file")
     return "/".join(kept)
+
+
+def shop_name(cell: str, form: Form) -> str:
+    """A shop's name: short, and without what stands in paths or between a shop and a name."""
+    name = text(cell, form)
+    if len(name) > MOST_SHOP or name.startswith(".") or any(char in name for char in (MARK, "/", "\\")):
+        raise CellProblem(
+            f"{cell!r} is no name for a shop: at most {MOST_SHOP} characters, none of {MARK} / \\, no dot in front"
+        )
+    return name
 
 
 def order_text(cell: str, form: Form) -> str:

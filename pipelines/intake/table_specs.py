@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
+from models.records.shops import MARK, own_name, qualified, shop_of
 from models.records.topics import SCOPE_USE, TOPICS
 from pipelines.errors import BadFamily
 from pipelines.intake.table_cells import (
@@ -26,6 +27,7 @@ from pipelines.intake.table_cells import (
     order_text,
     remark,
     scale,
+    shop_name,
     text,
     truth,
     whole,
@@ -53,6 +55,11 @@ LOOKS_LIKE_PSI_KPA = 300.0
 MAX_GAUGE_KPA = 10_000.0
 # A trigger wheel of 360 teeth is the finest that turns on a shaft (common practice, no source).
 MOST_ELEMENTS = 360
+# Columns that name something of a shop's own: in another shop the same name is another thing.
+OF_A_SHOP = (
+    "capture_file", "repair_order", "comeback_of", "technician", "vehicle", "engine_family", "component", "drill",
+    "session",
+)  # fmt: skip
 
 INT = pl.Int32()
 WHEN = pl.Datetime("us")
@@ -107,6 +114,27 @@ class TableSpec:
         """Columns and types of the rows as they come out."""
         kept = {column.name: column.dtype for column in self.columns if column.name not in self.dropped}
         return kept | dict(self.added)
+
+
+def within_shop(row: Row, own: str) -> None:
+    """Say in a row which shop it is of, and give its names that shop's: see `models.records.shops`.
+
+    The shop is the one the row says, else the one its names are written with, else the folder's own.
+
+    Raises:
+        CellProblem: the row is of two shops, or a name holds the mark that stands between a shop and a name.
+    """
+    names = {column: str(row[column]) for column in OF_A_SHOP if row.get(column)}
+    for column, name in names.items():
+        if MARK in name and (not shop_of(name) or not own_name(name) or MARK in own_name(name)):
+            raise CellProblem(f"{column} {name!r} holds {MARK}, which stands between a shop and a name")
+    written = {shop_of(name) for name in names.values() if MARK in name} | {str(row.get("shop") or "")} - {""}
+    if len(written) > 1:
+        raise CellProblem(f"The row is of two shops ({', '.join(sorted(written))}); one row is of one")
+    shop = next(iter(written), own)
+    for column, name in names.items():
+        row[column] = qualified(shop, own_name(name))
+    row["shop"] = shop
 
 
 def _finish_family(row: Row) -> list[str]:
@@ -336,4 +364,5 @@ _ALL = (
         ),
     ),
 )
-SPECS: dict[str, TableSpec] = {spec.name: spec for spec in _ALL}
+_SHOP = Column("shop", shop_name, pl.String())
+SPECS: dict[str, TableSpec] = {spec.name: replace(spec, columns=(*spec.columns, _SHOP)) for spec in _ALL}

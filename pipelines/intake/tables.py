@@ -16,7 +16,7 @@ from pipelines.errors import BadTable, UnreadableFile
 from pipelines.intake.moments import latest_instant
 from pipelines.intake.table_cells import CellProblem, Form, near_miss
 from pipelines.intake.table_records import Records, delimited, spreadsheet
-from pipelines.intake.table_specs import SPECS, Column, Row, TableSpec
+from pipelines.intake.table_specs import SPECS, Column, Row, TableSpec, within_shop
 from pipelines.source import check_lines, encoding_of, looks_like_text, read_all, to_utf8
 
 __all__ = ["SPECS", "Column", "RowProblem", "TableRead", "TableSpec", "read_table"]
@@ -56,7 +56,7 @@ class TableRead:
         problems: rows left out, each with its reason.
         notes: what was decided about rows that were kept.
         unknown_columns: columns of the file that are kept out.
-        missing_columns: columns of the table that the file does not have.
+        missing_columns: columns of the table that the file does not have; a shop of its own needs no column for it.
         lines: the line of each good row by its key.
     """
 
@@ -70,7 +70,12 @@ class TableRead:
 
 
 def read_table(
-    path: Path, spec: TableSpec, *, zone: dt.tzinfo | None = None, known_until: dt.date | None = None
+    path: Path,
+    spec: TableSpec,
+    *,
+    zone: dt.tzinfo | None = None,
+    known_until: dt.date | None = None,
+    shop: str = "",
 ) -> TableRead:
     """Read one table of the drop folder.
 
@@ -83,6 +88,7 @@ def read_table(
         spec: one of `SPECS`.
         zone: the shop's time zone, for times with an offset; None means the machine's.
         known_until: the newest day the warehouse has on record.
+        shop: whose rows they are that name no shop; names come out as that shop's (`within_shop`).
 
     Raises:
         BadTable: when no row could be used whatever it says (unreadable, no heading, no key column,
@@ -100,13 +106,15 @@ def read_table(
     for record_ in records.rows:
         line, record = record_.line, record_.cells
         if record_.reason is not None:
-            problems.append(RowProblem(spec.file, line, _key(record, columns, spec), record_.reason))
+            problems.append(RowProblem(spec.file, line, _key(record, columns, spec, shop), record_.reason))
             continue
         try:
             row = _row(record, columns, header, form, memo)
             said = spec.finish(row)
+            within_shop(row, shop)
         except CellProblem as problem:
-            problems.append(RowProblem(spec.file, line, _key(record, columns, spec), _sentence(str(problem))))
+            key = _key(record, columns, spec, shop)
+            problems.append(RowProblem(spec.file, line, key, _sentence(str(problem))))
             continue
         key, own = spec.name_of(row), spec.identity(row)
         notes += [RowProblem(spec.file, line, key, _sentence(sentence)) for sentence in said]
@@ -180,7 +188,9 @@ def _match_columns(
     if lacking:
         raise BadTable(f"{spec.file} has no column {', '.join(lacking)}, which every row needs; add it.")
     unknown = tuple(dict.fromkeys(name for name in header if name and name not in by_name))
-    missing = tuple(name for name in by_name if name not in header and not re.match(r"ch\d", name))
+    missing = tuple(
+        name for name in by_name if name not in header and name != "shop" and not re.match(r"ch\d", name)
+    )
     notes = []
     for name in unknown:
         hint = near_miss(name, missing, cutoff=0.75)
@@ -192,12 +202,18 @@ def _match_columns(
     return columns, unknown, missing, notes
 
 
-def _key(record: list[str], columns: Mapping[int, Column], spec: TableSpec) -> str:
-    place = next(place for place, column in columns.items() if column.name == spec.key[0])
-    key = record[place].strip() if place < len(record) else ""
+def _key(record: list[str], columns: Mapping[int, Column], spec: TableSpec, shop: str) -> str:
+    """The key of a row that cannot stand, as the log would name it if it could."""
+    row: Row = {}
+    for place, column in columns.items():
+        cell = record[place].strip() if place < len(record) else ""
+        if column.name in (spec.key[0], "shop") and cell:
+            row[column.name] = cell
+            with suppress(CellProblem):
+                row[column.name] = column.parse(cell, Form())
     with suppress(CellProblem):
-        return str(columns[place].parse(key, Form()))
-    return key
+        within_shop(row, shop)
+    return str(row.get(spec.key[0]) or "")
 
 
 def _row(

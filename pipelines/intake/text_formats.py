@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 
+from models.records.shops import own_name
 from pipelines.errors import ShopspreadError
 from pipelines.source import read_all
 from pipelines.warehouse.settings import FOLDER_SETTINGS
@@ -35,13 +36,17 @@ class TextFormats:
         """What holds for a capture; `standing` is what it was read with, kept where its folder's file is broken."""
         if capture_file not in self.files:
             return standing
-        for folder in PurePosixPath(capture_file).parents:
+        for folder in PurePosixPath(own_name(capture_file)).parents:
             name = "" if str(folder) == "." else str(folder)
             if name in self.wrong:
                 return standing
             if name in self.told:
                 return self.told[name]
         return None
+
+    def renamed(self, names: Mapping[str, str]) -> TextFormats:
+        """The same where some captures are called otherwise."""
+        return replace(self, files=frozenset(names.get(name, name) for name in self.files))
 
 
 def text_formats(says: Mapping[str, Path], captures: Collection[str]) -> TextFormats:

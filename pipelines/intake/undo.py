@@ -23,6 +23,8 @@ from pipelines.warehouse.log import LogRow
 # What rows logged before version 0.2 call their columns, and the key they lack: an outcome of any test.
 RENAMED = {"call_cylinders": "call_elements", "confirmed_cylinders": "confirmed_elements"}
 ADDED = {"test": ""}
+# Rows logged before there were shops are of the one without a name.
+NO_SHOP = {"shop": ""}
 _AGAIN = "It is read again, because an ingest was undone."
 
 
@@ -139,7 +141,7 @@ def _put_back_row(
         f"DELETE FROM {target} WHERE {where}", [came.get(part, ADDED.get(part)) for part in keys]
     )
     if was is not None:
-        was = {part: ADDED[part] for part in keys if part in ADDED} | was
+        was = {part: ADDED[part] for part in keys if part in ADDED} | NO_SHOP | was
         columns = [column for column in types if column in was]
         values = ", ".join(f"CAST(? AS {types[column]})" for column in columns)
         connection.execute(

@@ -48,6 +48,7 @@ def watch(
     still_s: float = STILL_S,
     clock: Clock | None = None,
     go_on: Callable[[], bool] = lambda: True,
+    shop: str = "",
 ) -> None:
     """Ingest whenever the folder has changed and then stood still, until `go_on` says no.
 
@@ -57,6 +58,7 @@ def watch(
     Args:
         landed: called after each ingest.
         say: called with a sentence when something has to be waited for.
+        shop: whose the folder is.
         every_s, still_s: how often to look, and how long a file has to stand still, in s.
 
     Raises:
@@ -81,7 +83,7 @@ def watch(
                 whole = {name: stamp for name, stamp in seen.items() if name not in growing}
                 if whole and (done is None or any(done.get(name) != stamp for name, stamp in whole.items())):
                     _note(warehouse, drop, "reading", sorted(growing))
-                    landed(ingest(drop, warehouse, leave=growing))
+                    landed(ingest(drop, warehouse, leave=growing, shop=shop))
                     done = whole
                 _note(warehouse, drop, "waiting", sorted(growing))
                 waited_for = ""

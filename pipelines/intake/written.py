@@ -12,8 +12,10 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from models.records.shops import own_name
 from pipelines.errors import WarehouseError
 from pipelines.intake.merge import TARGETS
+from pipelines.intake.table_specs import OF_A_SHOP
 from pipelines.intake.tables import SPECS, TableSpec
 from pipelines.warehouse.database import Warehouse
 
@@ -73,7 +75,7 @@ def _cells(spec: TableSpec, row: Mapping[str, Any]) -> Iterator[tuple[str, str]]
         elif name == "ch_scales":
             yield from ((f"ch{n}_scale", _cell(factor)) for n, factor in enumerate(value or [], 1))
         elif name in names:
-            yield name, _cell(value)
+            yield name, own_name(_cell(value)) if name in OF_A_SHOP else _cell(value)
 
 
 def _cell(value: Any) -> str:

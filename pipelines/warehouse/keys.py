@@ -1,7 +1,8 @@
 """Keys, held by the door and not by the tables: one of our two engines knows none.
 
 A row is put in the place of the one with the same key, an id is one more than the largest, and both happen inside
-the one write transaction there is at a time (`Warehouse.transaction`), so that no two can draw the same.
+the one write transaction there is at a time (`Warehouse.transaction`), so that no two can draw the same. A shop is part
+of every key that is a name: the names of a named shop begin with it (`models.records.shops`).
 """
 
 from __future__ import annotations

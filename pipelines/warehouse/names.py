@@ -16,6 +16,8 @@ from itertools import pairwise
 
 import duckdb
 
+from models.records.shops import own_name, qualified, shop_of
+
 # Before the hash of a name's words in lower case, by which it is found in paths.
 _IN_PATHS = "path:"
 _WORD = re.compile(r"[^\W_]+")
@@ -35,7 +37,8 @@ def plain_words(name: str) -> str:
 
 def note_forgotten(connection: duckdb.DuckDBPyConnection, name: str, salt: str, pseudonym: str) -> None:
     """Keep what a name is found again by."""
-    for name_hash in (hashed(name, salt), _IN_PATHS + hashed(plain_words(name), salt)):
+    in_paths = qualified(shop_of(name), plain_words(own_name(name)))
+    for name_hash in (hashed(name, salt), _IN_PATHS + hashed(in_paths, salt)):
         connection.execute(
             "INSERT INTO forgotten VALUES (?, ?, ?, now()::TIMESTAMP)", [name_hash, salt, pseudonym]
         )
@@ -53,28 +56,31 @@ class Forgotten:
         return self._found(name, "") or name
 
     def path(self, path: str) -> str:
-        """A path with pseudonyms for the names in it."""
-        return "/".join(self._component(part) for part in path.split("/")) if self.rows else path
+        """A path with pseudonyms for the names in it, of a named shop's path those of its own people."""
+        if not self.rows:
+            return path
+        shop = shop_of(path)
+        return qualified(shop, "/".join(self._component(part, shop) for part in own_name(path).split("/")))
 
-    def _component(self, text: str) -> str:
+    def _component(self, text: str, shop: str) -> str:
         words = list(_WORD.finditer(text))
         start = 0
         while start < len(words):
             for end in range(min(len(words), start + _MOST_WORDS), start, -1):
                 run = words[start:end]
                 together = all(_BETWEEN.fullmatch(text, one.end(), two.start()) for one, two in pairwise(run))
-                pseudonym = self._in_path([word.group() for word in run]) if together else None
+                pseudonym = self._in_path([word.group() for word in run], shop) if together else None
                 if pseudonym is not None:
-                    rest = self._component(text[run[-1].end() :])
-                    return text[: run[0].start()] + pseudonym + rest
+                    rest = self._component(text[run[-1].end() :], shop)
+                    return text[: run[0].start()] + own_name(pseudonym) + rest
             start += 1
         return text
 
-    def _in_path(self, words: list[str]) -> str | None:
+    def _in_path(self, words: list[str], shop: str) -> str | None:
         # Most words of paths are numbers and dates: no name is made of those, and every look costs a hash.
         if all(char.isdigit() for word in words for char in word):
             return None
-        return self._found(plain_words(" ".join(words)), _IN_PATHS)
+        return self._found(qualified(shop, plain_words(" ".join(words))), _IN_PATHS)
 
     def _found(self, name: str, mark: str) -> str | None:
         key = mark + name

@@ -13,6 +13,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from models.records.shops import MARK, own_name, qualified, shop_of
 from pipelines.errors import ShopspreadError, WarehouseError
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse import waveforms as store
@@ -33,6 +34,8 @@ _TEXTS = {
     "intake_log": ("key", "reason"), "threshold": ("reason",), "coaching": ("session", "note"),
     "waiting_mark": ("reason",),
 }  # fmt: skip
+# What a row of those is about: a named shop's begins with it.
+_ABOUT = {"intake_log": "key", "threshold": '"group"', "coaching": "session", "waiting_mark": "item"}
 # When somebody was last heard of, by table.
 _DAYS = (
     ("capture_log", "captured_at"), ("repair_order", "coalesce(closed_at, opened_at)"), ("coaching", "held_on"),
@@ -63,14 +66,19 @@ def forget(warehouse: Warehouse, technician: str, *, why: str = "at its owner's 
     Raises:
         ShopspreadError: when nobody of that name is on record.
     """
-    pseudonym, salt = f"person-{secrets.token_hex(4)}", secrets.token_hex(16)
+    pseudonym, salt = qualified(shop_of(technician), f"person-{secrets.token_hex(4)}"), secrets.token_hex(16)
     with warehouse.transaction() as connection:
         if not _known(connection, technician):
             raise ShopspreadError(f"There is no technician {technician!r} in the warehouse.")
+        alone = _alone(connection, technician)
         for table, column in (*_columns(connection), *_OTHER_COLUMNS):
             connection.execute(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", [pseudonym, technician])
+        if alone:  # people sign in by the name their shop calls them
+            for table, column in _OTHER_COLUMNS:
+                bare = [own_name(pseudonym), own_name(technician)]
+                connection.execute(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", bare)
         connection.execute("DELETE FROM figure")
-        _in_texts(connection, technician, pseudonym)
+        _in_texts(connection, technician, pseudonym, alone=alone)
         note_forgotten(connection, technician, salt, pseudonym)
         renamed, stay = rename_captures(connection, forgotten(connection))
         said = f"A name was taken out {why}."
@@ -80,17 +88,29 @@ def forget(warehouse: Warehouse, technician: str, *, why: str = "at its owner's 
     return Gone(pseudonym, renamed, stay)
 
 
-def _in_texts(connection: duckdb.DuckDBPyConnection, technician: str, pseudonym: str) -> None:
+def _alone(connection: duckdb.DuckDBPyConnection, technician: str) -> bool:
+    """Whether no other shop has a technician it calls by the same name."""
+    union = " UNION ".join(f"SELECT {column} AS name FROM {table}" for table, column in _columns(connection))
+    rows = connection.execute(f"SELECT name FROM ({union}) WHERE name IS NOT NULL").fetchall()
+    return not any(name != technician and own_name(name) == own_name(technician) for (name,) in rows)
+
+
+def _in_texts(connection: duckdb.DuckDBPyConnection, technician: str, pseudonym: str, *, alone: bool) -> None:
     """The name inside sentences, remarks and the rows the log keeps: as a word of its own, not inside another."""
+    # A remark calls them what their shop does; another shop's rows may mean somebody else by it.
     words = {
-        "pattern": rf"(^|[^\pL\pN]){re.escape(technician)}($|[^\pL\pN])",
-        "instead": rf"\1{pseudonym}\2",
+        "pattern": rf"(^|[^\pL\pN]){re.escape(own_name(technician))}($|[^\pL\pN])",
+        "instead": rf"\1{own_name(pseudonym)}\2",
+        "shop": shop_of(technician) + MARK,
     }
+    whose = "NOT contains({0}, $shop)" if words["shop"] == MARK else "contains({0}, $shop)"
+    nobodys = "''" if words["shop"] == MARK or not alone else "$shop"
     for table, columns in _TEXTS.items():
+        of_shop = whose.format(f"coalesce({_ABOUT[table]}, {nobodys})")
         # Twice: where only one sign stands between two mentions, the first pass takes every other one.
         for _ in range(2):
             sets = ", ".join(f"{c} = regexp_replace({c}, $pattern, $instead, 'g')" for c in columns)
-            connection.execute(f"UPDATE {table} SET {sets}", words)
+            connection.execute(f"UPDATE {table} SET {sets} WHERE {of_shop}", words)
     said, quoted = json.dumps(technician, ensure_ascii=False), json.dumps(pseudonym)
     connection.execute(
         "UPDATE intake_log SET before = replace(before, $said, $quoted), after = replace(after, $said, $quoted), "
