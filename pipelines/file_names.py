@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import re
 
-from models.records.shops import own_name
 from pipelines.errors import ShopspreadError
 
 FIELDS = (
@@ -50,7 +49,6 @@ def fields(pattern: str, capture_file: str) -> dict[str, str]:
     """
     if not pattern:
         return {}
-    capture_file = own_name(capture_file)
     name = capture_file if "/" in pattern else capture_file.rsplit("/", 1)[-1]
     last = pattern.rsplit("}", 1)[-1]
     if "." not in last:

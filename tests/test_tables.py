@@ -252,7 +252,7 @@ def test_unknown_columns_are_kept_out_and_named_with_a_near_miss(tmp_path: Path)
     table = read(tmp_path, "technicians", "technician,startedon,shoe_size\nada,2025-01-06,43\n")
     assert table.unknown_columns == ("startedon", "shoe_size")
     assert table.missing_columns == ("started_on",)
-    assert table.rows.columns == ["technician", "started_on"]
+    assert table.rows.columns == ["technician", "started_on", "shop"]
     assert [note.reason for note in table.notes] == [
         "The column 'startedon' is not known and was kept out; did you mean started_on?"
     ]
