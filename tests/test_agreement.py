@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from models.people.agreement import CallCounts, corrected_for_confirmation, count_calls, kappa
+from models.people.agreement import CallCounts, corrected_for_confirmation, count_calls, kappa, together
 from models.records import schemas
 from models.records.logbook import judged_calls
 from models.records.shop import Shop
@@ -174,3 +174,10 @@ def test_correction_for_which_calls_are_confirmed() -> None:
     assert plain.sensitivity.estimate == pytest.approx(0.75, abs=6e-3)
     few = CallCounts(judged=8, right=6, odd=7, found=6, even=1, cleared=0, table=((0, 1), (1, 6)))
     assert corrected_for_confirmation(20, 30, few, least_n=6, draws=500, seed=1).sensitivity.estimate is None
+
+
+def test_several_people_together_are_the_sums_of_their_counts() -> None:
+    one = CallCounts(9, 6, 4, 2, 5, 4, ((4, 1), (1, 3)))
+    two = CallCounts(5, 5, 2, 2, 3, 3, ((3, 0), (0, 2)))
+    assert together([one, two]) == CallCounts(14, 11, 6, 4, 8, 7, ((7, 1), (1, 5)))
+    assert together([]) == CallCounts(0, 0, 0, 0, 0, 0, ((0, 0), (0, 0)))

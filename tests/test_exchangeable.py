@@ -7,9 +7,10 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from models.outliers.exchangeable import CONDITION, LEAST, exchangeability
+from models.outliers.exchangeable import CONDITION, LEAST, exchangeability, reweighted
 from models.records import schemas
 from models.records.shop import Shop
+from models.spread.scoring import CAPTURE_SCHEMA, Scores
 from models.stats.conformal import benjamini_hochberg, conformal_p_leave_one_out, weighted_conformal_p
 
 
@@ -79,6 +80,33 @@ def test_known_goods_made_like_paid_ones_stay_as_they_are() -> None:
     assert found.effective_n == 600
     assert "made like paid ones" in found.sentence
     assert CONDITION in found.sentence
+
+
+def test_the_p_values_of_a_fit_are_weighted_where_known_goods_are_made_differently() -> None:
+    for care, good in ((0.6, 600), (0.0, 600), (0.6, LEAST - 1)):
+        table, shop, _ = drawn(4, care=care, good=good)
+        known = table.with_columns(p_value=pl.lit(0.5), p_basis=pl.lit("as it was"), p_floor=pl.lit(0.25))
+        scores = Scores(
+            known.select(
+                (pl.col(name) if name in known.columns else pl.lit(None)).cast(dtype).alias(name)
+                for name, dtype in CAPTURE_SCHEMA.items()
+            ),
+            pl.DataFrame(),
+        )
+        found, told = reweighted(scores, shop), exchangeability(scores.captures, shop)
+        if care == 0.0 or good < LEAST:
+            assert told.alike is not False
+            assert found is scores
+            continue
+        assert found.captures.drop("p_value", "p_basis", "p_floor").equals(
+            scores.captures.drop("p_value", "p_basis", "p_floor")
+        )
+        assert found.captures["p_value"].to_list() == told.p_value["p_value"].to_list()
+        worth = round(told.effective_n)
+        assert found.captures["p_floor"].unique().to_list() == [1 / (worth + 1)]
+        assert found.captures["p_basis"].unique().to_list() == [
+            f"known-good captures of all groups, weighted to be made like paid ones, worth {worth}"
+        ]
 
 
 def test_too_few_to_compare_says_so() -> None:

@@ -80,6 +80,20 @@ def house(tmp_path: Path) -> Warehouse:
     return house
 
 
+def test_what_stands_in_for_a_proposal_that_needs_a_look_moves_no_group_that_has_a_limit(
+    house: Warehouse,
+) -> None:
+    """`first`: only where there is no version yet; the group's 10 % stands, another group gets its first one."""
+    rows = pl.concat([proposal(1.5, "x"), proposal(6.0, "y").with_columns(group=pl.lit("plain-6"))])
+    with house.transaction() as connection:
+        connection.execute(
+            "INSERT INTO engine_family VALUES ('plain-6', 6, '1-2-3-4-5-6', '', 'coil_on_plug')"
+        )
+        assert propose_thresholds(connection, rows.with_columns(first=pl.lit(True))) == 1
+    stands = house.frame("thresholds_in_force").select("group", "threshold_pct", "version").rows()
+    assert sorted(stands) == [("plain-3", 10.0, 1), ("plain-6", 6.0, 1)]
+
+
 def flag_history(house: Warehouse) -> list[tuple[str, int, bool, bool]]:
     with house.reading() as connection:
         rows: list[tuple[str, int, bool, bool]] = connection.execute(

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import polars as pl
 import pytest
 
+from dashboard.documents.sheet import _going_well
+from dashboard.shared import words
 from models.people.coaching import needs_coaching
 from models.people.hookup import failing_checks
 from models.people.skill import _most_repeated, _weeks_here, technicians
@@ -255,6 +258,12 @@ def test_the_report_says_what_is_corrected_for_who_gets_confirmed() -> None:
     assert document["specificity"] == skill.corrected.specificity.to_dict()
     assert document["calls"] == skill.corrected.right.to_dict()
     assert document["among_confirmed"]["calls"] == skill.calls.to_dict()
+    # the sheet praises by the same figure, held against the whole shop's, and not by what was confirmed alone
+    assert skill.usual["right"] == skill.corrected.right.estimate
+    assert f"Your calls are right: {words.share(skill.corrected.right)}." in _going_well(skill)
+    assert (skill.calls.estimate or 0) > (skill.corrected.right.estimate or 0) + 0.05
+    worse = replace(skill, usual={**skill.usual, "right": (skill.corrected.right.estimate or 0) + 0.01})
+    assert not any("calls are right" in line for line in _going_well(worse))
     # 20 of 21 confirmed odd ones were found; of all, a quarter of the even calls is a miss: 20 of 25
     assert (skill.sensitivity.estimate or 0) > 0.9
     assert document["sensitivity"]["estimate"] == pytest.approx(0.78, abs=0.05)

@@ -16,7 +16,6 @@ from scipy import stats
 from models.people.hookup import failing_checks, hookup_trouble
 from models.people.trends import change_a_month, weekly_counts
 from models.people.watch import observations
-from models.records.people_settings import StandingHookup
 from tests.drawn_log import (
     END,
     Log,
@@ -29,7 +28,6 @@ from tests.drawn_log import (
 )
 
 SEEDS = tuple(range(6))
-DECIDED = (StandingHookup("u", ("a", "b"), (1.0, 10.0), 2, 3000.0, 10.0),)
 
 
 @cache

@@ -26,6 +26,7 @@ LISTED = {
     FILE: "Files that wait or were refused",
 }  # fmt: skip
 MOST_LINES = 5
+MOST_NAMED = 12
 
 
 def write_digest(week: Week, waits: WeekWaits, output: Path | None = None) -> Path:
@@ -63,6 +64,7 @@ def render(week: Week, waits: WeekWaits) -> str:
         flags=[flag_row(item) for item in waits.of(JOB)],
         settled=settled(week),
         practice=practice_sentence(week),
+        beyond=beyond_sentence(week),
         lists=lists(waits),
         closed=waits.closed,
         older=words_of.older(waits),
@@ -100,6 +102,22 @@ def practice_sentence(week: Week) -> str:
     return (
         f"{words.plural(count, 'flagged capture')} more {'was' if count == 1 else 'were'} taken in practice or on no "
         "job, and count in the shares below only."
+    )
+
+
+def beyond_sentence(week: Week) -> str:
+    """Which captures of the week stand further off than chance explains, how sure that is, and on what condition."""
+    found = week.beyond_chance
+    if not found.height:
+        return "No capture of this week stands further off than chance explains."
+    rows = found.head(MOST_NAMED).iter_rows(named=True)
+    names = ", ".join(row["capture_file"] + ("" if row["flagged"] else " (not flagged)") for row in rows)
+    more = f" and {found.height - MOST_NAMED} more" if found.height > MOST_NAMED else ""
+    stand = "stands" if found.height == 1 else "stand"
+    return (
+        f"{words.plural(found.height, 'capture')} of this week {stand} further off than chance explains: "
+        f"{names}{more}. At most {words.number(week.rate_pct)} in 100 of the captures so called are healthy ones on "
+        "average, provided that known-good captures are made as those on jobs are."
     )
 
 

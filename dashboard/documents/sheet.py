@@ -91,7 +91,7 @@ def _going_well(skill: TechnicianSkill) -> tuple[str, ...]:
     good = []
     for measure, estimate, text in (
         ("usable", skill.usable, "Your captures can be read"),
-        ("calls", skill.calls, "Your calls agree with what was confirmed later"),
+        ("right", skill.corrected.right, "Your calls are right"),
         ("hookup", skill.hookup, "Your hookup is the shop's, time after time"),
     ):
         usual = skill.usual.get(measure)

@@ -16,8 +16,9 @@ import polars as pl
 from scipy import stats
 
 from models.records.shop import Shop
+from models.spread.scoring import Scores
 from models.stats.arrays import Bools, Floats
-from models.stats.conformal import weighted_conformal_p
+from models.stats.conformal import p_floor, weighted_conformal_p
 from models.stats.logistic import NotConverged, fit_logistic
 
 LEAST = 20
@@ -30,6 +31,7 @@ MOST_WEIGHT = 10.0
 """No known-good capture counts for more than this many times its share (a choice)."""
 
 _RIDGE = 1.0
+_MOST_FITTED = 50_000  # captures the weights are fitted on; more of them tell nothing more
 _KNOWN_SHARE = 0.9
 
 CONDITION = (
@@ -67,14 +69,15 @@ class Exchangeability:
     sentence: str
 
 
-def exchangeability(scores: pl.DataFrame, shop: Shop) -> Exchangeability:
+def exchangeability(scores: pl.DataFrame, shop: Shop, *, wide: pl.DataFrame | None = None) -> Exchangeability:
     """Compare known-good with paid captures by everything that was recorded of how they were made.
 
     Args:
         scores: capture scores with capture_file, group, model_p and, where there is one, odd_se_pct.
         shop: of one test; its features are compared as far as nearly every capture has them.
+        wide: the features already one row a capture, in place of the shop's.
     """
-    table, names = _qualities(scores, shop)
+    table, names = _qualities(scores, shop, wide)
     good = (table["purpose"] == "known_good").fill_null(False).to_numpy()
     paid = (table["purpose"] == "diagnosis").fill_null(False).to_numpy()
     empty = pl.DataFrame(schema={"capture_file": pl.String, "p_value": pl.Float64})
@@ -95,17 +98,34 @@ def exchangeability(scores: pl.DataFrame, shop: Shop) -> Exchangeability:
     )
 
 
-def _qualities(scores: pl.DataFrame, shop: Shop) -> tuple[pl.DataFrame, list[str]]:
+def reweighted(scores: Scores, shop: Shop, *, wide: pl.DataFrame | None = None) -> Scores:
+    """The scores with p-values a rate of false discoveries may rest on: those of weighted known-good captures where
+    these are made differently from paid ones, and as they are everywhere else. Arguments as `exchangeability`."""
+    found = exchangeability(scores.captures, shop, wide=wide)
+    if found.alike is not False:
+        return scores
+    basis = f"known-good captures of all groups, weighted to be made like paid ones, worth {found.effective_n:.0f}"
+    captures = scores.captures.drop("p_value").join(
+        found.p_value, on="capture_file", how="left", maintain_order="left"
+    )
+    captures = captures.with_columns(
+        p_basis=pl.lit(basis), p_floor=pl.lit(p_floor(round(found.effective_n)), dtype=pl.Float64)
+    ).select(scores.captures.columns)
+    return Scores(captures, scores.elements)
+
+
+def _qualities(scores: pl.DataFrame, shop: Shop, wide: pl.DataFrame | None) -> tuple[pl.DataFrame, list[str]]:
     """One row a scored capture with what was recorded of how it was made; columns nearly all captures have."""
     wanted = [name for name in ("odd_se_pct",) if name in scores.columns]
     table = scores.select("capture_file", "group", "model_p", *wanted).join(
         shop.captures.select("capture_file", "purpose", "duration_s", "rate_hz"), on="capture_file", how="inner",
         maintain_order="left",
     )  # fmt: skip
-    if shop.features.height:
+    if wide is None and shop.features.height:
         wide = shop.features.pivot(
             "feature", index="capture_file", values="value", aggregate_function="first"
         )
+    if wide is not None:
         table = table.join(wide, on="capture_file", how="left", maintain_order="left")
     fixed = {"capture_file", "group", "model_p", "purpose"}
     names = [
@@ -148,7 +168,8 @@ def _compared(table: pl.DataFrame, x: Floats, names: list[str], good: Bools, pai
 
 def _paid_to_good(x: Floats, good: Bools, paid: Bools) -> Floats:
     """How much more common captures made like this are among the paid ones, by a logistic model, shape (captures,)."""
-    both = good | paid
+    both = np.flatnonzero(good | paid)
+    both = both[:: max(1, both.size // _MOST_FITTED)]
     design = np.column_stack([np.ones(x.shape[0]), x, x**2])
     penalty = np.full(design.shape[1], _RIDGE)
     penalty[0] = 0.0

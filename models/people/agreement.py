@@ -9,6 +9,7 @@ Educ. Psychol. Meas. 20:37-46, 1960; standard error of Fleiss, Cohen & Everitt, 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,6 +62,23 @@ def count_calls(judged: pl.DataFrame) -> CallCounts:
             (cell("even", "even"), cell("even", "odd")),
             (cell("odd", "even"), cell("odd", "odd")),
         ),
+    )
+
+
+def together(counts: Iterable[CallCounts]) -> CallCounts:
+    """The judged calls of several people as if they were one's."""
+    every = list(counts)
+    (a, b), (c, d) = (
+        tuple(sum(one.table[row][column] for one in every) for column in (0, 1)) for row in (0, 1)
+    )
+    return CallCounts(
+        judged=sum(one.judged for one in every),
+        right=sum(one.right for one in every),
+        odd=sum(one.odd for one in every),
+        found=sum(one.found for one in every),
+        even=sum(one.even for one in every),
+        cleared=sum(one.cleared for one in every),
+        table=((a, b), (c, d)),
     )
 
 

@@ -7,14 +7,14 @@ they always carry their `n` and interval and are never sorted by value.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
 import polars as pl
 
 from models.jobs.adoption import adjusted_adoption
-from models.people.agreement import CallCounts, Corrected, corrected_for_confirmation, kappa
+from models.people.agreement import CallCounts, Corrected, corrected_for_confirmation, kappa, together
 from models.people.counts import (
     MEASURES,
     NOUNS,
@@ -93,7 +93,8 @@ class TechnicianSkill:
             repeated in the shop; all of them stand in `tests`.
         failing_checks: check, severity, captures, of, share_pct, others_share_pct, excess, p_value, evident.
         counts: raw counts by measure (`counts.MEASURES`).
-        usual: the usual technician's share by measure, in parts of one.
+        usual: the usual technician's share by measure, in parts of one; `adoption` and `right` (right calls,
+            corrected as in `corrected`) are the whole shop's.
         tests: the same person test by test, for every test the shop has captured.
         usable_by_week, calls_by_week: week, events, trials, share, fitted, low, high.
     """
@@ -176,13 +177,17 @@ def _figures(work: Work) -> _Figures:
     usual = {measure: share for measure, (_, share) in shares.items() if share is not None}
     if work.eligible.height:
         usual["adoption"] = float(work.eligible["scoped"].sum()) / work.eligible.height
+    made = all_calls(work)
+    right = _corrected(made.values(), calls.values(), work.settings).right.estimate
+    if right is not None:
+        usual["right"] = right
     sets = repeats(work.shop, work.moment)
     return _Figures(
         calls=calls,
         counts=counts,
         pooled={measure: by_name for measure, (by_name, _) in shares.items()},
         usual=usual,
-        all_calls=all_calls(work),
+        all_calls=made,
         adoption=adjusted_adoption(work.eligible, work.settings),
         usable_trend=_trend(work, work.pieces, "usable", NOUNS["usable"]),
         calls_trend=_trend(work, work.judged, "right", NOUNS["calls"]),
@@ -195,6 +200,16 @@ def _figures(work: Work) -> _Figures:
         ),
         drills=count_drills(work.shop, work.people, work.moment),
         log_began=_log_began(work),
+    )
+
+
+def _corrected(
+    made: Iterable[tuple[int, int]], counts: Iterable[CallCounts], settings: PeopleSettings
+) -> Corrected:
+    """Odd and even calls made, and the judged ones, of one person or of several together."""
+    odd, even = (sum(sides) for sides in zip((0, 0), *made, strict=True))
+    return corrected_for_confirmation(
+        odd, even, together(counts), least_n=settings.least_n, draws=settings.draws, seed=settings.seed
     )
 
 
@@ -283,13 +298,7 @@ def _technician(name: str, work: Work, figures: _Figures) -> TechnicianSkill:
     own = pl.col("technician") == name
     captures, pieces = work.taken.filter(own).height, work.pieces.filter(own)
     weeks = _weeks_here(work.started.get(name), figures.log_began, work.moment)
-    corrected = corrected_for_confirmation(
-        *figures.all_calls.get(name, (0, 0)),
-        figures.calls[name],
-        least_n=settings.least_n,
-        draws=settings.draws,
-        seed=settings.seed,
-    )
+    corrected = _corrected([figures.all_calls.get(name, (0, 0))], [figures.calls[name]], settings)
     return TechnicianSkill(
         technician=name,
         started_on=work.started.get(name),

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from models.outliers.exchangeable import reweighted
 from models.outliers.forest import ForestFit, fit_forest
 from models.records import schemas
 from models.records.shop import Shop
@@ -71,10 +72,11 @@ def _fit_own(
             large shop. wide: its features, one row a capture.
     """
     measures = {}
+    made = wide.select("capture_file", *(name for name in known.made_features if name in wide.columns))
     for measure in known.measures:
         part = own.with_frames(elements=elements.pop(measure.name))
         fit = fit_groups(part, measure)
-        scores = score_captures(fit, part)
+        scores = reweighted(score_captures(fit, part), own, wide=made)
         del part
         measures[measure.name] = MeasureFit(fit, scores, propose(fit, scores, own, costs))
     outliers = fit_forest(

@@ -134,13 +134,19 @@ class Signal:
 
 @dataclass(frozen=True, slots=True)
 class Feature:
-    """One capture-level number: name with its unit, in words, its unit, its meaning, and which side is bad."""
+    """One capture-level number: name with its unit, in words, its unit, its meaning, and which side is bad.
+
+    Attributes:
+        made: says how the capture was made (how much of it there is), and nothing of the vehicle: by these known-good
+            captures are held against paid ones.
+    """
 
     name: str
     title: str
     unit: str
     meaning: str
     bad: Bad = "none"
+    made: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,6 +274,11 @@ class Kind:
         if not name:
             return self.measures[0]
         return {measure.name: measure for measure in self.measures}[name]
+
+    @property
+    def made_features(self) -> tuple[str, ...]:
+        """Features that say how a capture was made."""
+        return tuple(one.name for one in self.features if one.made)
 
     @property
     def feature_words(self) -> dict[str, FeatureWords]:

@@ -10,6 +10,7 @@ import polars as pl
 from models.outliers.discoveries import discoveries
 from models.people.coaching import CoachingItem
 from models.people.skill import TechnicianSkill
+from models.records.pieces import first_tries
 from models.stats.intervals import share
 from models.stats.results import Estimate
 from pipelines.fit.figures import (
@@ -59,6 +60,8 @@ class Week:
         changes: figures against the `BEFORE_WEEKS` weeks before.
         flagged: capture_file, captured_at, technician, test, measure, group, vehicle, repair_order, odd_pct,
             threshold_pct, named (elements), p_value, discovery, outcome: this week's flagged captures.
+        beyond_chance: capture_file, test, flagged: the week's captures that stand further off than chance explains,
+            by name. rate_pct: at most so many in 100 of such captures are healthy ones, on average.
         coaching: who to sit down with, as of the week's end; `new` those not on the list a week before.
         drills_short: technician, done, target in this week's drills.
         weeks: week, eligible, scoped, share, low, high: adoption of the last `SHOWN_WEEKS` weeks.
@@ -70,6 +73,8 @@ class Week:
     sunday: dt.date
     changes: tuple[Change, ...]
     flagged: pl.DataFrame
+    beyond_chance: pl.DataFrame
+    rate_pct: float
     coaching: tuple[CoachingItem, ...]
     new: frozenset[tuple[str, str]]
     drills_short: tuple[tuple[str, int, int], ...]
@@ -111,12 +116,17 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
         week=pl.col("day").dt.truncate("1w"),
     )
     rate_pct = float(settings["discovery_rate_pct"])
-    flagged = _flagged(scored, by_test(frames["outcomes"]), monday, sunday, rate_pct)
+    found = _discovered(scored, monday, sunday, rate_pct)
     return Week(
         monday=monday,
         sunday=sunday,
         changes=_changes(captures, people.used, scored, monday, sunday, start),
-        flagged=flagged,
+        flagged=_flagged(found, by_test(frames["outcomes"])),
+        beyond_chance=found.filter("discovery")
+        .group_by("capture_file", "test")
+        .agg(pl.col("flagged").fill_null(False).any())
+        .sort("capture_file"),
+        rate_pct=rate_pct,
         coaching=people.coaching,
         new=frozenset((item.technician, item.topic) for item in people.coaching)
         - {(item.technician, item.topic) for item in people.earlier},
@@ -152,7 +162,8 @@ def _changes(
     def between(frame: pl.DataFrame, first: dt.date, last: dt.date) -> pl.DataFrame:
         return frame.filter(pl.col("day").is_between(first, last))
 
-    taken = captures.filter(pl.col("status").is_in(["read", "unusable"]))
+    # a capture and its retakes are one piece of work
+    taken = first_tries(captures.filter(pl.col("status").is_in(["read", "unusable"])))
     last = monday - dt.timedelta(days=1)
 
     def part(frame: pl.DataFrame, event: pl.Expr, what: str) -> tuple[Estimate, Estimate]:
@@ -176,7 +187,11 @@ def _changes(
             ),
             of="jobs",
         ),
-        Change("captures that could be read", "share", *part(taken, pl.col("status") == "read", "captures")),
+        Change(
+            "pieces of work that could be read at the first try",
+            "share",
+            *part(taken, pl.col("status") == "read", "pieces of work"),
+        ),
         Change(
             "captures flagged as odd",
             "share",
@@ -185,19 +200,21 @@ def _changes(
     )
 
 
-def _flagged(
-    scored: pl.DataFrame, outcomes: pl.DataFrame, monday: dt.date, sunday: dt.date, rate_pct: float
-) -> pl.DataFrame:
+def _discovered(scored: pl.DataFrame, monday: dt.date, sunday: dt.date, rate_pct: float) -> pl.DataFrame:
+    """The week's scored rows with `discovery`: the capture is further off than chance explains."""
     week = scored.filter(pl.col("day").is_between(monday, sunday))
     found = discoveries(week.unique("capture_file"), week, rate_pct).select("capture_file", "discovery")
+    return week.join(found, on="capture_file", how="left").with_columns(pl.col("discovery").fill_null(False))
+
+
+def _flagged(week: pl.DataFrame, outcomes: pl.DataFrame) -> pl.DataFrame:
     named = (
         pl.when(pl.col("flagged_elements").list.len() > 0)
         .then(pl.col("flagged_elements").cast(pl.List(pl.String)).list.join(", "))
         .otherwise(pl.lit("not named"))
     )
     return (
-        week.join(found, on="capture_file", how="left")
-        .with_columns(pl.col("discovery").fill_null(False), named=named)
+        week.with_columns(named=named)
         .filter(pl.col("flagged"))
         .join(
             outcomes.select("repair_order", "test", outcome="finding"),

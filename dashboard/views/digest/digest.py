@@ -7,7 +7,7 @@ import datetime as dt
 import streamlit as st
 
 from dashboard import data
-from dashboard.documents.digest import render
+from dashboard.documents.digest import beyond_sentence, render
 from dashboard.shared import filters, go, notices, parts, people, waits, words
 from dashboard.views.digest import answer as answers
 from pipelines.reports.week import Change
@@ -50,6 +50,7 @@ st.markdown(answers.flags_sentence(week, found))
 if flags.height:
     event = parts.table(flags, on_select="rerun", selection_mode="single-row", key="digest_flags")
     parts.open_selected(event, flags["capture"].to_list(), key="digest_flag_open")
+st.markdown(beyond_sentence(week))
 for title, lines in answers.lists(found):
     st.subheader(title)
     st.markdown("\n".join(f"- {line}" for line in lines))

@@ -14,6 +14,7 @@ from dashboard.shared import captures, subjects, words
 from dashboard.shared.filters import Filters, Subject
 from models.outliers.discoveries import discoveries
 from models.outliers.exchangeable import exchangeability
+from pipelines.kinds import kinds
 
 Frames = Mapping[str, pl.DataFrame]
 
@@ -71,7 +72,9 @@ def condition(stamp: str, test: str, measure: str) -> str:
 @st.cache_resource(max_entries=6, show_spinner=False)
 def _condition(stamp: str, test: str, measure: str, sight: str) -> str:  # noqa: ARG001
     scores = data.scores(stamp, test, measure).captures
-    return exchangeability(scores, data.shop_of_test(stamp, test, measure)).sentence
+    shop, made = data.shop_of_test(stamp, test, measure), kinds()[test].made_features
+    own = shop.with_frames(features=shop.features.filter(pl.col("feature").is_in(made)))
+    return exchangeability(scores, own).sentence
 
 
 def this_week(

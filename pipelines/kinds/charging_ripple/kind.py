@@ -76,7 +76,9 @@ CAUTIONS = (
 )
 
 FEATURES = (
-    Feature("cycles", "Electrical cycles read", "", "whole cycles in the stretch that was read", "low"),
+    Feature(
+        "cycles", "Electrical cycles read", "", "whole cycles in the stretch that was read", "low", made=True
+    ),
     Feature("pulses", "Pulses in an electrical cycle", "", "where the lines of the ripple tell them", "none"),
     Feature(
         "electrical_hz", "Electrical frequency", "Hz", "speed of the machine times its pole pairs", "none"

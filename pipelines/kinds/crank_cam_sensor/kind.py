@@ -50,7 +50,7 @@ CAUTIONS = (
 )
 
 FEATURES = (
-    Feature("turns", "Turns read", "", "whole turns of the wheel the figures rest on", "low"),
+    Feature("turns", "Turns read", "", "whole turns of the wheel the figures rest on", "low", made=True),
     Feature("places", "Places for teeth on a turn", "", "counted from the signal, gaps too", "none"),
     Feature("teeth", "Teeth on a turn", "", "that are there", "none"),
     Feature("broken_teeth", "Missing teeth", "", "places outside the gap where nothing passes", "high"),

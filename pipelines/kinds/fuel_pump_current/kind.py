@@ -61,7 +61,9 @@ CAUTIONS = (
 )
 
 FEATURES = (
-    Feature("turns", "Turns read", "", "whole turns of the pump in the stretch that was read", "low"),
+    Feature(
+        "turns", "Turns read", "", "whole turns of the pump in the stretch that was read", "low", made=True
+    ),
     Feature("bars", "Bars of the commutator", "", "counted from the ripple, where it tells them", "none"),
     Feature("pump_rpm", "Speed of the pump", "rpm", "mean over the stretch that was read", "either"),
     Feature(

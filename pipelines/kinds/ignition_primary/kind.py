@@ -77,7 +77,14 @@ SIGNALS = (
 )
 
 FEATURES = (
-    Feature("turns", "Turns of the sequence read", "", "engine cycles; crankshaft turns for pairs", "low"),
+    Feature(
+        "turns",
+        "Turns of the sequence read",
+        "",
+        "engine cycles; crankshaft turns for pairs",
+        "low",
+        made=True,
+    ),
     Feature("engine_rpm", "Engine speed", "rpm", "median over the record", "none"),
     Feature(
         "strikes", "Strikes a spark", "", "how often a coil is switched on and cut for one spark", "none"

@@ -72,7 +72,7 @@ SIGNALS = (
 )
 
 FEATURES = (
-    Feature("turns", "Engine cycles read", "", "pulses of each injector", "low"),
+    Feature("turns", "Engine cycles read", "", "pulses of each injector", "low", made=True),
     Feature("engine_rpm", "Engine speed", "rpm", "median over the record", "none"),
     Feature("on_ms", "On-time", "ms", "how long the driver is on, median", "none"),
     Feature(

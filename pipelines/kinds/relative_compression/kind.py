@@ -68,7 +68,7 @@ SIGNALS = (
 )
 
 FEATURES = (
-    Feature("cycles", "Number of cycles read", "", "engine cycles the figures rest on", "low"),
+    Feature("cycles", "Number of cycles read", "", "engine cycles the figures rest on", "low", made=True),
     Feature("crank_rpm", "Cranking speed", "rpm", "mean speed of the cranking stretch", "low"),
     Feature("rest_v", "Battery voltage at rest", "V", "before the starter engages", "low"),
     Feature("crank_min_v", "Lowest battery voltage while cranking", "V", "after the inrush", "low"),
