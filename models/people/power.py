@@ -20,6 +20,7 @@ from models.stats.arrays import Floats
 from models.stats.control import false_alarm_chance, limit_for_false_alarms
 
 _MOST = 4096  # pieces of work; what is not found by then is called not found
+_MOST_WEEKS = 260.0  # a delay of more than five years is no delay: it is not found (a choice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +31,7 @@ class Delay:
         topic: one of `topics.TOPICS`. people: charts behind it.
         a_week: pieces of work a week of the middle technician.
         usual, worse: chance of trouble as usual, and the one that is to be found, in parts of one.
-        weeks, weeks_nine_in_ten: until half, and nine in ten, are found; None where not within years.
+        weeks, weeks_nine_in_ten: until half, and nine in ten, are found; None where not within five years.
         weeks_with_outcomes: for calls, `weeks` if every call were confirmed; None for the other topics and where
             nothing more can be confirmed.
         sentence: for the page.
@@ -150,7 +151,7 @@ def _weeks(
     year = max(30, round(52.18 * a_week))
     limit = limit_for_false_alarms(expected, chance=allowed, observations=year, **tuned)
     pieces = pieces_until_found(expected, limit=limit, odds_true=odds_true, share=share, **tuned)
-    return None if pieces is None else pieces / a_week
+    return None if pieces is None or pieces / a_week > _MOST_WEEKS else pieces / a_week
 
 
 def _confirmed_share(skills: Sequence[TechnicianSkill]) -> float | None:
@@ -175,7 +176,7 @@ def _sentence(
         f"{level:.0%}"
     )
     if weeks is None:
-        return f"{opening} is not found within years."
+        return f"{opening} is not found within five years."
     text = f"{opening} is named after {weeks:.0f} weeks in half of the cases"
     text += f", after {late:.0f} in nine of ten." if late is not None else "."
     if quicker is not None and confirmed is not None:
