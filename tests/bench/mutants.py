@@ -306,6 +306,11 @@ def main() -> None:
         "sklearn.ensemble",
         "statsmodels.api",
         "statsmodels.stats.inter_rater",
+        "statsmodels.stats.multitest",
+        "streamlit",
+        "altair",
+        "duckdb",
+        "causaldata",
     ):
         importlib.import_module(library)  # once, before the forks
     for name in asked.files:
