@@ -9,7 +9,7 @@ import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
 from dashboard import access, data
-from dashboard.shared import address, filters, go, inert, notices, parts
+from dashboard.shared import address, filters, go, inert, notices, parts, written
 from dashboard.shared.pages import PAGES, Entry
 from pipelines.access.roles import Viewer
 from pipelines.errors import ShopspreadError
@@ -121,10 +121,12 @@ def main() -> None:
         notices.trouble(str(error))
         return
     st.session_state["stamp"] = stamp
-    inert.install(lambda: data.active_names(st.session_state.get("stamp", "")))
+    inert.install(lambda: st.session_state.get("written", ()))
     st.session_state["just_looked"] = True
     watch(stamp)
     try:
+        # once for the whole page, which asks for it at every text
+        st.session_state["written"] = written.active(stamp)
         _draw(page, entry, stamp)
     except data.Moved:
         st.rerun()

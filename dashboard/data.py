@@ -13,26 +13,27 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import streamlit as st
 
-from dashboard import access
+from dashboard import access, sights
 from dashboard.launch import WAREHOUSE_VARIABLE
-from dashboard.shared import inert
+from dashboard.sights import Result
 from models.records.schemas import ELEMENTS, GROUPS
 from models.records.shop import Shop
 from models.spread.fit import GroupFit, Scores, fit_groups
 from models.thresholds.proposal import Proposal
+from pipelines.access.hiding import Hiding
 from pipelines.access.roles import Viewer
 from pipelines.access.sight import seen
 from pipelines.fit.figures import PEOPLE_FRAMES, people_shop
 from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_scores
 from pipelines.intake.watch import status as watch_status
-from pipelines.kinds import kind, kinds
+from pipelines.kinds import kinds
 from pipelines.reports.report import last_day
 from pipelines.warehouse import decisions
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
@@ -108,7 +109,7 @@ def stamp() -> str:
     if _newest.get("stamp") != found:
         _newest["stamp"] = found
         # Rows of an earlier version are shown to nobody any more; in a large shop they are most of the memory.
-        for kept in (_frame, _seen_by, _shop, _shop_of_test, scores):
+        for kept in (_frame, _seen_by, _shop, _shop_of_test, _scores, *sights.KEEPS):
             kept.clear()
     return found
 
@@ -180,16 +181,21 @@ def only(held: Mapping[str, pl.DataFrame], rows: pl.DataFrame) -> Mapping[str, p
     """The frames, of those about captures only the rows of the captures in `rows`, read for them alone."""
     if not isinstance(held, Frames):
         return held
-    return Frames(held.stamp, held.viewer, rows["capture_file"].unique().sort())
+    named = rows["capture_file"].unique().sort()
+    if held.viewer is not None and (hides := hiding(held.stamp, held.viewer)).active:
+        named = pl.Series(sorted(map(hides.real, named.drop_nulls())), dtype=pl.String)
+    return Frames(held.stamp, held.viewer, named)
 
 
 def frames_of(stamp: str, capture_file: str) -> Frames:
     """Every frame by name, of those about captures only the rows of one."""
-    return Frames(stamp, access.present(), [capture_file])
+    return Frames(stamp, access.present(), [hiding(stamp).real(capture_file)])
 
 
 def frame(stamp: str, name: str, **parameters: Any) -> pl.DataFrame:
     """One frame that depends on parameters, such as the drawing of one capture."""
+    if "capture_file" in parameters:
+        parameters["capture_file"] = hiding(stamp).real(parameters["capture_file"])
     return _seen(stamp, name, tuple(sorted(parameters.items())), access.present())
 
 
@@ -214,24 +220,16 @@ def _seen_by(
     sight: str,  # noqa: ARG001  (the key for the viewer, who is not hashed)
     _viewer: Viewer,
 ) -> pl.DataFrame:
-    return seen(_viewer, name, _frame(stamp, name, parameters, captures))
+    return seen(_viewer, name, _frame(stamp, name, parameters, captures), hiding(stamp, _viewer))
 
 
-WRITTEN = (
-    "captures", "checks", "orders", "outcomes", "technicians", "drills", "coaching", "families", "thresholds",
-)  # fmt: skip
-"""Frames with text that people wrote."""
+def hiding(stamp: str, viewer: Viewer | None = None) -> Hiding:
+    """What stands in the place of names for whoever looks: in the names of files, in columns, in texts."""
+    return sights.hiding(stamp, viewer or access.present(), lambda name: _frame(stamp, name, ()), path())
 
 
-@st.cache_resource(max_entries=4, show_spinner=False)
-def _active_names(stamp: str) -> tuple[str, ...]:
-    money = pl.DataFrame({"currency": [settings(stamp)["currency"]]})
-    return inert.active_names([*(Frames(stamp)[name] for name in WRITTEN), money])
-
-
-def active_names(stamp: str) -> tuple[str, ...]:
-    """Names in the warehouse that Markdown would act on, so that the pages show them as written."""
-    return _active_names(stamp) if stamp else ()
+def _as_seen(stamp: str, what: tuple[Any, ...], found: Callable[[], Result]) -> Result:
+    return sights.result(stamp, what, access.present(), hiding(stamp), found)
 
 
 def anything(stamp: str) -> bool:
@@ -251,7 +249,8 @@ def _shop_of_test(stamp: str, test: str, measure: str | None, sight: str, _viewe
     if measure is None:
         return _shop(stamp, sight, _viewer, JOB_FRAMES).with_frames(groups=groups(stamp)).of_test(test)
     # Of elements only those of this measure are read: all of a large shop's take seconds and gigabytes.
-    rows = _frame(stamp, "fit_elements", (("measure", measure), ("test", test)))
+    of = (("measure", measure), ("test", test))
+    rows = _seen(stamp, "fit_elements", of, _viewer) if _viewer else _frame(stamp, "fit_elements", of)
     elements = rows.sort("capture_file", "position").with_columns(measure=pl.lit(measure))
     own = _shop(stamp, sight, _viewer, PEOPLE_FRAMES).with_frames(groups=groups(stamp)).of_test(test)
     return own.with_frames(elements=ELEMENTS.of(elements))
@@ -305,7 +304,7 @@ def _fit(stamp: str, test: str, measure: str) -> GroupFit:
 
 def fit(stamp: str, test: str, measure: str) -> GroupFit:
     """The last fit of one measure of a test, as the warehouse keeps it."""
-    return _fit(stamp, test, measure)
+    return _as_seen(stamp, ("fit", test, measure), lambda: _fit(stamp, test, measure))
 
 
 @st.cache_resource(max_entries=8, show_spinner="Working out what was known on that day")
@@ -320,24 +319,31 @@ def _fit_then(stamp: str, test: str, measure: str, as_of: dt.date) -> GroupFit:
 
 def fit_as_of(stamp: str, test: str, measure: str, as_of: dt.date) -> GroupFit:
     """What a fit would have said at the end of a day: the stored one, or for an earlier day one of what was known."""
-    return fit(stamp, test, measure) if as_of >= newest_day(stamp) else _fit_then(stamp, test, measure, as_of)
+    if as_of >= newest_day(stamp):
+        return fit(stamp, test, measure)
+    return _as_seen(stamp, ("then", test, measure, as_of), lambda: _fit_then(stamp, test, measure, as_of))
 
 
 def thresholds_as_of(stamp: str, as_of: dt.date) -> pl.DataFrame:
     """The thresholds in force at the end of a day, one a test, measure and group."""
+    held = frames(stamp)
     if as_of >= newest_day(stamp):
-        return Frames(stamp)["thresholds_in_force"]
+        return held["thresholds_in_force"]
     return (
-        Frames(stamp)["thresholds"]
+        held["thresholds"]
         .filter(pl.col("set_at").dt.date() <= as_of)
         .sort(pl.col("source") == "set", "version")
         .unique(["test", "measure", "group"], keep="last", maintain_order=True)
     )
 
 
-@st.cache_resource(max_entries=8, show_spinner=False)
 def scores(stamp: str, test: str, measure: str) -> Scores:
     """The last fit's scores of one measure of a test."""
+    return _as_seen(stamp, ("scores", test, measure), lambda: _scores(stamp, test, measure))
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _scores(stamp: str, test: str, measure: str) -> Scores:
     of = (("measure", measure), ("test", test))
     captures = Frames(stamp)["captures"].filter(pl.col("test") == test)
     found, elements = _frame(stamp, "test_scores", of), _frame(stamp, "test_element_scores", of)
@@ -350,13 +356,17 @@ def proposals(stamp: str, test: str, measure: str) -> tuple[Proposal, ...]:
     return stored_proposals(_frame(stamp, "proposals", (("measure", measure), ("test", test))))
 
 
-@st.cache_resource(max_entries=8, show_spinner=False)
 def waveform(stamp: str, capture_file: str) -> Waveform | None:
     """The kept copy of a capture's waveform, or None where no file was ever read.
 
     Raises:
         UnreadableFile: when the copy is missing or damaged.
     """
+    return _waveform(stamp, hiding(stamp).real(capture_file))
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _waveform(stamp: str, capture_file: str) -> Waveform | None:
     found = _frame(stamp, "waveform_of", (("capture_file", capture_file),))
     if found.is_empty() or found["waveform_sha256"][0] is None:
         return None
@@ -372,25 +382,6 @@ def settings(stamp: str) -> dict[str, Any]:  # noqa: ARG001
 def newest_day(stamp: str) -> dt.date:
     """The newest day on record: nothing is known of the shop after it. Today in an empty warehouse."""
     return last_day(_frame(stamp, "last_day", ()))
-
-
-def cautions(test: str) -> tuple[str, ...]:
-    """What to mind when that test is hooked up; of every test where it is not known."""
-    known = kind(test)
-    if known is not None:
-        return known.cautions
-    return tuple(sentence for other in kinds().values() for sentence in other.cautions)
-
-
-def tests() -> list[str]:
-    """Every test there is a reader for, by name, in the order of the course."""
-    return list(kinds())
-
-
-def title(test: str | None) -> str:
-    """A test's title in words."""
-    known = kind(test or "")
-    return known.title if known is not None else (test or "no test named").replace("_", " ")
 
 
 def decided(stamp: str) -> dict[str, Mark]:

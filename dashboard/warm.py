@@ -53,11 +53,11 @@ def modules() -> list[str]:
 def figures() -> None:
     """Read what the first page shows, so that it stands in the caches of this process."""
     from dashboard import data
-    from dashboard.shared import people
+    from dashboard.shared import people, written
 
     stamp = data.stamp()
     if stamp and data.anything(stamp):
         people.figures(data.work_stamp(stamp), data.newest_day(stamp))
         data.whole_shop(stamp)
         data.settings(stamp)
-        data.active_names(stamp)
+        written.active(stamp)

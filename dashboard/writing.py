@@ -1,27 +1,33 @@
 """Everything the dashboard writes.
 
-Each function takes `by`, the name `dashboard.shared.who` gives, and keeps it; where people sign in it is the name they
-signed in with, and their role is asked at this very moment.
+Each function has a rule, `needs`: the right it asks for at this very moment. It takes `by`, the name
+`dashboard.shared.who` gives, and keeps it; where people sign in it is the name they signed in with, whatever was given.
+What comes back, refusals too, names nobody whose name the person may not see.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import functools
+import inspect
 import io
 import subprocess
 import sys
 import threading
 import zipfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, ParamSpec, TypeVar
 
 import polars as pl
 
 from dashboard import access, data
 from dashboard.launch import environment
-from pipelines.access.roles import Right
-from pipelines.access.sight import MONEY, OTHERS, seen
+from pipelines.access.hiding import OTHERS, Hiding
+from pipelines.access.roles import Right, Viewer
+from pipelines.access.sight import MONEY, seen
 from pipelines.errors import ShopspreadError
 from pipelines.intake import entry, form, written
 from pipelines.intake.entry import Uploaded
@@ -32,7 +38,79 @@ from pipelines.intake.undo import undo as run_undo
 from pipelines.warehouse import decisions, marks
 from pipelines.warehouse.decisions import Place
 
+P = ParamSpec("P")
+TRIES = 5
+R = TypeVar("R")
+Rule = Right | Callable[[str], Right]
 
+
+def needs(rule: Rule) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """Give a write its rule: the right it needs, or what says so from its first argument, a table."""
+
+    def ruled(work: Callable[P, R]) -> Callable[P, R]:
+        names = [name for name in inspect.signature(work).parameters if name in ("by", "set_by")]
+
+        @functools.wraps(work)
+        def asked(*args: P.args, **kwargs: P.kwargs) -> R:
+            person = access.allow(rule if isinstance(rule, Right) else rule(str(args[0])))
+            for name in names:
+                kwargs[name] = person.name or kwargs[name]
+            hides = _hiding(person)
+            try:
+                found = work(*args, **kwargs)
+            except ShopspreadError as error:
+                error.args = tuple(hides.text(str(part)) for part in error.args)
+                raise
+            with suppress(ShopspreadError):  # what was written is on record by now
+                hides = _hiding(person)
+            return _told(found, hides)
+
+        asked.needs = rule  # type: ignore[attr-defined]
+        return asked
+
+    return ruled
+
+
+def _hiding(person: Viewer) -> Hiding:
+    """What is hidden from somebody, looked up in the middle of a write; again where the warehouse has moved on.
+
+    Raises:
+        ShopspreadError: when it moves on all the time.
+    """
+    if person.may(Right.SEE_NAMES):
+        return Hiding()
+    for _ in range(TRIES):
+        with suppress(data.Moved):
+            return data.hiding(data.stamp(), person)
+    raise ShopspreadError("Others are writing all the time; try again in a moment.")
+
+
+def _told(found: R, hides: Hiding) -> R:
+    """What a write says, as the person may hear it."""
+    told: Any = found
+    if not hides.active:
+        return found
+    if isinstance(told, Entered):
+        told = replace(told, key=hides.text(told.key), notes=tuple(map(hides.text, told.notes)))
+    elif isinstance(told, Undone):
+        told = replace(told, kept=tuple(map(hides.text, told.kept)))
+    elif isinstance(told, Uploaded):
+        taken = tuple(
+            replace(one, capture_file=None if one.capture_file is None else hides.file(one.capture_file))
+            for one in told.taken
+        )
+        troubles = {hides.file(file): hides.text(why) for file, why in told.troubles.items()}
+        told = replace(told, taken=taken, troubles=troubles)
+    return told  # type: ignore[no-any-return]
+
+
+@needs(Right.ENTER)
+def start() -> None:
+    """Make a warehouse where there is none yet."""
+    data.warehouse(create=True)
+
+
+@needs(Right.DECIDE)
 def set_threshold(place: Place, threshold_pct: float, *, set_by: str, reason: str, seen_version: int) -> int:
     """Write a new threshold version; see `pipelines.warehouse.decisions.set_threshold`.
 
@@ -40,12 +118,12 @@ def set_threshold(place: Place, threshold_pct: float, *, set_by: str, reason: st
         ThresholdConflict: when somebody else saved first.
         ShopspreadError: when name, reason or value are missing or senseless.
     """
-    set_by = access.writes(Right.DECIDE, set_by)
     return decisions.set_threshold(
         data.warehouse(), place, threshold_pct, set_by=set_by, reason=reason, seen_version=seen_version
     )
 
 
+@needs(Right.SET)
 def set_settings(changes: Mapping[str, Any], *, seen: Mapping[str, Any], set_by: str) -> None:
     """Change some of the shop's settings, all or none; the old values stay in the log.
 
@@ -53,7 +131,6 @@ def set_settings(changes: Mapping[str, Any], *, seen: Mapping[str, Any], set_by:
         SettingConflict: when somebody else has changed one of them since it was looked at.
         ShopspreadError: when a value may not stand, or nobody is named.
     """
-    set_by = access.writes(Right.SET, set_by)
     if not set_by.strip():
         raise ShopspreadError("Say who decides this; the name is kept with the change.")
     decisions.set_settings(data.warehouse(), changes, set_by=set_by, seen=seen)
@@ -63,19 +140,19 @@ def _right(table: str) -> Right:
     return Right.COACH if table in ("drills", "coaching", "technicians") else Right.ENTER
 
 
-def _unseen_cells(order: str) -> dict[str, str]:
-    """The cells of a job that the person who looks is not shown, as a table would hold them.
+def _unseen_cells(order: str, looks: Viewer) -> dict[str, tuple[str, str]]:
+    """The cells of a job that the person who looks is not shown as they stand: how they stand, how they are shown.
 
     A form sends back what it was shown; without these a correction of one cell would empty the hidden ones.
     """
-    looks = access.present()
-    found = data.Frames(data.stamp())["orders"].filter(pl.col("repair_order") == order)
-    if found.is_empty():
+    stamp = data.stamp()
+    found = data.Frames(stamp)["orders"].filter(pl.col("repair_order") == order)
+    if found.is_empty() or looks.all_rights:
         return {}
-    shown = seen(looks, "orders", found)
+    shown = seen(looks, "orders", found, _hiding(looks))
     return {
-        name: "" if found[name][0] is None else str(found[name][0])
-        for name in ("technician", *MONEY)
+        name: (written.cell(found[name][0]), written.cell(shown[name][0]))
+        for name in found.columns
         if found[name][0] != shown[name][0]
     }
 
@@ -86,76 +163,80 @@ def _whole(table: str, row: Mapping[str, str]) -> dict[str, str]:
     Raises:
         ShopspreadError: where it names the word that stands for a hidden name.
     """
-    whole = dict(row)
+    whole, looks = dict(row), access.present()
+    if table == "captures" and "capture_file" in whole:
+        whole["capture_file"] = _hiding(looks).real(whole["capture_file"])
     if table == "repair_orders" and data.exists():
-        for name, cell in _unseen_cells(row.get("repair_order", "")).items():
-            if whole.get(name, "") in ("", OTHERS):
+        for name, (cell, shown) in _unseen_cells(row.get("repair_order", ""), looks).items():
+            empty = ("", OTHERS) if name in ("technician", *MONEY) else ()
+            if whole.get(name, "") in (*empty, shown):
                 whole[name] = cell
-    if whole.get("technician") == OTHERS:
+    if OTHERS in whole.values():
         raise ShopspreadError(
             f"{OTHERS.capitalize()!r} stands for a name you may not see; choose yours, or leave it out."
         )
     return whole
 
 
+@needs(_right)
 def enter(table: str, row: Mapping[str, str], *, by: str) -> Entered:
     """Bring in one row a person has typed; see `pipelines.intake.form.enter`. A fit then takes it into the figures.
 
     Raises:
         ShopspreadError: when nobody is named or the row may not stand.
     """
-    by = access.writes(_right(table), by)
     entered = form.enter(data.warehouse(), table, _whole(table, row), by=by)
     fit_soon()
     return entered
 
 
+@needs(Right.ENTER)
 def upload(files: Iterable[tuple[str, bytes]], *, by: str) -> Uploaded:
     """Take in capture files, given by name and bytes; each then waits for its label.
 
     Raises:
         ShopspreadError: when nobody is named or the files cannot be written.
     """
-    by = access.writes(Right.ENTER, by)
     return entry.upload(data.warehouse(create=True), files, by=by)
 
 
+@needs(Right.ENTER)
 def label(rows: Sequence[Mapping[str, str]], *, by: str) -> Entered:
     """Say what captures are (rows of captures.csv), all or none, and read those that waited for it.
 
     Raises:
         ShopspreadError: when nobody is named or a row may not stand.
     """
-    by = access.writes(Right.ENTER, by)
     entered = entry.label(data.warehouse(), [_whole("captures", row) for row in rows], by=by)
     fit_soon()
     return entered
 
 
+@needs(Right.ENTER)
 def define_family(row: Mapping[str, str], *, by: str) -> Entered:
     """Define an engine family, and read the captures that waited for it.
 
     Raises:
         ShopspreadError: when nobody is named or the definition contradicts itself.
     """
-    by = access.writes(Right.ENTER, by)
     entered = entry.define_family(data.warehouse(create=True), row, by=by)
     fit_soon()
     return entered
 
 
+@needs(_right)
 def add(table: str, row: Mapping[str, str], *, by: str) -> Entered:
     """The same as `enter`, where there may be no warehouse yet.
 
     Raises:
         ShopspreadError: when nobody is named or the row may not stand.
     """
-    by = access.writes(_right(table), by)
     entered = form.enter(data.warehouse(create=True), table, _whole(table, row), by=by)
     fit_soon()
     return entered
 
 
+@needs(Right.COACH)
 def log_coaching(
     technician: str, held_on: dt.date, topic: str, test: str | None, note: str, *, by: str
 ) -> Entered:
@@ -164,7 +245,6 @@ def log_coaching(
     Raises:
         ShopspreadError: when nobody is named, or the technician or the topic is not known.
     """
-    by = access.writes(Right.COACH, by)
     entered = entry.log_coaching(
         data.warehouse(), technician=technician, held_on=held_on, topic=topic, test=test, note=note, by=by
     )
@@ -172,13 +252,13 @@ def log_coaching(
     return entered
 
 
+@needs(Right.COACH)
 def set_drill(technician: str, test: str, week_of: dt.date, target: int, *, by: str) -> Entered:
     """Set a drill; an empty technician means everybody.
 
     Raises:
         ShopspreadError: when nobody is named or the row may not stand.
     """
-    by = access.writes(Right.COACH, by)
     entered = entry.set_drill(
         data.warehouse(), technician=technician, test=test, week_of=week_of, target=target, by=by
     )
@@ -186,19 +266,20 @@ def set_drill(technician: str, test: str, week_of: dt.date, target: int, *, by: 
     return entered
 
 
+@needs(Right.UNDO)
 def undo(batch: str, *, by: str) -> Undone:
     """Take back one piece of work as a new version; the log keeps both.
 
     Raises:
         ShopspreadError: when nobody is named or there is nothing to take back.
     """
-    by = access.writes(Right.UNDO, by)
     undone = run_undo(data.warehouse(), batch, by=form.named(by))
     if undone.captures or undone.rows:
         fit_soon()
     return undone
 
 
+@needs(Right.DECIDE)
 def mark(item: str, *, by: str, state: str, assigned_to: str | None, reason: str, seen_version: int) -> None:
     """Decide about a thing that waits: done, dismissed with a reason, open again, or assigned to a name.
 
@@ -206,7 +287,6 @@ def mark(item: str, *, by: str, state: str, assigned_to: str | None, reason: str
         WaitingConflict: when somebody else has decided since.
         ShopspreadError: when nobody is named, or it is dismissed without a reason.
     """
-    by = access.writes(Right.DECIDE, by)
     marks.mark(
         data.warehouse(),
         item,
@@ -218,9 +298,9 @@ def mark(item: str, *, by: str, state: str, assigned_to: str | None, reason: str
     )
 
 
+@needs(Right.SET)
 def fit_again() -> None:
     """Recompute spread and proposals, after a setting that they depend on has changed."""
-    access.allow(Right.SET)
     from pipelines.fit.run import fit_warehouse
 
     fit_warehouse(data.warehouse())
@@ -277,9 +357,10 @@ def coaching_topics() -> tuple[str, ...]:
     return tuple(COACHED)
 
 
+@needs(Right.SEE_PEOPLE)
 def tables_zip() -> bytes:
-    """The shop's tables as the drop folder takes them, in one zip file."""
-    for right in (Right.SEE_LOG, Right.SEE_JOBS, Right.SEE_PEOPLE):
+    """The shop's tables as the drop folder takes them, in one zip file; it holds all there is."""
+    for right in (Right.SEE_LOG, Right.SEE_JOBS, Right.SEE_NAMES):
         access.allow(right)
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as parts:

@@ -10,7 +10,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data
-from dashboard.shared import palette
+from dashboard.shared import kinds_told, palette
 from dashboard.shared.go import PENDING, WENT
 from models.records.measure import Measure
 from pipelines.kinds import kinds
@@ -90,7 +90,7 @@ def subject(stamp: str) -> Subject:
     used = {*data.frames(stamp)["captures"]["test"].drop_nulls().unique(), *grouped["test"].unique()}
     offered = [name for name in known if name in used] or list(known)
     with st.sidebar:
-        name = pick("Test", "subject", offered, title=data.title) if len(offered) > 1 else offered[0]
+        name = pick("Test", "subject", offered, title=kinds_told.title) if len(offered) > 1 else offered[0]
         kind = known[name or offered[0]]
         titles = {measure.name: measure.title for measure in kind.measures}
         chosen = (
@@ -140,7 +140,7 @@ def sidebar(stamp: str, wanted: tuple[str, ...], about: Subject | None = None) -
             technician = _choice("Technician", "technician", sorted(people))
         if "test" in wanted:
             tests = _known(frames["captures"], "test")
-            test = _choice("Test", "test", tests, data.title) if len(tests) > 1 else None
+            test = _choice("Test", "test", tests, kinds_told.title) if len(tests) > 1 else None
         _legend()
         st.caption(KEYBOARD)
     return Filters(state["as_of"], group, technician, test)

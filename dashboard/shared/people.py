@@ -120,7 +120,7 @@ def jobs(work_stamp: str, as_of: dt.date) -> pl.DataFrame:
         hidden = ("scoped", "quality", "days", "week", "comeback_of", "came_back_as")
         nothing = [pl.lit(None, dtype=rows.schema[name]).alias(name) for name in hidden]
         rows = rows.with_columns(*nothing, pl.lit(False).alias("counted"), pl.lit(False).alias("came_back"))
-    return rows if viewer.all_rights else seen(viewer, "orders", rows)
+    return rows if viewer.all_rights else seen(viewer, "orders", rows, data.hiding(data.stamp()))
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner="Weighing everybody's captures and calls")
@@ -257,4 +257,7 @@ def week(work_stamp: str, monday: dt.date) -> Week:
     found = _week(work_stamp, monday)
     if not looks.may(Right.SEE_PEOPLE):
         found = replace(found, coaching=(), new=frozenset(), drills_short=())
-    return found if looks.all_rights else replace(found, flagged=seen(looks, "captures", found.flagged))
+    if looks.all_rights:
+        return found
+    hides = data.hiding(data.stamp())
+    return hides.result(replace(found, flagged=seen(looks, "captures", found.flagged, hides)))

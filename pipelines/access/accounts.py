@@ -40,6 +40,7 @@ CREATE TABLE IF NOT EXISTS invitation (
     token TEXT PRIMARY KEY, name TEXT NOT NULL REFERENCES account (name), until REAL NOT NULL);
 CREATE TABLE IF NOT EXISTS session (
     token TEXT PRIMARY KEY, name TEXT NOT NULL REFERENCES account (name), until REAL NOT NULL);
+CREATE TABLE IF NOT EXISTS secret (value TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS event (
     at REAL NOT NULL, by TEXT NOT NULL, name TEXT NOT NULL, what TEXT NOT NULL, detail TEXT NOT NULL DEFAULT '');
 """
@@ -102,6 +103,21 @@ class Accounts:
             )
             for shown, roles, technician, email, password, gone, locked in rows
         ]
+
+    def secret(self) -> bytes:
+        """A key of this warehouse's own, made when it is first asked for; empty where nobody is admitted."""
+        if not self.file.exists():
+            return b""
+        with self._open(write=False) as con:
+            row = con.execute("SELECT value FROM secret").fetchone()
+        if row is None:
+            with self._open() as con:
+                con.execute(
+                    "INSERT INTO secret SELECT ? WHERE NOT EXISTS (SELECT 1 FROM secret)",
+                    (secrets.token_hex(32),),
+                )
+                row = con.execute("SELECT value FROM secret").fetchone()
+        return bytes.fromhex(row[0])
 
     # -- admitting ---------------------------------------------------------------------------------------------------
 

@@ -75,7 +75,8 @@ class Viewer:
     @property
     def sight(self) -> str:
         """A key that is the same for two people who are shown the same."""
-        return f"{','.join(sorted(right.name for right in self.rights))}|{self.technician}"
+        own = "" if self.may(Right.SEE_NAMES) else f"|{self.name}"
+        return f"{','.join(sorted(right.name for right in self.rights))}|{self.technician}{own}"
 
     def may(self, right: Right) -> bool:
         """Whether this is theirs to see or to do."""

@@ -4,29 +4,35 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipelines.access.hiding import OTHERS, Hiding
 from pipelines.access.roles import Right, Viewer
 
-OTHERS = "somebody else"
-"""Stands where a name is not this person's to see."""
 MONEY = ("labour_h", "parts_cost", "parts_returned")
 CALLS = ("call", "call_elements", "call_cylinders")
 ABOUT_PEOPLE = ("technician", "technicians", "coaching", "drill", "drills", "person")
-"""Subjects of log rows that are about a person."""
+"""Subjects of log rows that are about a person, without the ending of a table's file."""
 TYPED = ("before", "after", "table_says", "form_says")
 """Contents of rows as they were typed, all cells of them."""
 LOGGED = ("before", "after", "set_by", "by", "who")
 
 
-def seen(viewer: Viewer, name: str, frame: pl.DataFrame) -> pl.DataFrame:
+def seen(viewer: Viewer, name: str, frame: pl.DataFrame, hiding: Hiding) -> pl.DataFrame:
     """The rows of a frame as this person may see them; the same columns and types.
 
     Args:
         viewer: who looks.
         name: the frame's name, as its query is called.
         frame: the rows; not changed.
+        hiding: what stands in the place of names for this person, also in the names of files and in texts.
     """
+    return hiding.frame(_theirs(viewer, name, frame))
+
+
+def _theirs(viewer: Viewer, name: str, frame: pl.DataFrame) -> pl.DataFrame:
     if name == "intake_log":
         return _log(viewer, frame)
+    if name == "refused_rows":
+        return frame if viewer.may(Right.SEE_PEOPLE) else frame.filter(~_about_people("file"))
     if name in ("entered", "disagreements"):
         return _typed(viewer, frame)
     if name in ("technicians", "coaching", "drills") and not viewer.may(Right.SEE_PEOPLE):
@@ -59,11 +65,15 @@ def _log(viewer: Viewer, frame: pl.DataFrame) -> pl.DataFrame:
         return frame.clear()
     if viewer.may(Right.SEE_PEOPLE):
         return frame
-    kept = frame.filter(~_table(pl.col("subject")).is_in(ABOUT_PEOPLE))
+    kept = frame.filter(~_about_people("subject"))
     hidden = [column for column in LOGGED if column in kept.columns]
     # a setting is about the shop and not about a person
     shop = pl.col("subject") == "setting"
     return kept.with_columns(pl.when(shop).then(pl.col(column)).alias(column) for column in hidden)
+
+
+def _about_people(column: str) -> pl.Expr:
+    return _table(pl.col(column)).is_in(ABOUT_PEOPLE)
 
 
 def _table(subject: pl.Expr) -> pl.Expr:
@@ -72,12 +82,17 @@ def _table(subject: pl.Expr) -> pl.Expr:
 
 
 def _typed(viewer: Viewer, frame: pl.DataFrame) -> pl.DataFrame:
-    """What people typed: everybody's own, and of others what is not about a person, without names and contents."""
+    """What people typed: everybody's own; of others, for who may take it back or read the log, what is about nobody.
+
+    Without names and contents where these are not theirs to see.
+    """
     if viewer.may(Right.SEE_PEOPLE) and viewer.may(Right.SEE_NAMES) and viewer.may(Right.SEE_JOBS):
         return frame
-    subject = _table(pl.col("subject" if "subject" in frame.columns else "name"))
+    named = "subject" if "subject" in frame.columns else "name"
+    subject, about_people = _table(pl.col(named)), _about_people(named)
     own = (pl.col("entered_by") == viewer.name) & pl.lit(bool(viewer.name))
-    about_people = subject.is_in(ABOUT_PEOPLE)
+    if not (viewer.may(Right.UNDO) or viewer.may(Right.SEE_LOG)):
+        frame = frame.filter(own)
     kept = frame if viewer.may(Right.SEE_PEOPLE) else frame.filter(own | ~about_people)
     if viewer.may(Right.SEE_NAMES):
         told = [column for column in TYPED if column in kept.columns]

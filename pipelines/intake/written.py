@@ -73,12 +73,13 @@ def _cells(spec: TableSpec, row: Mapping[str, Any]) -> Iterator[tuple[str, str]]
         if name == "ch_signals":
             yield from ((f"ch{n}_signal", str(signal or "")) for n, signal in enumerate(value or [], 1))
         elif name == "ch_scales":
-            yield from ((f"ch{n}_scale", _cell(factor)) for n, factor in enumerate(value or [], 1))
+            yield from ((f"ch{n}_scale", cell(factor)) for n, factor in enumerate(value or [], 1))
         elif name in names:
-            yield name, own_name(_cell(value)) if name in OF_A_SHOP else _cell(value)
+            yield name, own_name(cell(value)) if name in OF_A_SHOP else cell(value)
 
 
-def _cell(value: Any) -> str:
+def cell(value: Any) -> str:
+    """A value as a cell of the table's file has it; empty for None."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -88,5 +89,5 @@ def _cell(value: Any) -> str:
     if isinstance(value, float):
         return f"{value!r}"
     if isinstance(value, list):
-        return ";".join(_cell(one) for one in value)
+        return ";".join(cell(one) for one in value)
     return str(value)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data
+from dashboard import data, writing
 from dashboard.shared import filters, go, notices
 from dashboard.shared.pages import ADD_SECTIONS
 from dashboard.views.add import captures, records
@@ -25,7 +25,7 @@ st.title("Add captures and records")
 if not stamp:
     notices.too_little(f"There is no warehouse yet at {data.path()}.")
     if st.button("Start one here", type="primary"):
-        data.warehouse(create=True)
+        writing.start()
         st.rerun()
     go.end()
 filters.sidebar(stamp, ())

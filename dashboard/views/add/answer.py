@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from dashboard.shared import palette
+from dashboard.sights import HIDDEN_NAME
 from pipelines import file_names
 from pipelines.kinds import engine_words, kind
 from pipelines.kinds.base import Kind
@@ -58,7 +59,7 @@ def names(frames: Frames, test: str) -> Names:
 
 
 def _names(*columns: pl.Series) -> list[str]:
-    return sorted({str(value) for column in columns for value in column.drop_nulls()})
+    return sorted({str(value) for column in columns for value in column.drop_nulls()} - {HIDDEN_NAME})
 
 
 def unlabelled(captures: pl.DataFrame) -> list[str]:

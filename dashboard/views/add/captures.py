@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from dashboard import data, writing
-from dashboard.shared import notices, parts, who
+from dashboard.shared import kinds_told, notices, parts, who
 from dashboard.shared.pages import script
 from dashboard.views.add import answer as answers
 from pipelines.errors import ShopspreadError
@@ -114,14 +114,14 @@ def _start(stamp: str, known: Kind, files: list[str]) -> None:
 
 def _label(stamp: str, files: list[str], by: str) -> None:
     frames = data.frames(stamp)
-    tests = data.tests()
+    tests = kinds_told.tests()
     named = answers.by_name(data.settings(stamp)["file_name_pattern"], files)
     if st.session_state.get("add_test") not in tests:
         told = named[files[0]].get("test")
         st.session_state["add_test"] = (
             told if told in tests else st.session_state.get("kept_test_added", tests[0])
         )
-    test = st.selectbox("Test", tests, format_func=data.title, key="add_test")
+    test = st.selectbox("Test", tests, format_func=kinds_told.title, key="add_test")
     known = kind(test)
     if known is None:
         return
@@ -217,7 +217,7 @@ def _hookup(known: Kind) -> tuple[tuple[str, ...], tuple[float, ...], int]:
         index = 1
         if known.needs_engine:
             index = st.number_input(engine_words.INDEX_ON, 1, engine_words.MOST, key="add_index")
-        notices.cautions(data.cautions(known.name))
+        notices.cautions(kinds_told.cautions(known.name))
     given = answers.scales_of(scales)
     return tuple(signals), tuple((given + [1.0] * len(signals))[: len(signals)]), int(index)
 

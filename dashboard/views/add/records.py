@@ -9,7 +9,7 @@ from typing import Any
 import streamlit as st
 
 from dashboard import data, writing
-from dashboard.shared import notices, skills, who
+from dashboard.shared import kinds_told, notices, skills, who
 from dashboard.views.add import answer as answers
 from pipelines.errors import ShopspreadError
 from pipelines.kinds import engine_words
@@ -78,7 +78,7 @@ def family(stamp: str) -> None:
 
 def job(stamp: str) -> None:
     """Add a job, or correct one: the form starts with what is on record."""
-    offered = answers.names(data.frames(stamp), data.tests()[0])
+    offered = answers.names(data.frames(stamp), kinds_told.tests()[0])
     order = _named("Job (repair order)", "job_order", offered.orders)
     before = answers.order_row(data.frames(stamp), order)
     if before:
@@ -119,7 +119,7 @@ def job(stamp: str) -> None:
 
 def technician(stamp: str) -> None:
     """Add a technician."""
-    people = answers.names(data.frames(stamp), data.tests()[0]).technicians
+    people = answers.names(data.frames(stamp), kinds_told.tests()[0]).technicians
     st.caption(f"On record: {', '.join(people) or 'nobody yet'}.")
     with st.form("technician"):
         left, right = st.columns(2)
@@ -135,11 +135,11 @@ def technician(stamp: str) -> None:
 
 def drill(stamp: str) -> None:
     """Ask for practice: so many captures in a week."""
-    people = answers.names(data.frames(stamp), data.tests()[0]).technicians
+    people = answers.names(data.frames(stamp), kinds_told.tests()[0]).technicians
     with st.form("drill"):
         left, right = st.columns(2)
         name = left.selectbox("Who practises", [EVERYBODY, *people], key="drill_who")
-        test = left.selectbox("Test", data.tests(), format_func=data.title, key="drill_test")
+        test = left.selectbox("Test", kinds_told.tests(), format_func=kinds_told.title, key="drill_test")
         day = right.date_input("In the week of", key="drill_week", help="Any day of that week.")
         target = right.number_input("Captures", 1, 1000, 3, key="drill_target")
         by = who.ask("drill")
@@ -152,11 +152,11 @@ def drill(stamp: str) -> None:
 
 def coaching(stamp: str) -> None:
     """Note a coaching session."""
-    people = answers.names(data.frames(stamp), data.tests()[0]).technicians
+    people = answers.names(data.frames(stamp), kinds_told.tests()[0]).technicians
     if not people:
         notices.too_little("Enter a technician first.")
         return
-    tests = [None, *data.tests()]
+    tests = [None, *kinds_told.tests()]
     with st.form("coaching_entry"):
         left, right = st.columns(2)
         name = left.selectbox("Technician", people, key="session_who")
@@ -166,7 +166,10 @@ def coaching(stamp: str) -> None:
             format_func=lambda one: skills.TOPIC_WORDS.get(one, one),
         )  # fmt: skip
         test = right.selectbox(
-            "Test", tests, format_func=lambda one: data.title(one) if one else "all tests", key="session_test"
+            "Test",
+            tests,
+            format_func=lambda one: kinds_told.title(one) if one else "all tests",
+            key="session_test",
         )
         note = st.text_area("What was agreed", key="session_note", max_chars=900)
         by = who.ask("session")

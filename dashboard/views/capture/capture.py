@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data
-from dashboard.shared import drawing, filters, findings, go, notices, parts
+from dashboard.shared import drawing, filters, findings, go, kinds_told, notices, parts
 from dashboard.views.capture import answer as answers
 from dashboard.views.capture import chart as charts
 from dashboard.views.capture import choosing
@@ -58,7 +58,7 @@ notes = view.measures[0].notes if view.measures else ()
 st.markdown(" ".join([*notes, view.called, view.outcome or "No outcome is confirmed yet."]))
 for said in answers.reading_notes(data.frame(stamp, "reading_notes", capture_file=row["capture_file"])):
     notices.note(said)
-st.caption(answers.headline(row, known, data.title(row["test"]), alone["features"]))
+st.caption(answers.headline(row, known, kinds_told.title(row["test"]), alone["features"]))
 
 with st.container(horizontal=True):
     if known is not None and row["group"]:
@@ -116,7 +116,7 @@ if view.reasons:
 
 st.header("Hookup and waveform")
 st.markdown(answers.hookup_words(row, known))
-notices.cautions(data.cautions(row["test"] or ""))
+notices.cautions(kinds_told.cautions(row["test"] or ""))
 try:
     waveform = data.waveform(stamp, row["capture_file"])
 except UnreadableFile as error:

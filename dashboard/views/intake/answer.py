@@ -10,7 +10,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard import data
+from dashboard.shared import kinds_told
 from models.people.standing_hookup import standing_hookups
 from pipelines.errors import ShopspreadError
 from pipelines.kinds import engine_words, kind
@@ -67,7 +67,7 @@ def troubles(captures: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
             "capture_file",
             "status",
             pl.col("reason").fill_null("No reason was noted.").alias("what_to_do"),
-            pl.col("test").map_elements(data.title, return_dtype=pl.String),
+            pl.col("test").map_elements(kinds_told.title, return_dtype=pl.String),
             "technician",
             "captured_at",
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data, hookups, writing
-from dashboard.shared import filters, inert, notices, parts, words
+from dashboard.shared import filters, inert, kinds_told, notices, parts, words
 from dashboard.shared import who as who_writes
 from dashboard.views.intake import answer as answers
 from pipelines.errors import ShopspreadError
@@ -102,7 +102,7 @@ def save_hookup(test: str, hookup: dict[str, object], who: str) -> None:
 
 with right, st.container(border=True):
     st.markdown("**The standing hookup of a test**")
-    test = st.selectbox("Test", data.tests(), format_func=data.title, key="kept_house_test")
+    test = st.selectbox("Test", kinds_told.tests(), format_func=kinds_told.title, key="kept_house_test")
     usual = answers.hookup_fields(values["house_setup"].get(test), frames["captures"], test)
     st.caption(usual.where)
     titles = answers.signals_of(test)
@@ -135,7 +135,7 @@ with right, st.container(border=True):
     before = hookups.hookup_before(stamp, test)
     if before is not None and st.button("Undo the last change", icon=":material/undo:"):
         save_hookup(test, before, who_house)
-    notices.cautions(data.cautions(test))
+    notices.cautions(kinds_told.cautions(test))
 
 st.header("Log")
 rows = st.select_slider("Newest rows shown", [100, 500, 2000, 10000], key="kept_log_rows")

@@ -10,7 +10,7 @@ import polars as pl
 
 from dashboard import data
 from dashboard.shared import captures as wording
-from dashboard.shared import words
+from dashboard.shared import kinds_told, words
 from dashboard.shared.job_lists import JOB_LISTS
 from pipelines.kinds import kind
 
@@ -169,7 +169,7 @@ def _capture(row: dict[str, Any], repaired: Mapping[tuple[str, str], dt.datetime
         "capture": row["capture_file"],
         "day": taken.date() if taken else None,
         "when": when,
-        "test": data.title(row["test"]),
+        "test": kinds_told.title(row["test"]),
         "purpose": (row["purpose"] or "").replace("_", " "),
         "technician": row["technician"],
         "job": row["repair_order"],

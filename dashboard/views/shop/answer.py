@@ -7,8 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard import data
-from dashboard.shared import words
+from dashboard.shared import kinds_told, words
 from dashboard.shared.parts import Answer
 from dashboard.shared.words import over
 from models.jobs.adoption import Adoption
@@ -291,7 +290,7 @@ def weekly_rows(value: Adoption, as_of: dt.date) -> pl.DataFrame:
 def test_rows(value: Adoption) -> pl.DataFrame:
     """Captures by test, its title in words: test, paid, practice, unusable."""
     return value.by_test.select(
-        pl.col("test").map_elements(data.title, return_dtype=pl.String), "paid", "practice", "unusable"
+        pl.col("test").map_elements(kinds_told.title, return_dtype=pl.String), "paid", "practice", "unusable"
     )
 
 

@@ -10,7 +10,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data
-from dashboard.shared import captures, subjects, words
+from dashboard.shared import captures, kinds_told, subjects, words
 from dashboard.shared.filters import Filters, Subject
 from models.outliers.discoveries import discoveries
 from models.outliers.exchangeable import exchangeability
@@ -46,7 +46,7 @@ def all_of(frames: Frames, monday: dt.date, chosen: Filters) -> pl.DataFrame:
         .select(
             "capture_file",
             day.alias("day"),
-            pl.col("test").map_elements(data.title, return_dtype=pl.String),
+            pl.col("test").map_elements(kinds_told.title, return_dtype=pl.String),
             "group",
             "technician",
             "repair_order",
