@@ -60,7 +60,11 @@ def test_one_capture_is_shown_to_each_as_all_of_them_are(
         held = data.frames(stamp)
         # somebody else's file goes by a name of ours, by which each is found as it is by its own
         called = [data.hiding(stamp).file(name) for name in "abc"]
-        assert [one == name for one, name in zip(called, "abc", strict=True)] == [True, names[1] == "bo", True]
+        assert [one == name for one, name in zip(called, "abc", strict=True)] == [
+            True,
+            names[1] == "bo",
+            True,
+        ]
         whole = held["captures"].with_columns(place=pl.col("capture_file").replace_strict(called, [0, 1, 2]))
         assert whole.sort("place")["technician"].to_list() == names
         for place, name in enumerate(called):

@@ -73,14 +73,16 @@ class OnRecord:
     @cached_property
     def aliases(self) -> dict[str, str]:
         """Every capture's name of ours, by its file."""
-        return {
-            file: self.alias(file, day) for file, day in self.files.select(FILE, "captured_at").iter_rows()
-        }
+        names = self.files[FILE].to_list()
+        digests = pl.Series([_digest(name, self.secret) for name in names], dtype=pl.String)
+        # As `alias` writes it, for all at once: a large shop has hundreds of thousands.
+        days = (" of " + self.files["captured_at"].dt.strftime("%Y-%m-%d")).fill_null("")
+        return dict(zip(names, ("capture " + digests + days).to_list(), strict=True))
 
     @cached_property
     def by_alias(self) -> dict[str, str]:
         """Every file, by what does not change of its capture's name of ours."""
-        return {_key(alias): file for file, alias in self.aliases.items()}
+        return {_digest(file, self.secret): file for file in self.aliases}
 
     @cached_property
     def by_last(self) -> dict[str, str | None]:
@@ -250,7 +252,10 @@ def _bears(text: str, *patterns: re.Pattern[str] | None) -> bool:
 
 def _mapped(column: pl.Series, work: Callable[[str], str]) -> pl.Series:
     values = column.drop_nulls().unique().to_list()
-    apart = {value: shown for value in values if (shown := work(value)) != value}
+    if 2 * len(values) > len(column):
+        shown = [None if value is None else work(value) for value in column.to_list()]
+        return pl.Series(column.name, shown, dtype=column.dtype)
+    apart = {value: other for value in values if (other := work(value)) != value}
     if not apart:
         return column
     return column.replace(list(apart), list(apart.values()))
