@@ -30,7 +30,8 @@ PLAIN = frozenset(
         "group", "engine_family", "component", "test", "measure", "status", "purpose", "check", "severity", "feature",
         "unit", "repair_order", "vehicle", "comeback_of", "came_back_as", "finding", "method", "call", "source",
         "state", "action", "sync_kind", "topic", "p_basis", "batch", "reasons", "waveform_sha256", "quality",
-        "ch_signals", "ch_scales",
+        "ch_signals", "ch_scales", "firing_order", "firing_intervals_deg", "identified", "label", "basis", "stands",
+        "outlier_model",
     }
 )  # fmt: skip
 """Columns of keys and of words of our own. What is in none of these lists is looked through as something written."""
@@ -217,14 +218,17 @@ def _key(shown: str) -> str:
 
 
 def _patterns(known: OnRecord, own: frozenset[str]) -> tuple[re.Pattern[str] | None, re.Pattern[str] | None]:
-    """What finds others' whole names, however they are spelt, and parts of technicians' names as they are written."""
+    """What finds others' whole names, however they are spelt, and parts of technicians' names as they are written.
+
+    A key that is a number is nobody's name and would be found in every sentence with figures.
+    """
     others = (known.technicians | known.people) - own
     mine = {word for name in own for word in _WORD.findall(name)}
     names = {tuple(_WORD.findall(name)) for name in others} - {()}
     whole = [
         _BETWEEN.join(re.escape(word) for word in words)
         for words in sorted(names, key=lambda words: (-len(words), words))
-        if sum(map(len, words)) > 1
+        if sum(map(len, words)) > 1 and not "".join(words).isdecimal()
     ]
     parts = {
         word
