@@ -33,7 +33,9 @@ FILES = pl.DataFrame(
     schema={"capture_file": pl.String, "technician": pl.String, "captured_at": pl.Datetime, "uploaded_by": pl.String},
     orient="row",
 )  # fmt: skip
-KNOWN = OnRecord(FILES, frozenset({"ann", "Bo Berg", "cy", "12"}), frozenset({"Mira Lund", "The owner"}), b"k" * 32)
+KNOWN = OnRecord(
+    FILES, frozenset({"ann", "Bo Berg", "cy", "12"}), frozenset({"Mira Lund", "The owner"}), b"k" * 32
+)
 
 
 @pytest.fixture(scope="module")
@@ -53,6 +55,12 @@ def test_a_file_is_called_by_its_name_only_to_whom_it_belongs(hides: Hiding) -> 
     assert shown["week1/Bo Berg.csv"].endswith(" of 2026-03-02")
     # The log is put right, the day changes: a link sent before still leads there.
     assert hides.real(shown["week1/Bo Berg.csv"].replace("03-02", "03-09")) == "week1/Bo Berg.csv"
+
+
+def test_a_name_of_a_named_shop_is_found_as_its_shop_calls_them() -> None:
+    known = OnRecord(FILES.clear(), frozenset({"North▸Bo Berg", "South▸ann"}), frozenset(), b"k" * 32)
+    hides = Hiding.of(viewer_of("Ann", [Role.TECHNICIAN], "North▸ann"), known)
+    assert hides.text("Bo Berg and North▸Bo Berg, ann") == f"{OTHERS} and North▸{OTHERS}, ann"
 
 
 def test_a_guessed_file_name_is_not_proven_by_its_hash() -> None:

@@ -39,7 +39,7 @@ RULES: dict[str, set[str]] = {
     "pipelines.kinds": {BASE, "models.records", "models.outliers"},
     "pipelines.readers": {BASE},
     "pipelines.warehouse": {BASE, "pipelines.kinds", "models.records", "models.thresholds"},
-    "pipelines.access": {BASE},
+    "pipelines.access": {BASE, "models.records"},
     "pipelines.intake": {BASE, "pipelines.kinds", "pipelines.readers", "pipelines.warehouse", "models.records"},
     "pipelines.fit": {BASE, "pipelines.kinds", "pipelines.warehouse"} | MODELS | {"models.people"},
     "pipelines.reports": {BASE, "pipelines.kinds", "pipelines.warehouse", "pipelines.fit"} | MODELS | {"models.people"},

@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 
 import polars as pl
 
+from models.records.shops import own_name
 from pipelines.access.roles import Right, Viewer
 
 OTHERS = "somebody else"
@@ -90,7 +91,7 @@ class OnRecord:
         """Every file by the last part of its name; None where two files in two folders share it."""
         found: dict[str, str | None] = {}
         for file in self.aliases:
-            last = file.rpartition("/")[2]
+            last = own_name(file).rpartition("/")[2]
             found[last] = None if last in found else file
         return found
 
@@ -222,7 +223,10 @@ def _patterns(known: OnRecord, own: frozenset[str]) -> tuple[re.Pattern[str] | N
 
     A key that is a number is nobody's name and would be found in every sentence with figures.
     """
-    others = (known.technicians | known.people) - own
+    # Where several shops share a warehouse a remark calls people what their shop does.
+    own = frozenset(map(own_name, own))
+    technicians = frozenset(map(own_name, known.technicians)) - own
+    others = technicians | (frozenset(map(own_name, known.people)) - own)
     mine = {word for name in own for word in _WORD.findall(name)}
     names = {tuple(_WORD.findall(name)) for name in others} - {()}
     whole = [
@@ -232,7 +236,7 @@ def _patterns(known: OnRecord, own: frozenset[str]) -> tuple[re.Pattern[str] | N
     ]
     parts = {
         word
-        for name in known.technicians - own
+        for name in technicians
         for word in _WORD.findall(name)
         if len(word) >= SHORTEST_PART and word[0].isupper() and word not in mine
     }
