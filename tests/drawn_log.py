@@ -165,7 +165,7 @@ def _hookup(rng: np.random.Generator) -> Row:
 
     return {
         "ch_signals": one(None, "", "a;b", "a;b", "a; b;", "b;a", "a", "a;b;;"),
-        "ch_scales": one(None, "1;10", "1;10", "1.0; 10.0; 1", "10;1", "1", ";", "1;10;5"),
+        "ch_scales": one(None, "1;10", "1;10", "1.0; 10.0; 1", "10;1", "1", ";", "1;10;5", "1;5"),
         "sync_cylinder": one(None, 1, 1, 2, 3),
         "rate_hz": one(None, 2000.0, 3000.0, 3000.0, 4500.0),
         "duration_s": one(None, 7.0, 10.0, 10.0, 20.0),

@@ -266,7 +266,18 @@ def fate(mutant: Mutant, tests: Sequence[str], longest_s: float = LONGEST_S) -> 
         sys.meta_path.insert(0, _Broken(mutant, module))
         code = 1
         try:
-            code = int(pytest.main(["-q", "-x", "-p", "no:cacheprovider", "-p", "no:cov", *tests]))
+            # without the plugins their marks are unknown, which must be no error
+            options = [
+                "-q",
+                "-x",
+                "-p",
+                "no:cacheprovider",
+                "-p",
+                "no:cov",
+                "-o",
+                "addopts=--import-mode=importlib",
+            ]
+            code = int(pytest.main([*options, *tests]))
         finally:
             os._exit(min(code, 125))
     until = time.monotonic() + longest_s
@@ -325,19 +336,17 @@ def _report(path: Path, asked: argparse.Namespace) -> None:
     # what runs at the import, a constant say, belongs to no test: then every test of the file may notice it
     everyone = sorted({test for tests in lines.values() for test in tests})
     counts = dict.fromkeys((KILLED, SURVIVED, UNREACHED), 0)
-    original = path.read_text(encoding="utf-8").splitlines()
+    sound = Mutant(path, "none", 0, path.read_text(encoding="utf-8"))
+    if everyone and fate(sound, _within(everyone, asked.most_s)) != SURVIVED:
+        raise SystemExit(f"{path}: its tests fail without any fault, so they would seem to notice every one")
+    original = sound.source.splitlines()
     for index in drawn:
         if sum(counts.values()) == asked.per_file:
             break
         mutant = made(path, everything[index])
         if mutant is None:
             continue
-        spent, chosen = 0.0, []
-        for seconds, test in lines.get(mutant.line) or everyone:
-            spent += seconds
-            if chosen and spent > asked.most_s:
-                break
-            chosen.append(test)
+        chosen = _within(lines.get(mutant.line) or everyone, asked.most_s)
         outcome = fate(mutant, chosen) if chosen else UNREACHED
         counts[outcome] += 1
         if outcome != KILLED:
@@ -351,6 +360,18 @@ def _report(path: Path, asked: argparse.Namespace) -> None:
                 sep="\n    ",
             )
     print(f"== {path}: {len(everything)} faults, {sum(counts.values())} drawn, {counts}", flush=True)
+
+
+def _within(tests: Sequence[tuple[float, str]], most_s: float) -> list[str]:
+    """The quickest tests that fit into so many seconds, one at least."""
+    spent: float = 0.0
+    chosen: list[str] = []
+    for seconds, test in tests:
+        spent += seconds
+        if chosen and spent > most_s:
+            break
+        chosen.append(test)
+    return chosen
 
 
 if __name__ == "__main__":
