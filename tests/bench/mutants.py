@@ -226,10 +226,7 @@ def tests_by_line(folder: Path, path: Path) -> dict[int, list[tuple[float, str]]
 
     data = CoverageData(basename=str(folder / "lines"))
     data.read()
-    seconds: dict[str, float] = {}
-    for times in sorted(folder.glob("times-*.xml")):
-        for case in ElementTree.parse(times).getroot().iter("testcase"):
-            seconds[f"{case.get('file')}::{case.get('name')}"] = float(case.get("time") or 0)
+    seconds = _seconds(folder)
     names: dict[int, set[str]] = {}
     for line, contexts in data.contexts_by_lineno(str(path.resolve())).items():
         names[line] = {context.split("|")[0] for context in contexts if context}
@@ -238,6 +235,15 @@ def tests_by_line(folder: Path, path: Path) -> dict[int, list[tuple[float, str]]
         running = set().union(*(names.get(one, set()) for one in range(first, last + 1)))
         found[line] = sorted((seconds.get(name, 1.0), name) for name in running)
     return found
+
+
+def _seconds(folder: Path) -> dict[str, float]:
+    """How long each recorded test took."""
+    return {
+        f"{case.get('file')}::{case.get('name')}": float(case.get("time") or 0)
+        for times in sorted(folder.glob("times-*.xml"))
+        for case in ElementTree.parse(times).getroot().iter("testcase")
+    }
 
 
 def _statements(text: str) -> dict[int, tuple[int, int]]:
@@ -335,8 +341,11 @@ def _report(path: Path, asked: argparse.Namespace) -> None:
     everything = places(path)
     drawn = np.random.default_rng(asked.seed).permutation(len(everything))
     lines = tests_by_line(asked.lines, path)
-    # what runs at the import, a constant say, belongs to no test: then every test of the file may notice it
-    everyone = sorted({test for tests in lines.values() for test in tests})
+    # what runs at the import, a constant say, belongs to no test: then every test of the file may notice it, those
+    # first that name the module
+    module = ".".join(path.with_suffix("").parts)
+    naming = sorted((took, name) for name, took in _seconds(asked.lines).items() if f"[{module}." in name)
+    everyone = naming + sorted({test for tests in lines.values() for test in tests})
     counts = dict.fromkeys((KILLED, SURVIVED, UNREACHED), 0)
     sound = Mutant(path, "none", 0, path.read_text(encoding="utf-8"))
     original = sound.source.splitlines()
