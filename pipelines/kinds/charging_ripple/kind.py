@@ -19,7 +19,7 @@ from pipelines.kinds.charging_ripple.read import read_channel
 from pipelines.kinds.simulated import Simulation
 from pipelines.waveform import Waveform
 
-READER_VERSION = 2
+READER_VERSION = 3
 SIGNALS = (
     Signal("battery_voltage", "Battery voltage", "V"),
     Signal("alternator_voltage", "Voltage at the alternator's output", "V"),
@@ -79,7 +79,7 @@ FEATURES = (
     Feature(
         "cycles", "Electrical cycles read", "", "whole cycles in the stretch that was read", "low", made=True
     ),
-    Feature("pulses", "Pulses in an electrical cycle", "", "where the lines of the ripple tell them", "none"),
+    Feature("pulses", "Pulses in an electrical cycle", "", "where lines, shape and firing tell them", "none"),
     Feature(
         "electrical_hz", "Electrical frequency", "Hz", "speed of the machine times its pole pairs", "none"
     ),

@@ -10,6 +10,7 @@ import numpy as np
 from pipelines.kinds.base import ElementReading, Events, Reading
 from pipelines.kinds.charging_ripple import checks, comb
 from pipelines.kinds.charging_ripple.course import Course, find_course, locked, phase
+from pipelines.kinds.charging_ripple.firing import firing_hz
 from pipelines.kinds.charging_ripple.phases import POINTS, PULSES, Phases, phases_of
 from pipelines.kinds.charging_ripple.signals import Floats, Samples, Trace, clipped, prepare
 from pipelines.kinds.charging_ripple.swing import Swing, swing_of
@@ -84,28 +85,43 @@ def look(trace: Trace, unit: str) -> Seen | None:
     spacing_hz = course.mean_hz / course.multiple
     turned = phase(trace.flat, trace.rate_hz, course, max(SMOOTH_S, 1.0 / spacing_hz)) / course.multiple
     flat = trace.flat[course.first : course.last]
-    points = 48 if spacing_hz < 600 else 24 if spacing_hz < 1200 else 12 if spacing_hz < 1800 else 8
-    rows = by_cycle(flat, turned, points, 6)
+    rows = by_cycle(flat, turned, _points(spacing_hz), 6)
     if len(rows) < FEWEST_ROWS or not _is_ripple(trace.values, flat, unit):
         return None
+    lines = comb.lines_of(rows)
+    finer = comb.too_fine(lines, len(rows))
+    if finer > 1:
+        spacing_hz, turned = finer * spacing_hz, finer * turned
+        rows = by_cycle(flat, turned, _points(spacing_hz), 6)
+        lines = comb.lines_of(rows)
     values = trace.values[course.first : course.last]
-    sign = -1 if not checks.blocks_direct_current(values, unit) and float(np.median(values)) < 0 else 1
-    found = comb.find(sign * rows, spacing_hz, _large(rows, values, unit))
+    blocked = checks.blocks_direct_current(values, unit)
+    shape = comb.shape_of(rows.mean(axis=0))
+    turned_over = comb.upside_down(shape) if blocked else float(np.median(values)) < 0
+    sign = -1 if turned_over else 1
+    shape = comb.shape_of(sign * rows.mean(axis=0))
+    fires_hz = firing_hz(turned, trace.rate_hz)
+    found = comb.find(lines, len(rows), shape, spacing_hz, _large(rows, values, unit), fires_hz)
     if found is None:
         return None
     electrical_hz = spacing_hz / found.part
     # the line that shows the shaft's angle best: high, and strong
-    lines = np.abs(np.fft.rfft(rows.mean(axis=0)))[1 : points // 2]
-    order = 1 + int(np.argmax(lines * np.arange(1, len(lines) + 1)))
+    size = np.abs(np.fft.rfft(rows.mean(axis=0)))[1 : rows.shape[1] // 2]
+    order = 1 + int(np.argmax(size * np.arange(1, len(size) + 1)))
     cycles = locked(flat, turned, order, trace.rate_hz, 1.0 / electrical_hz) / found.part
     cycle_rows = by_cycle(sign * flat, cycles, POINTS)
     phases = phases_of(cycle_rows) if len(cycle_rows) else None
     pp = phases.ripple_pp if phases else float(np.ptp(rows.mean(axis=0)))
-    if trace.file_rate_hz < checks.FOLDED_HZ:
+    if trace.file_rate_hz < checks.FOLDED_HZ or not found.told:
         phases = None
     if phases is not None and trace.step * STEPS_FOR_PHASES > float(np.quantile(np.abs(flat), 0.95)) * 2:
         phases = None
     return Seen(trace, course, found, cycles, phases, swing_of(cycles, values, trace.rate_hz, pp), sign)
+
+
+def _points(spacing_hz: float) -> int:
+    """Points a cycle of the lines' spacing needs, fewer the faster it is."""
+    return 48 if spacing_hz < 600 else 24 if spacing_hz < 1200 else 12 if spacing_hz < 1800 else 8
 
 
 def _large(rows: Floats, values: Floats, unit: str) -> float:
@@ -141,7 +157,7 @@ def _checks(samples: Samples, seen: Seen, unit: str) -> list[str]:
     trace, course = seen.trace, seen.course
     part = trace.values[course.first : course.last]
     names = ["ac_coupled"] if checks.blocks_direct_current(part, unit) else []
-    if seen.sign < 0:
+    if seen.sign < 0 and not names:
         names.append("reversed_leads")
     if clipped(samples, trace.gap_share):
         names.append("clipped")

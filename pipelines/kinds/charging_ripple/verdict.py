@@ -6,7 +6,7 @@ from typing import Literal
 
 import numpy as np
 
-from pipelines.kinds.charging_ripple.comb import Comb
+from pipelines.kinds.charging_ripple.comb import SOUND, Comb
 from pipelines.kinds.charging_ripple.phases import PULSES, Phases
 from pipelines.kinds.charging_ripple.swing import Swing
 
@@ -45,16 +45,25 @@ SAID: dict[Pattern, str] = {
 }
 
 
+NOT_TOLD = (
+    "How many pulses a cycle has cannot be told from this record, so no phases are compared and the frequency is only "
+    "the likeliest: record half a second or more at a steady idle, with DC coupling or a smaller range."
+)
+AT_FAULT = " A missing pulse is likelier than none: test the diodes."
+
+
 def verdict(phases: Phases | None, swing: Swing, found: Comb) -> tuple[str, ...]:
     """The notes of a reading."""
     said = []
-    if phases is None:
+    if not found.told:
+        said.append(NOT_TOLD if found.part == SOUND else NOT_TOLD + AT_FAULT)
+    elif phases is None:
         said.append("Steps, rate or length of this record do not allow to compare the phases.")
     else:
         if not found.sure:
             said.append(
-                "Nothing stands between the ripple's lines to count the pulses of a cycle by: six were taken as the "
-                "frequency and the shape make likeliest."
+                "Little stands between the ripple's lines to count the pulses of a cycle by: six were taken as "
+                "frequency, firing and shape make likeliest."
             )
         which = pattern(phases)
         if which:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.fft import next_fast_len
 
 from pipelines.kinds.fuel_pump_current.signals import Floats
 
@@ -13,6 +14,13 @@ SEEN_HZ = 12_000.0
 def points_for(line_hz: float) -> int:
     """Points a cycle of a line needs, so that what lies between its beats is seen too."""
     return int(np.clip(2 ** np.ceil(np.log2(SEEN_HZ / line_hz)), FEWEST_POINTS, MOST_POINTS))
+
+
+def quick_length(length: int) -> int:
+    """The longest length up to `length` (1 or more) whose Fourier transform is quick: no large prime factor."""
+    while next_fast_len(length, real=True) != length:
+        length -= 1
+    return length
 
 
 def by_angle(values: Floats, cycles: Floats, points: int) -> Floats:

@@ -18,6 +18,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.fft import rfft
+from scipy.ndimage import maximum_filter1d
 
 from pipelines.kinds.fuel_pump_current.signals import Floats
 
@@ -103,7 +105,8 @@ def spectrum(rows: Floats) -> tuple[Floats, Floats]:
     The background is the median of the lines around, so that a slow wobble is no line.
     """
     flat = rows.ravel()
-    power = np.abs(np.fft.rfft((flat - flat.mean()) * np.hanning(len(flat) + 2)[1:-1])) ** 2
+    lines = rfft((flat - flat.mean()) * np.hanning(len(flat) + 2)[1:-1])
+    power = lines.real**2 + lines.imag**2
     block = max(16, len(rows) // 16)
     whole = len(power) // block
     if whole < 2:
@@ -129,13 +132,14 @@ def count(lines: tuple[Floats, Floats], cycles: int, line_hz: float, highest_hz:
     top = min(len(power) - 2, int(highest_hz / line_hz * cycles))
     # a comb is judged on the lines up to here, whatever its spacing: missing lines count against it
     reach = min(top, int(max(2.3 * line_hz, LEAST_REACH_HZ) / line_hz * cycles))
+    odds = line_odds(power, background, reach)
     combs: list[tuple[float, int]] = []
     lowest = int(np.ceil(30.0 * line_hz / HIGHEST_RPM))
     for order in range(max(1, lowest), 2 * MOST_ORDERS + 1):
         if cycles / order < 3 or 30.0 * line_hz / order < 0.5 * LOWEST_RPM:
             break
         at = np.rint(np.arange(1, int(reach * order / cycles) + 1) * cycles / order).astype(np.int64)
-        combs.append((float(_odds(power, background, at).sum()), order))
+        combs.append((float(odds[at].sum()), order))
     if not combs:
         return None
     combs.sort(reverse=True)
@@ -184,9 +188,9 @@ def _choose(choices: list[Count]) -> Count | None:
     return replace(better, doubtful=close)
 
 
-def _odds(power: Floats, background: Floats, at: npt.NDArray[np.int64]) -> Floats:
-    """Log odds that there is a line at each place (between two bins), held at `CAP_ODDS`."""
-    above = power[at[:, None] + np.array([-1, 0, 1])].max(axis=1) / background[at]
+def line_odds(power: Floats, background: Floats, reach: int) -> Floats:
+    """Log odds that there is a line at each bin (or between two) up to `reach`, held at `CAP_ODDS`."""
+    above = maximum_filter1d(power[: reach + 2], 3)[: reach + 1] / background[: reach + 1]
     return np.asarray(np.minimum(above / 3.0 - np.log(np.maximum(above, 1.0)) - 1.5, CAP_ODDS))
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 
 from pipelines.kinds.fuel_pump_current.angle import by_angle
 from pipelines.kinds.fuel_pump_current.signals import Floats, Trace, moving_mean
@@ -117,13 +118,13 @@ def _levels(trace: Trace, turning: Turning, no_current_a: float, *, odd: bool) -
 
 
 def _at_places(
-    mean: Floats, half: Floats, ripples: int, half_s: float, windows: tuple[Floats, ...], offsets: range
+    mean: Floats, half: Floats, ripples: int, half_s: float, windows: Floats, offsets: range
 ) -> tuple[Floats, float, int]:
     """Goal at each place of a mean turn, L/R, and the offset among `offsets` that shows the deepest place."""
     lag_s = _lag(half, ripples, half_s)
     goal = _goal(mean, len(mean) == len(half), lag_s, half_s)
-    levels = [goal @ windows[offset + SLACK] for offset in offsets]
-    best = int(np.argmax([np.median(one) - one.min() for one in levels]))
+    levels = goal @ windows[offsets.start + SLACK : offsets.stop + SLACK]
+    best = int(np.argmax(np.median(levels, axis=1) - levels.min(axis=1)))
     return levels[best], lag_s, offsets[best]
 
 
@@ -135,7 +136,7 @@ def _goal(mean: Floats, is_half: bool, lag_s: float, half_s: float) -> Floats:
 
 
 def _choice(
-    mean: Floats, is_half: bool, lag_s: float, half_s: float, windows: tuple[Floats, ...], best: int
+    mean: Floats, is_half: bool, lag_s: float, half_s: float, windows: Floats, best: int
 ) -> Floats:
     """What the choice of L/R and of the offset leaves open at each place, as a standard deviation."""
     apart = []
@@ -153,10 +154,10 @@ def _lag(half: Floats, ripples: int, half_s: float) -> float:
     most = min(2 * ripples + 2, len(half) // 2 - 1)
     order = np.arange(1, most + 1)
     lines = np.fft.rfft(half)[1 : most + 1]
-    turned = np.exp(1j * np.pi * order[None, :] * np.arange(96)[:, None] / 96.0)
     goal = lines[None, :] * (1.0 + 2j * np.pi * order[None, :] * LAGS_S[:, None] / half_s)
-    even = np.einsum("lj,aj->laj", goal, turned).real
-    share = np.sum(even**2, axis=2).max(axis=1) / (np.sum(np.abs(goal) ** 2, axis=1) + 1e-30)
+    # Re(z)^2 is half of |z|^2 + Re(z^2): the even part of all turns at once
+    size = np.sum(goal.real**2 + goal.imag**2, axis=1)
+    share = 0.5 + 0.5 * (goal**2 @ _turned_twice(most)).real.max(axis=1) / (size + 1e-30)
     top = int(np.argmax(share))
     if not 0 < top < len(LAGS_S) - 1:
         return float(LAGS_S[top])
@@ -167,8 +168,15 @@ def _lag(half: Floats, ripples: int, half_s: float) -> float:
 
 
 @lru_cache(maxsize=32)
-def _windows(points: int, width: int, places: int) -> tuple[Floats, ...]:
-    """For each offset the weights, shape (points, places), that give every place's mean over its bar's passage.
+def _turned_twice(most: int) -> npt.NDArray[np.complex128]:
+    """Squares of what turns each of the lines 1 to `most` by 96 parts of half a turn, shape (most, 96)."""
+    order = np.arange(1, most + 1)
+    return np.asarray(np.exp(2j * np.pi * order[:, None] * np.arange(96)[None, :] / 96.0))
+
+
+@lru_cache(maxsize=32)
+def _windows(points: int, width: int, places: int) -> Floats:
+    """For each offset the weights, shape (offsets, points, places), that give every place's mean over its passage.
 
     Offsets run from `-SLACK` to `OFFSETS + SLACK`, in parts of a place.
     """
@@ -179,11 +187,11 @@ def _windows(points: int, width: int, places: int) -> tuple[Floats, ...]:
         apart = (at[:, None] - middle[None, :] + points / 2) % points - points / 2
         weight = np.where(np.abs(apart) < width, 1.0 + np.cos(np.pi * apart / width), 0.0)
         made.append(weight / weight.sum(axis=0))
-    return tuple(made)
+    return np.stack(made)
 
 
 def _relative(
-    levels: Floats, rows: Floats, ripples: int, half_s: float, windows: tuple[Floats, ...], best: int
+    levels: Floats, rows: Floats, ripples: int, half_s: float, windows: Floats, best: int
 ) -> tuple[Floats, Floats]:
     """Per cent of the median place and its standard error, from blocks of turns that are each read on their own.
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from pipelines.kinds.fuel_pump_current.comb import Count
+from pipelines.kinds.fuel_pump_current.comb import Count, line_odds
 from pipelines.kinds.fuel_pump_current.signals import Floats
 
 BARS = (5, 6, 7, 8, 9, 10, 11, 12)
@@ -26,7 +26,7 @@ USUAL_RPM, RPM_SPREAD = 6000.0, 0.33
 """Centre and spread (of the logarithm) of a pump's speed: common practice, no source."""
 MOST_LINES, FEWEST_LINES, MOST_COMBS = 44, 5, 6
 LEAST_REACH_HZ = 1500.0
-CAP_ODDS, COMB_WEIGHT, BEHIND = 6.0, 0.5, 16.0
+COMB_WEIGHT, BEHIND = 0.5, 16.0
 SEEN = 8.0
 """A line's power over its background from which its size is used."""
 SCATTER, NOTHING = 0.6, 1.0
@@ -111,14 +111,13 @@ def _combs(
     Odd harmonics may all be missing: brushes that are alike make none.
     """
     reach = min(top, int(max(2.3 * line_hz, LEAST_REACH_HZ) / line_hz * cycles))
+    all_odds, half = line_odds(power, background, reach), float(np.log(0.5))
     found = []
     first = max(1, int(np.ceil(60.0 * line_hz / HIGHEST_RPM)))
     last = min(int(60.0 * line_hz / LOWEST_RPM), int(cycles / 2.5))
     for order in range(first, last + 1):
         at = np.rint(np.arange(1, int(reach * order / cycles) + 1) * cycles / order).astype(np.int64)
-        above = power[at[:, None] + np.array([-1, 0, 1])].max(axis=1) / background[at]
-        odds = np.minimum(above / 3.0 - np.log(np.maximum(above, 1.0)) - 1.5, CAP_ODDS)
-        half = np.log(0.5)
+        odds = all_odds[at]
         found.append((float(odds[1::2].sum() + np.logaddexp(half, half + odds[::2].sum())), order))
     return sorted(found, reverse=True)
 

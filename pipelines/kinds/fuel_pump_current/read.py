@@ -67,8 +67,6 @@ def look(samples: npt.NDArray[np.float32], trace: Trace, turning: Turning) -> tu
     start = find_startup(trace, turning.first, turning.last)
     part = trace.amps[turning.first : turning.last]
     running = float(np.median(part))
-    found = sizes(trace, turning, 0.0)
-    ripple = found.ripple_a if np.isfinite(found.ripple_a) else 2.8 * float(np.std(turning.flat))
     if not abs(start.no_current_a) <= 0.4 * abs(running) + ZERO_OFF_A:
         start = replace(start, no_current_a=nan, polarity=0)
     blocked = checks.blocks_direct_current(part, start.no_current_a)
@@ -79,6 +77,7 @@ def look(samples: npt.NDArray[np.float32], trace: Trace, turning: Turning) -> tu
         start = replace(start, no_current_a=-start.no_current_a)
     zero = start.no_current_a if np.isfinite(start.no_current_a) else 0.0
     found = sizes(trace, turning, zero)
+    ripple = found.ripple_a if np.isfinite(found.ripple_a) else 2.8 * float(np.std(turning.flat))
     fine = trace.step_a * STEPS_FOR_BARS < ripple
     levels = bar_levels(trace, turning, zero) if fine and not blocked else None
     if levels is not None and float(np.median(levels.se_pct)) > MOST_SE_PCT:

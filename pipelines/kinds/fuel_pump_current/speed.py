@@ -7,9 +7,11 @@ averaging over about two turns. Nothing here knows yet how many bars or humps a 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 import numpy.typing as npt
+from scipy.fft import rfft, rfftfreq
 
 from pipelines.kinds.fuel_pump_current.signals import Floats, moving_mean
 
@@ -18,6 +20,7 @@ LOWEST_HZ, HIGHEST_HZ = 70.0, 6000.0
 DRIFT_PER_HOP, DRIFT_HZ = 0.03, 12.0
 PROMINENT = 25.0  # a line's power over its spectrum's median power
 SLOW_S = 0.02
+BEATS, FEWEST_THINNED = 5.0, 64
 BLOCK_S, QUIET, FALLEN = 0.008, 0.2, 0.45
 
 
@@ -56,13 +59,14 @@ def spectra(flat: Floats, rate_hz: float) -> Spectra:
     size = min(int(WINDOW_S * rate_hz), len(flat))
     hop = max(1, size // 2)
     starts = np.arange(0, len(flat) - size + 1, hop)
-    window = np.hanning(size + 2)[1:-1]
-    frames = np.lib.stride_tricks.sliding_window_view(flat, size)[starts]
+    window = np.hanning(size + 2)[1:-1].astype(np.float32)
+    frames = np.lib.stride_tricks.sliding_window_view(flat.astype(np.float32), size)[starts]
     padded = 1 << int(np.ceil(np.log2(2 * size)))
-    lines = np.fft.rfft(frames * window, padded, axis=1)
-    hz = np.fft.rfftfreq(padded, 1 / rate_hz)
+    lines = rfft(frames * window, padded, axis=1)
+    hz = rfftfreq(padded, 1 / rate_hz)
     band = (hz >= LOWEST_HZ) & (hz <= min(HIGHEST_HZ, 0.48 * rate_hz))
-    power = (lines[:, band].real ** 2 + lines[:, band].imag ** 2) * hz[band]
+    part = lines[:, band].astype(np.complex128)
+    power = (part.real**2 + part.imag**2) * hz[band]
     return Spectra(power, starts + size // 2, np.asarray(hz[band], dtype=np.float64))
 
 
@@ -151,12 +155,15 @@ def _grow(
     start = _peak(power[seed], hz, line)
     course = [start]
     ends = []
+    apart_hz = float(hz[1] - hz[0])
     for way in (1, -1):
         at, now = seed, start
         while 0 <= at + way < len(power) and usable[at + way]:
-            near = np.flatnonzero(np.abs(hz - now) < max(DRIFT_PER_HOP * now, DRIFT_HZ))
+            reach_hz = max(DRIFT_PER_HOP * now, DRIFT_HZ)
+            low = max(0, int(np.floor((now - reach_hz - hz[0]) / apart_hz)) + 1)
+            high = min(len(hz), int(np.ceil((now + reach_hz - hz[0]) / apart_hz)))
             row = power[at + way]
-            top = int(near[np.argmax(row[near])]) if len(near) else 0
+            top = low + int(np.argmax(row[low:high])) if high > low else 0
             if not _is_peak(row, top) or row[top] < 0.02 * row.max():
                 break
             at, now = at + way, _peak(row, hz, top)
@@ -167,14 +174,17 @@ def _grow(
 
 def _is_peak(row: Floats, top: int) -> bool:
     """Whether a line stands above both its neighbours."""
-    return bool(0 < top < len(row) - 1 and row[top] >= row[top - 1] and row[top] >= row[top + 1])
+    if not 0 < top < len(row) - 1:
+        return False
+    below, here, above = row[top - 1 : top + 2].tolist()
+    return bool(here >= below and here >= above)
 
 
 def _peak(row: Floats, hz: Floats, top: int) -> float:
     """Frequency of a peak by a parabola through the logarithms of three lines."""
     if not 0 < top < len(row) - 1:
         return float(hz[top])
-    a, b, c = np.log(row[top - 1 : top + 2] + 1e-30)
+    a, b, c = (log(one + 1e-30) for one in row[top - 1 : top + 2].tolist())
     bend = a - 2 * b + c
     shift = 0.5 * (a - c) / bend if bend < 0 else 0.0
     return float(hz[top] + shift * (hz[1] - hz[0]))
@@ -183,16 +193,33 @@ def _peak(row: Floats, hz: Floats, top: int) -> float:
 def phase(flat: Floats, rate_hz: float, course: Course, smooth_s: float) -> Track:
     """Phase of the line along its course, averaged over `smooth_s` twice.
 
-    What was mixed down is slow: it is averaged by blocks of an eighth of `smooth_s` before it is smoothed.
+    The line is mixed down at `BEATS` samples a beat or more, for its phase needs no more; what was mixed down is slow:
+    it is averaged by blocks of an eighth of `smooth_s` before it is smoothed.
     """
-    index = np.arange(course.first, course.last)
-    rough = np.cumsum(np.interp(index, course.centre, course.hz)) / rate_hz
-    mixed = flat[course.first : course.last] * np.exp(-2j * np.pi * rough)
-    block = max(1, min(int(smooth_s * rate_hz / 8.0), len(mixed) // 4))
-    coarse = mixed[: len(mixed) // block * block].reshape(-1, block).mean(axis=1)
-    width = round(smooth_s * rate_hz / block) | 1
+    every = max(1, int(rate_hz / (BEATS * float(course.hz.max()))))
+    every = max(1, min(every, (course.last - course.first) // FEWEST_THINNED))
+    part = flat[course.first : course.last]
+    part = part[: len(part) // every * every]
+    thin = part.reshape(-1, every).mean(axis=1) if every > 1 else part
+    at = (np.arange(len(thin)) + 0.5) * every - 0.5
+    rough = np.cumsum(np.interp(course.first + at, course.centre, course.hz)) * (every / rate_hz)
+    block = max(1, min(int(smooth_s * rate_hz / every / 8.0), len(thin) // 4))
+    used = len(thin) // block * block
+    # single precision is ample for a phase within a turn
+    turn = (2.0 * np.pi * (rough[:used] % 1.0)).astype(np.float32)
+    real, imaginary = (
+        (thin[:used] * one).reshape(-1, block).mean(axis=1) for one in (np.cos(turn), np.sin(turn))
+    )
+    coarse = real - 1j * imaginary
+    width = round(smooth_s * rate_hz / every / block) | 1
     for _ in range(2):
         coarse = moving_mean(coarse, width)
     turned = np.unwrap(np.angle(coarse)) / (2 * np.pi)
     middle = (np.arange(len(coarse)) + 0.5) * block - 0.5
-    return Track(course.first, course.last, rough + np.interp(np.arange(len(mixed)), middle, turned))
+    cycles = rough + np.interp(np.arange(len(thin)), middle, turned)
+    if every == 1:
+        return Track(course.first, course.last, cycles)
+    # half a block is left at either end: the line goes on as it came
+    ends = cycles[0] - (cycles[1] - cycles[0]), cycles[-1] + (cycles[-1] - cycles[-2])
+    at, cycles = np.r_[at[0] - every, at, at[-1] + every], np.r_[ends[0], cycles, ends[1]]
+    return Track(course.first, course.last, np.interp(np.arange(course.last - course.first), at, cycles))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.kinds.fuel_pump_current import checks, comb, places, speed
-from pipelines.kinds.fuel_pump_current.angle import by_angle, points_for
+from pipelines.kinds.fuel_pump_current.angle import by_angle, points_for, quick_length
 from pipelines.kinds.fuel_pump_current.signals import Floats, Trace
 
 HIGHEST_HZ = 7000.0
@@ -62,6 +62,7 @@ def find_turning(trace: Trace) -> Turning | None:
         rows = by_angle(flat[track.first : track.last], track.cycles, points_for(line_hz))
         if len(rows) < FEWEST_CYCLES:
             continue
+        rows = rows[: quick_length(len(rows))]
         lines = comb.spectrum(rows)
         if not comb.stands(lines, len(rows)):
             continue
