@@ -130,3 +130,32 @@ def test_a_spacing_that_is_too_fine_is_seen() -> None:
         assert comb.too_fine(comb.lines_of(rows), 60) == multiple
     rows += 0.3 * np.cos(2 * np.pi * grid).reshape(60, 48)
     assert comb.too_fine(comb.lines_of(rows), 60) == 1
+
+
+def test_lines_between_are_counted_and_what_is_hardly_there_is_not() -> None:
+    cycles = 1200
+    grid = np.arange(24 * cycles) / 24.0
+    shaped = comb.Shape(0.2, 0.05, -1.0, 1.0, 0.12, False)
+
+    def found(sixths: tuple[int, ...], size: float) -> comb.Comb | None:
+        noise = 3e-3 * np.random.default_rng(6).standard_normal(len(grid))
+        lines = sum(size * np.cos(2 * np.pi * order / 6 * grid) for order in sixths)
+        rows = (np.cos(2 * np.pi * grid) + lines + noise).reshape(cycles, 24)
+        return comb.find(comb.lines_of(rows), cycles, shaped, 1300.0, 0.0, float("nan"))
+
+    none, stray, six = found((), 0.0), found((4, 8), 0.001), found((4, 5, 8), 0.02)
+    assert none is not None
+    assert stray is not None
+    assert six is not None
+    # 650 or 217 Hz: without a line between, at so little noise, two cycles are the likelier
+    assert none.part == 2
+    assert (stray.part, stray.lead) == (none.part, pytest.approx(none.lead))
+    assert (six.part, six.sure, six.told) == (6, True, True)
+
+
+def test_a_fault_is_named_on_more_than_a_sound_machine_is() -> None:
+    assert comb.Comb(6, 1.6, 0.0).told
+    assert not comb.Comb(6, 1.4, 0.0).told
+    assert comb.Comb(1, 2.6, 3.6).told
+    assert not comb.Comb(1, 2.6, 3.4).told
+    assert not comb.Comb(2, 2.4, 9.0).told

@@ -59,7 +59,7 @@ class Comb:
 
     @property
     def told(self) -> bool:
-        """Whether the phases may be compared. Nobody is to be sent after a fault on little: sound needs less of a lead."""
+        """Whether the phases may be compared. Nobody is to be sent after a fault on little: sound needs less."""
         if self.part == SOUND:
             return self.lead >= SURE_SOUND
         return self.lead >= SURE and self.over_sound >= SURE_FAULT
@@ -134,10 +134,7 @@ def find(
     sixths, _ = _between(lines, cycles, SIXTHS, FLOOR)
     halves = min(TWO, max(NO_HALVES, 2.0 * _between(lines, cycles, HALVES, FLOOR_HALVES)[1]))
     shaped = shape_odds(shape)
-    worth = {
-        part: PRIOR[part] + shaped[part] + log_odds(spacing_hz / part, fires_hz)
-        for part in possible
-    }
+    worth = {part: PRIOR[part] + shaped[part] + log_odds(spacing_hz / part, fires_hz) for part in possible}
     if 2 in worth:
         worth[2] += halves if halves > 0 else NO_HALVES
     if 6 in worth:

@@ -17,7 +17,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 from scipy.fft import rfft
 from scipy.ndimage import maximum_filter1d
 

@@ -135,9 +135,7 @@ def _goal(mean: Floats, is_half: bool, lag_s: float, half_s: float) -> Floats:
     return np.asarray(np.fft.irfft(lines * (1.0 + 2j * np.pi * order * lag_s / half_s), len(mean)))
 
 
-def _choice(
-    mean: Floats, is_half: bool, lag_s: float, half_s: float, windows: Floats, best: int
-) -> Floats:
+def _choice(mean: Floats, is_half: bool, lag_s: float, half_s: float, windows: Floats, best: int) -> Floats:
     """What the choice of L/R and of the offset leaves open at each place, as a standard deviation."""
     apart = []
     for shift in (-SLACK, SLACK):
