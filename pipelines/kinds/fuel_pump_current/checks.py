@@ -119,6 +119,9 @@ def clipped(samples: npt.NDArray[np.float32], trace: Trace) -> bool:
         # the quiet end is the pump at rest, not a rail
         if share < RAIL_SHARE or abs(rail) < 0.5 * abs(middle) or rail * middle < 0:
             continue
+        # nor is a level that is left for short pulses only: a coil's, an injector's
+        if way * middle < 0 and np.float32(rail) == np.float32(middle):
+            continue
         inside = finite[finite != np.float32(rail)]
         if len(inside) == 0:
             return False

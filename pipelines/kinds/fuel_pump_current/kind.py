@@ -19,7 +19,7 @@ from pipelines.kinds.fuel_pump_current.read import read_current
 from pipelines.kinds.simulated import Simulation
 from pipelines.waveform import Waveform
 
-READER_VERSION = 3
+READER_VERSION = 4
 SIGNAL = "fuel_pump_current"
 
 

@@ -113,8 +113,12 @@ def _unusable(samples: npt.NDArray[np.float32], trace: Trace | None, version: in
             slow = trace.file_rate_hz < checks.LOWEST_RATE_HZ
             names.append("low_sample_rate" if slow else "no_ripple")
         running = float(np.median(trace.amps))
-        if "no_ripple" not in names and checks.switched(samples, trace.file_rate_hz, running) > 0:
-            names.append("pwm_driven")
+        if "no_ripple" not in names:
+            # the right channel, as far as can be told: what else is wrong with it is said too
+            blocked = checks.blocks_direct_current(trace.amps, nan)
+            names += ["ac_coupled"] if blocked else ["reversed_leads"] if running < 0 else []
+            if checks.switched(samples, trace.file_rate_hz, running) > 0:
+                names.append("pwm_driven")
     first, *others = (checks.check(name) for name in names)
     worst: Check = replace(first, severity="unusable")
     return Reading("unusable", worst.detail, {}, checks=(worst, *others), reader_version=version)
