@@ -219,7 +219,7 @@ def phase(flat: Floats, rate_hz: float, course: Course, smooth_s: float) -> Trac
     cycles = rough + np.interp(np.arange(len(thin)), middle, turned)
     if every == 1:
         return Track(course.first, course.last, cycles)
-    # half a block is left at either end: the line goes on as it came
-    ends = cycles[0] - (cycles[1] - cycles[0]), cycles[-1] + (cycles[-1] - cycles[-2])
-    at, cycles = np.r_[at[0] - every, at, at[-1] + every], np.r_[ends[0], cycles, ends[1]]
+    # up to a block and a half is left at an end: the line goes on as it came
+    ends = cycles[0] - 2.0 * (cycles[1] - cycles[0]), cycles[-1] + 2.0 * (cycles[-1] - cycles[-2])
+    at, cycles = np.r_[at[0] - 2 * every, at, at[-1] + 2 * every], np.r_[ends[0], cycles, ends[1]]
     return Track(course.first, course.last, np.interp(np.arange(course.last - course.first), at, cycles))
