@@ -170,6 +170,15 @@ def test_every_chart_titles_its_axes_with_units(
                 assert re.search(r"\(.+\)$", titled[0]), f"no unit in {titled[0]!r}"
 
 
+def test_the_lead_is_asked_for_a_few_tests_drawn_by_lot(
+    monkeypatch: pytest.MonkeyPatch, small_warehouse: Path
+) -> None:
+    app = opened(monkeypatch, small_warehouse, "thresholds")
+    assert_sound(app)
+    assert "Test these although nothing looked odd: drawn by lot, 10% of such captures" in texts(app)
+    assert any(one.label.startswith("Confirm although nothing looked odd (") for one in app.expander)
+
+
 # -- figures about people ----------------------------------------------------------------------------
 
 
