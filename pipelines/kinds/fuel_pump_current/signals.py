@@ -59,7 +59,8 @@ def prepare(samples: npt.NDArray[np.float32], rate_hz: float, scale: float) -> T
         place = np.flatnonzero(finite)
         samples = np.interp(np.arange(len(samples)), place, samples[place]).astype(np.float32)
     high, low = _rail(samples, float(samples.max())), _rail(samples, float(samples.min()))
-    every = max(1, int(rate_hz / WORK_RATE_HZ))
+    # a record of less than that at the working rate keeps enough samples to say that it is too short
+    every = max(1, min(int(rate_hz / WORK_RATE_HZ), len(samples) // 16))
     if every > 1:
         blocks = samples[: len(samples) // every * every].reshape(-1, every)
         mean = blocks.mean(axis=1)
