@@ -159,3 +159,9 @@ def test_a_fault_is_named_on_more_than_a_sound_machine_is() -> None:
     assert comb.Comb(1, 2.6, 3.6).told
     assert not comb.Comb(1, 2.6, 3.4).told
     assert not comb.Comb(2, 2.4, 9.0).told
+
+
+def test_a_record_without_noise_is_not_without_error() -> None:
+    reading = read(rectified(turns(300.0, 37.0), "weak_phase"), share=0.0)
+    assert min(one.se_pct for one in reading.elements) >= 0.05
+    assert max(one.se_pct for one in reading.elements) < 0.2

@@ -20,6 +20,8 @@ POINTS = 72
 MOST_BLOCKS, CYCLES_A_BLOCK = 8, 8
 FEWEST_CYCLES = 12
 LEAST = 0.15
+LEAST_SE_PCT = 0.05
+"""What a slow wander of field and temperature leaves, which blocks of one short record do not show."""
 FAULT, SLOW = 1.0, 3
 """Power of the slower harmonics over the sixth's from which on the fault, and not the ripple, shows the pulses."""
 
@@ -73,7 +75,7 @@ def phases_of(rows: Floats) -> Phases | None:
     # the noise is the same for all three
     variance = 1.5 * np.var(apart, axis=0, ddof=1)
     variance = (variance + variance.mean()) / 2.0
-    se = np.sqrt(variance / blocks) * 100.0 / scale
+    se = np.hypot(np.sqrt(variance / blocks) * 100.0 / scale, LEAST_SE_PCT)
     place = ((shift + 0.5 * sixth) / points) % 1.0
     turned = np.roll(mean, -round(place * points))
     return Phases(relative, se, 100.0 * pulses / top, place, turned, len(rows), float(np.ptp(mean)))
