@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from models.records.shops import qualified
+from models.records.shops import own_name, qualified
 from pipelines.access.accounts import Accounts
 from pipelines.cli import output as out
 from pipelines.cli.options import Shop, WarehousePath
@@ -115,24 +115,50 @@ def _said(copied: Copied, what: str) -> None:
 def forget(
     technician: Annotated[str, typer.Argument(help="The technician's name as the tables have it.")],
     warehouse: WarehousePath = DEFAULT_WAREHOUSE,
+    look_in: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--look-in", help="Name the files in this folder that still hold the name; may be repeated."
+        ),
+    ] = None,
     shop: Shop = "",
 ) -> None:
     """Put a pseudonym in the place of a technician's name.
 
-    For good, here and in later ingests; all figures stay. Backups made before still hold the name.
+    For good: in the tables, the log, remarks, uploaded files, and in later ingests; all figures stay. Backups, exports
+    and digests made before still hold the name: name their folders with --look-in, and the files are named.
     """
-    from pipelines.warehouse.people import forget as run_forget
+    from pipelines.intake.leaver import take_out
+    from pipelines.warehouse.people import UnknownPerson
 
     house, technician = Warehouse(warehouse), qualified(shop, technician)
-    gone = run_forget(house, technician)
+    accounts = Accounts.of(house.database)
+    signed = [one.name for one in accounts.listing() if one.technician == technician]
+    try:
+        left = take_out(house, technician, also=signed)
+    except UnknownPerson:
+        if not look_in:
+            raise
+        out.say(
+            f"note: {technician} is not in the warehouse (any more); the folders alone are looked through."
+        )
+        _still_held(house, (own_name(technician),), look_in)
+        return
+    gone = left.gone
     out.result(f"From now on: {gone.pseudonym}.")
     try:
-        Accounts.of(house.database).rename(technician, gone.pseudonym, by="forget")
+        accounts.rename(technician, gone.pseudonym, by="forget")
     except ShopspreadError as error:
         out.say(f"note: {technician} can still sign in: {error}")
-    out.say(
-        "note: backups, exports and digests made before still hold the name; delete them, or keep them locked away."
-    )
+    _still_held(house, (own_name(technician), *signed), look_in or [])
+    for name in left.hold:
+        out.say(
+            f"note: the uploaded file {name} holds the name inside and was left whole; delete or replace it."
+        )
+    for cell, count in gone.left.items():
+        out.say(
+            f"note: {count} cells of {cell} hold the name or a word of it; see whether they mean this person."
+        )
     if gone.renamed:
         out.say(
             f"note: {len(gone.renamed)} captures have it out of their path; files in the drop folder may keep theirs."
@@ -140,6 +166,21 @@ def forget(
     for path in gone.stay:
         out.say(
             f"note: the path {path} itself holds the name; rename the file and its row, and ingest again."
+        )
+
+
+def _still_held(house: Warehouse, names: tuple[str, ...], folders: list[Path]) -> None:
+    """Name the copies made before that still hold a name; our own from before an upgrade are always looked through."""
+    from pipelines.warehouse.keeping import FOLDER
+    from pipelines.warehouse.traces import holding
+
+    for folder in (house.database.parent / FOLDER, *folders):
+        for path, where in holding(folder, names).items():
+            out.say(f"note: {path} still holds the name ({where}); delete it when it is not needed any more.")
+    if not folders:
+        out.say(
+            "note: backups, exports and digests made before still hold the name; delete them, keep them locked away, "
+            "or have the files named: --look-in FOLDER."
         )
 
 

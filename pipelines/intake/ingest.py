@@ -16,7 +16,7 @@ import polars as pl
 from models.records.shops import shop_of
 from pipelines import kinds
 from pipelines.errors import ShopspreadError
-from pipelines.intake import cluster, standing
+from pipelines.intake import cluster, leaver, standing
 from pipelines.intake.arrivals import arrivals, layout_notes
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
 from pipelines.intake.merge import TableIntake, merge_tables
@@ -26,7 +26,6 @@ from pipelines.intake.workers import run_all
 from pipelines.kinds import EngineFamily, Hookup, Kind
 from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.database import Warehouse, query
-from pipelines.warehouse.people import retire
 
 # Readers of the warehouse wait while a transaction is open: many captures each, but not too many.
 BATCH = 250
@@ -164,7 +163,7 @@ def ingest(
         )
     notes += layout_notes(layouts)
     warehouse.store.tidy()
-    if retired := retire(warehouse):
+    if retired := leaver.retire(warehouse):
         notes.append(f"{len(retired)} names became pseudonyms, by the setting people_retention_months.")
     summary = _summary(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
     odd = tuple(Trouble(entry.name, "refused", entry.reason) for entry in contents.odd)

@@ -8,6 +8,7 @@ That keeps the dashboard open and right while an ingest runs.
 
 from __future__ import annotations
 
+import shutil
 import time
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
@@ -18,7 +19,7 @@ import duckdb
 from pipelines.errors import WarehouseError
 from pipelines.warehouse.keeping import copy_database, keep_before_upgrade
 from pipelines.warehouse.lock import locked, share_with_group
-from pipelines.warehouse.opening import WORN_OUT, attached, let_go, make_folder, worn_out
+from pipelines.warehouse.opening import STORAGE_VERSION, WORN_OUT, attached, let_go, make_folder, worn_out
 
 DATABASE_NAME = "shopspread.duckdb"
 _COPYING_S = 120.0
@@ -78,5 +79,61 @@ class DuckDBFile:
         self.make()
         copy_database(source, self.database)
 
+    def scrub(self) -> None:
+        # What a row held before stays in the file's free blocks until they are used again: the file is written anew.
+        part = self.database.with_suffix(".part")
+        with self.locked(write=True, timeout_s=_COPYING_S):
+            try:
+                part.unlink(missing_ok=True)
+                with self.connected(write=True, patience_s=_COPYING_S) as connection:
+                    connection.execute("CHECKPOINT")
+                    target = str(part).replace("'", "''")
+                    connection.execute(
+                        f"ATTACH '{target}' AS written_anew (TYPE duckdb, STORAGE_VERSION '{STORAGE_VERSION}')"
+                    )
+                    connection.execute("COPY FROM DATABASE warehouse_file TO written_anew")
+                    same = _described(connection, "warehouse_file") == _described(connection, "written_anew")
+                    connection.execute("DETACH written_anew")
+                if not same:
+                    raise WarehouseError(
+                        f"A copy of {self.database} without what its rows held before is not equal to it, so the file "
+                        "was left as it is; the tables themselves are right."
+                    )
+                shutil.copymode(self.database, part)
+                part.replace(self.database)
+            except (OSError, duckdb.Error) as error:
+                raise WarehouseError(
+                    f"{self.database} cannot be written anew ({error}), so what its rows held before may still be "
+                    "found in it; make room, and the next name that is taken out writes it anew. The tables are right."
+                ) from error
+            finally:
+                part.unlink(missing_ok=True)
+
     def tidy(self) -> None:
         """Nothing: the file reuses its own free space."""
+
+
+def _described(connection: duckdb.DuckDBPyConnection, database: str) -> list[object]:
+    """Everything a database is: its tables with what they hold, their keys, columns and views."""
+    tables = connection.execute(
+        "SELECT table_name FROM duckdb_tables() WHERE database_name = ? AND schema_name = 'main' ORDER BY 1",
+        [database],
+    ).fetchall()
+    found: list[object] = [
+        (table, connection.execute(
+            f'SELECT count(*), sum(hash(t)) FROM {database}.main."{table}" AS t'
+        ).fetchone())
+        for (table,) in tables
+    ]  # fmt: skip
+    for what, columns in (
+        ("duckdb_columns", "schema_name, table_name, column_name, data_type, column_default, is_nullable"),
+        ("duckdb_constraints", "schema_name, table_name, constraint_type, constraint_text"),
+        ("duckdb_views", "schema_name, view_name"),
+        ("duckdb_sequences", "schema_name, sequence_name, last_value"),
+        ("duckdb_indexes", "schema_name, index_name, expressions"),
+    ):
+        rows = connection.execute(
+            f"SELECT {columns} FROM {what}() WHERE database_name = ? ORDER BY ALL", [database]
+        ).fetchall()
+        found.append([row for row in rows if row[0] in ("main", "export")])
+    return found

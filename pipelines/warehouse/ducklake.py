@@ -282,6 +282,17 @@ class DuckLake:
         self.database.unlink(missing_ok=True)
         shutil.rmtree(self.tables, ignore_errors=True)
 
+    def scrub(self) -> None:
+        # A row that is replaced stays in its Parquet file and in the snapshots before; a reader of one reads again.
+        with (
+            self.locked(write=True, timeout_s=_TIDY_WAIT_S),
+            self.connected(write=True, patience_s=0) as connection,
+        ):
+            connection.execute(f"CALL ducklake_rewrite_data_files('{CATALOG}', delete_threshold => 0)")
+            connection.execute(f"CALL ducklake_merge_adjacent_files('{CATALOG}')")
+            connection.execute(f"CALL ducklake_expire_snapshots('{CATALOG}', older_than => now())")
+            connection.execute(f"CALL ducklake_cleanup_old_files('{CATALOG}', cleanup_all => true)")
+
     def tidy(self) -> None:
         # Whoever still reads an old snapshot has a day for it.
         with (

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import json
-import re
 import secrets
 import shutil
 import uuid
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
 import polars as pl
 
-from models.records.shops import MARK, own_name, qualified, shop_of
+from models.records.shops import own_name, qualified, shop_of
 from pipelines.errors import ShopspreadError, WarehouseError
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse import waveforms as store
@@ -21,6 +21,7 @@ from pipelines.warehouse.database import Warehouse, query
 from pipelines.warehouse.decisions import settings_in
 from pipelines.warehouse.log import LogRow
 from pipelines.warehouse.names import forgotten, note_forgotten, rename_captures
+from pipelines.warehouse.traces import in_texts, remaining
 
 # Where a person's name stands besides the columns called `technician`.
 _OTHER_COLUMNS = (
@@ -29,13 +30,6 @@ _OTHER_COLUMNS = (
 )  # fmt: skip
 # What hangs on a capture, by capture_file.
 _PER_CAPTURE = ("capture_state", "feature", "element_reading", "setup_check", "flag", "measure_score")
-# Where people write freely.
-_TEXTS = {
-    "intake_log": ("key", "reason"), "threshold": ("reason",), "coaching": ("session", "note"),
-    "waiting_mark": ("reason",),
-}  # fmt: skip
-# What a row of those is about: a named shop's begins with it.
-_ABOUT = {"intake_log": "key", "threshold": '"group"', "coaching": "session", "waiting_mark": "item"}
 # When somebody was last heard of, by table.
 _DAYS = (
     ("capture_log", "captured_at"), ("repair_order", "coalesce(closed_at, opened_at)"), ("coaching", "held_on"),
@@ -44,48 +38,67 @@ _DAYS = (
 WAVEFORMS = "waveforms"
 
 
+class UnknownPerson(ShopspreadError):
+    """Nobody of that name is on record."""
+
+
 @dataclass(frozen=True, slots=True)
 class Gone:
-    """A name taken out: its pseudonym, captures renamed (old path to new), and paths that still bear the name."""
+    """A name taken out: its pseudonym, captures renamed (old path to new), and paths that still bear the name.
+
+    Attributes:
+        left: cells that still hold the name or a word of it, by `table.column`: keys of the shop, first names alone.
+    """
 
     pseudonym: str
     renamed: dict[str, str]
     stay: list[str]
+    left: dict[str, int] = field(default_factory=dict)
 
 
-def forget(warehouse: Warehouse, technician: str, *, why: str = "at its owner's wish") -> Gone:
+def forget(
+    warehouse: Warehouse, technician: str, *, also: Iterable[str] = (), why: str = "at its owner's wish"
+) -> Gone:
     """Put a pseudonym in the place of a name everywhere, for good; all figures stay as they are.
 
-    Everywhere: tables, the log, what people wrote, the paths of captures. Figures of people stored by a fit are
+    Everywhere: tables, the log, what people wrote, the paths of captures; nothing of it is left in the engine's files.
+    What lies in files of their own, uploads, is for `pipelines.intake.leaver`. Figures of people stored by a fit are
     dropped; the next fit stores them anew. A later ingest whose tables or paths still bear the name gets the
     pseudonym too (only salted hashes of the name are kept).
 
     Args:
-        why: in the log's words.
+        also: further names of the same person, with which they signed in. why: in the log's words.
 
     Raises:
-        ShopspreadError: when nobody of that name is on record.
+        UnknownPerson: when nobody of that name is on record.
     """
-    pseudonym, salt = qualified(shop_of(technician), f"person-{secrets.token_hex(4)}"), secrets.token_hex(16)
+    shop = shop_of(technician)
+    pseudonym = qualified(shop, f"person-{secrets.token_hex(4)}")
+    names = tuple(dict.fromkeys([own_name(technician), *(name for name in also if name)]))
     with warehouse.transaction() as connection:
         if not _known(connection, technician):
-            raise ShopspreadError(f"There is no technician {technician!r} in the warehouse.")
+            raise UnknownPerson(f"There is no technician {technician!r} in the warehouse.")
         alone = _alone(connection, technician)
         for table, column in (*_columns(connection), *_OTHER_COLUMNS):
             connection.execute(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", [pseudonym, technician])
-        if alone:  # people sign in by the name their shop calls them
+        # People sign in by the name their shop calls them, or by another.
+        for name in names if alone else names[1:]:
             for table, column in _OTHER_COLUMNS:
-                bare = [own_name(pseudonym), own_name(technician)]
+                bare = [own_name(pseudonym), name]
                 connection.execute(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", bare)
         connection.execute("DELETE FROM figure")
-        _in_texts(connection, technician, pseudonym, alone=alone)
-        note_forgotten(connection, technician, salt, pseudonym)
+        # Paths first: a sentence that names one then names the new one.
+        for name in names:
+            note_forgotten(connection, qualified(shop, name), secrets.token_hex(16), pseudonym)
         renamed, stay = rename_captures(connection, forgotten(connection))
+        in_texts(connection, names, own_name(pseudonym), shop=shop, alone=alone)
         said = f"A name was taken out {why}."
         intake_log.write(
             connection, uuid.uuid4().hex[:12], [LogRow("technicians.csv", pseudonym, "changed", said)]
         )
-    return Gone(pseudonym, renamed, stay)
+        left = remaining(connection, names)
+    warehouse.store.scrub()
+    return Gone(pseudonym, renamed, stay, left)
 
 
 def _alone(connection: duckdb.DuckDBPyConnection, technician: str) -> bool:
@@ -95,42 +108,15 @@ def _alone(connection: duckdb.DuckDBPyConnection, technician: str) -> bool:
     return not any(name != technician and own_name(name) == own_name(technician) for (name,) in rows)
 
 
-def _in_texts(connection: duckdb.DuckDBPyConnection, technician: str, pseudonym: str, *, alone: bool) -> None:
-    """The name inside sentences, remarks and the rows the log keeps: as a word of its own, not inside another."""
-    # A remark calls them what their shop does; another shop's rows may mean somebody else by it.
-    words = {
-        "pattern": rf"(^|[^\pL\pN]){re.escape(own_name(technician))}($|[^\pL\pN])",
-        "instead": rf"\1{own_name(pseudonym)}\2",
-        "shop": shop_of(technician) + MARK,
-    }
-    whose = "NOT contains({0}, $shop)" if words["shop"] == MARK else "contains({0}, $shop)"
-    nobodys = "''" if words["shop"] == MARK or not alone else "$shop"
-    for table, columns in _TEXTS.items():
-        of_shop = whose.format(f"coalesce({_ABOUT[table]}, {nobodys})")
-        # Twice: where only one sign stands between two mentions, the first pass takes every other one.
-        for _ in range(2):
-            sets = ", ".join(f"{c} = regexp_replace({c}, $pattern, $instead, 'g')" for c in columns)
-            connection.execute(f"UPDATE {table} SET {sets} WHERE {of_shop}", words)
-    said, quoted = json.dumps(technician, ensure_ascii=False), json.dumps(pseudonym)
-    connection.execute(
-        "UPDATE intake_log SET before = replace(before, $said, $quoted), after = replace(after, $said, $quoted), "
-        "reason = replace(reason, $shown, $pseudonym) WHERE contains(concat_ws(' ', before, after, reason), $part)",
-        {
-            "said": said, "quoted": quoted, "shown": repr(technician), "pseudonym": pseudonym,
-            "part": technician[:1],
-        },
-    )  # fmt: skip
-
-
-def retire(warehouse: Warehouse) -> list[Gone]:
-    """Take out the names of those of whom nothing new has come for as many months as the setting says; 0: nobody.
+def due(warehouse: Warehouse) -> tuple[list[str], int]:
+    """Of whom nothing new has come for as many months as the setting says, and the months; 0: nobody.
 
     Counted back from the newest day on record, so that a shop that stands still loses nobody.
     """
     with warehouse.reading() as connection:
-        months = settings_in(query(connection, "settings"))["people_retention_months"]
+        months = int(settings_in(query(connection, "settings"))["people_retention_months"])
         if not months:
-            return []
+            return [], 0
         union = " UNION ALL ".join(
             f"SELECT technician, {day}::DATE AS day FROM {table}" for table, day in _DAYS
         )
@@ -140,8 +126,7 @@ def retire(warehouse: Warehouse) -> list[Gone]:
             f"HAVING max(day) < (SELECT max(day) FROM ({union})) - to_months(CAST(? AS INTEGER)) ORDER BY 1",
             [months],
         ).fetchall()
-    why = f"by the setting people_retention_months ({months})"
-    return [forget(warehouse, name, why=why) for (name,) in rows]
+    return [name for (name,) in rows], months
 
 
 def without_forgotten(rows: pl.DataFrame, connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:

@@ -69,6 +69,14 @@ class Store(Protocol):
         """
         ...
 
+    def scrub(self) -> None:
+        """Leave nothing of rows that were replaced or deleted in the engine's files, as far as they are ours.
+
+        Raises:
+            WarehouseError: there is no room, or others hold the warehouse; the tables are as they were.
+        """
+        ...
+
     def copy_tables(self, target: Path) -> None:
         """Write every table, of one moment, into a new DuckDB file.
 
