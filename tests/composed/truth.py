@@ -15,6 +15,9 @@ Every yes-or-no has a grey zone (None), in which neither answer counts. Definiti
 | coarse_resolution | ripple (below) 1 to 4 codes (below one it is not to be seen) | over 12 |
 | low_sample_rate | under 8 samples from firing to firing, or pulses lost between samples | over 25, and 3 to a pulse |
 
+A crank of over 4 s below 45 rpm, or with single firings that did not run the engine up, is grey for `too_short`.
+A rest cut off by itself is grey where its noise is under half a code: uncut it would stand as still.
+
 Ripple: median over the firings of the supply's span from one compression top to the next, without noise, after
 coupling and bandwidth. Relative compression of a cylinder: the mean over its compression tops in the window (key at
 start, in the record, before the first firing stroke) of the peak pressure above ambient at the speed it was turned
@@ -45,6 +48,7 @@ Array = npt.NDArray[np.float64]
 Answer = bool | None
 WEAK_PCT = 88.0
 EVEN_PCT = 96.0
+STALLED_RPM, LONG_S = 45.0, 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +236,15 @@ def _noise(drawn: Drawn, record: Record, name: str) -> float:
     return float((channel.noise**2 + channel.hum**2 / 2 + rough**2 + code**2 / 12) ** 0.5)
 
 
+def _rest_noise(drawn: Drawn, voltage: bool) -> float:
+    """Standard deviation of the supply channel while nothing cranks, without the converter, in V or A."""
+    channel = drawn.scope.voltage if voltage else drawn.scope.current
+    loads = drawn.loads
+    pulsed = loads.pwm_a * (drawn.battery.ohm if voltage else float(drawn.scope.clamp_on_battery))
+    share = (loads.pwm_duty * (1 - loads.pwm_duty)) ** 0.5
+    return float((channel.noise**2 + channel.hum**2 / 2 + (pulsed * share) ** 2) ** 0.5)
+
+
 def _pulses_shown(drawn: Drawn, record: Record) -> tuple[float, int, float]:
     """Share of the crank's cycles with a pulse that stands out on screen, how many do, and of how many given."""
     if "ignition" not in record.channels:
@@ -329,6 +342,9 @@ def _checks(drawn: Drawn, record: Record, facts: _Facts) -> dict[str, Answer]:
     clipped: Answer = True if cut > 0.02 else (None if cut > 0 or cut_ignition else False)
     if clipped and (v if voltage else drawn.scope.current).clip_nan:
         clipped = None  # nothing written may as well be a gap
+    code = record.channels["voltage" if voltage else "current"].code
+    if clipped and facts.cut_crank < 0.02 and _rest_noise(drawn, voltage) < 0.5 * code:
+        clipped = None  # a rest within one code stands as still on the screen as at its edge
     ac: Answer = False
     if voltage and v.ac_tau_s:
         ac = True if v.ac_tau_s < 0.5 * facts.crank_s else None
@@ -347,6 +363,10 @@ def _checks(drawn: Drawn, record: Record, facts: _Facts) -> dict[str, Answer]:
     too_short = grey(facts.cycles, 3.0, 6.0)
     if too_short is False and (facts.longest < 6.0 or not visible):
         too_short = None
+    if too_short and facts.firings and _top_speed(record) < 1.25 * facts.rpm:
+        too_short = None  # single strokes fired, but the starter went on cranking
+    if too_short and facts.rpm < STALLED_RPM and facts.crank_s > LONG_S:
+        too_short = None  # cranked for long enough: it hardly turned
     return {
         "no_sync": no_sync if cranked else None,
         "reversed_leads": reversed_leads,
@@ -371,10 +391,14 @@ def _swapped(drawn: Drawn, facts: _Facts, ignition: bool) -> Answer:
     return False
 
 
+def _top_speed(record: Record) -> float:
+    """Highest speed at a compression top in the record, in rpm."""
+    inside = [t.speed for t in record.course.tops if record.begin_s <= t.time_s < record.end_s]
+    return max(inside, default=0.0) * 60 / (2 * np.pi)
+
+
 def _started(drawn: Drawn, record: Record, facts: _Facts, visible: bool) -> Answer:
     if not facts.firings and drawn.crank.ran_until_s is None:
         return False
-    inside = [t.speed for t in record.course.tops if record.begin_s <= t.time_s < record.end_s]
-    top = max(inside, default=0.0) * 60 / (2 * np.pi)
-    clear = facts.firings >= 4 and top > 1.25 * facts.rpm and facts.cycles > 1 and visible
+    clear = facts.firings >= 4 and _top_speed(record) > 1.25 * facts.rpm and facts.cycles > 1 and visible
     return True if clear and drawn.crank.ran_until_s is None else None

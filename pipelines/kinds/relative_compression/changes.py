@@ -14,6 +14,7 @@ from pipelines.kinds.relative_compression.values import Array, Bools, middle_of,
 EXPLAINED = 3.0  # times the usual misfit of a cycle: beyond, it is a disturbance and no cylinder
 LEAST_MISFIT = 0.06  # of the ripple
 STEADY_PCT = 12.0  # how far the other cylinders may be off in a cycle one of them kicks in
+DEAD_PCT, SHAKEN_PCT, SHAKEN = -50.0, 40.0, 4.0  # tried on drawn captures, no source
 FEWEST = 6  # cycles for a change over the crank
 KICK_PCT, KICK_SPREADS = 15.0, 5.0
 CHANGE_PCT, CHANGE_ERRORS = 12.0, 4.0
@@ -73,11 +74,24 @@ def take_back(
         & (quiet < STEADY_PCT)
         & (off.max(axis=1) < -off.min(axis=1))
     )
+    fits |= _one_dead(off, trial.left_by_cycle, usual)
     keep: Bools = ~new | fits
     if not fits[new].any():
         return cycles, found
     taken = replace(chosen(everything, keep), seen=cycles.seen, unlike=cycles.unlike)
     return taken, trial if keep.all() else fit(taken.ripple)
+
+
+def _one_dead(off: Array, left: Array, usual: float) -> Bools:
+    """Cycles in which one and the same cylinder hardly compresses, shape (cycles,): that shakes an engine of few
+    cylinders so much that the others look stronger than they are, but none weaker."""
+    lowest = np.argmin(off, axis=1)
+    others = np.sort(off, axis=1)[:, 1:]
+    dead = (off.min(axis=1) < DEAD_PCT) & (others[:, 0] > -STEADY_PCT) & (others[:, -1] < SHAKEN_PCT)
+    dead &= left < SHAKEN * usual
+    if dead.sum() < 2:
+        return np.zeros_like(dead)
+    return np.asarray(dead & (lowest == np.bincount(lowest[dead]).argmax()))
 
 
 def change_of(found: Inversion) -> Change | None:

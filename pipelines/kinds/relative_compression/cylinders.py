@@ -9,7 +9,7 @@ from pipelines.kinds.base import Check, ElementReading, EngineFamily, Events, Ho
 from pipelines.kinds.relative_compression.angle import BINS
 from pipelines.kinds.relative_compression.changes import Change, change_of
 from pipelines.kinds.relative_compression.clipping import CutOff, cut_off
-from pipelines.kinds.relative_compression.doubt import LOOKS_ODD_PCT, Flags, borne_out
+from pipelines.kinds.relative_compression.doubt import Flags, borne_out, stated_error
 from pipelines.kinds.relative_compression.front import DOUBTFUL, Front
 from pipelines.kinds.relative_compression.inversion import Inversion
 from pipelines.kinds.relative_compression.placing import FIRES_BEFORE_TOP_DEG, best_trial, relative_of
@@ -62,9 +62,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         }
     weighed = relative_of(found.weighed)
     believed = borne_out(relative, weighed, error, found.doubt_pct)
-    # what weighing makes even again must not pass for a fault by repeating well
-    taken_back = ~believed & (np.abs(weighed - 100.0) <= LOOKS_ODD_PCT)
-    error = np.where(taken_back, np.hypot(error, relative - weighed), error)
+    error = stated_error(relative, weighed, error, found.doubt_pct, believed)
     numbers, companions, identity = _names(front, trial.order, angles, trial.settled)
     unnamed = _unnamed(angles, found, believed, cut) if identity != "none" else []
     nobody = identity == "none" or _far_from_top(angles, found) or cut.of_cranking > MOSTLY_CUT

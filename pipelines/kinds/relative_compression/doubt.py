@@ -35,6 +35,7 @@ TURN_ORDERS = (2, 4)  # of the cycle of two turns
 # some 10 % (common practice, no source)
 ALIKE = (0.4, 0.2, 0.1, 0.1)
 LOOKS_ODD_PCT = 15.0  # off the median (tried on drawn captures, no source)
+MAY_BE_ODD_PCT, CLEAR = 7.0, 3.0  # off the median; times its doubt (tried on drawn captures, no source)
 # times its doubt, for a figure that looks weak or strong to be believed, and the share of it that must be left when
 # weighed: a weak cylinder is what one looks for, a strong one is mostly what the model leaves out (tried on drawn
 # captures, no source)
@@ -136,3 +137,18 @@ def borne_out(relative_pct: Array, weighed_pct: Array, error_pct: Array, doubt_p
     if middle_of(np.hypot(error_pct, doubt_pct)) > TOO_DOUBTFUL_PCT or (weak[lowest] and not kept[lowest]):
         return np.zeros_like(kept)
     return kept
+
+
+def stated_error(
+    relative_pct: Array, weighed_pct: Array, error_pct: Array, doubt_pct: Array, kept: Flags
+) -> Array:
+    """Standard errors in per cent, shape (cylinders,): what repeats well must not pass for a fault by that alone.
+
+    A figure that looks odd and that is not believed (`kept`), and one that may be odd and is not clearly so, get their
+    doubt and what weighing takes back of them; not one that weighing leaves odd.
+    """
+    off, left = relative_pct - 100.0, weighed_pct - 100.0
+    same = np.where(off < 0, -left, left)
+    maybe = (np.abs(off) > MAY_BE_ODD_PCT) & (same <= CLEAR * doubt_pct)
+    unsure = np.where(np.abs(off) > LOOKS_ODD_PCT, ~kept, maybe) & (np.abs(left) <= LOOKS_ODD_PCT)
+    return np.where(unsure, np.hypot(np.hypot(error_pct, doubt_pct), off - left), error_pct)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -17,8 +17,9 @@ from pipelines.kinds.relative_compression.period import (
     track_cycles,
 )
 from pipelines.kinds.relative_compression.pulses import PulseTrains, pulse_trains
+from pipelines.kinds.relative_compression.relief import relieved_at
 from pipelines.kinds.relative_compression.signals import PLAIN, Recognised, Supply, View, recognise
-from pipelines.kinds.relative_compression.stretch import SHORTEST_S, Cranking, find_cranking
+from pipelines.kinds.relative_compression.stretch import SHORTEST_S, Cranking, find_cranking, moving_mean
 from pipelines.kinds.relative_compression.sync import (
     Sync,
     make_sense,
@@ -32,6 +33,7 @@ from pipelines.waveform import Samples, Waveform
 FEW_CYCLES = 3
 CLEARLY_STEADIER = 0.25
 DOUBTFUL = 0.3  # share of missing pulses from which the others may be no coil's
+CALMS_TO = 0.6  # an engine that runs by itself leaves the starter no ripple to show
 STEADY = 0.5  # coherence from which a ripple may carry the count between far pulses
 NOTHING = Cycles(np.empty(0), np.empty(0), np.empty((0, 1)), np.empty(0), np.empty(0), 0)
 
@@ -48,6 +50,8 @@ class Front:
         pulse_s: usual gap of the sync pulses in s where they are even in themselves, NaN where not.
         step: smallest step between two values of the supply channel while cranking, in V or A; 0 where none is
             seen.
+        trains: the sync channel's pulses, whatever was made of them.
+        relieved: the engine took the load off the starter while the key was at start.
     """
 
     channels: Recognised
@@ -61,6 +65,8 @@ class Front:
     step: float
     pulse_s: float = np.nan
     wrong_signal: str = ""
+    trains: PulseTrains = field(default_factory=PulseTrains)
+    relieved: bool = False
 
 
 def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View = PLAIN) -> Front:
@@ -77,6 +83,11 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View
     rate = supply.rate_hz
     spectrum = ripple_spectrum(cranking.load_down, rate, cranking.spans)
     likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
+    relieved = relieved_at(cranking, rate, likely[0][0] / family.cylinders)
+    if relieved is not None and relieved > cranking.spans[0][0] + SHORTEST_S * rate:
+        cranking = _cut_short(cranking, relieved)
+        spectrum = ripple_spectrum(cranking.load_down, rate, cranking.spans)
+        likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
     spans_s = [(supply.start_s + a / rate, supply.start_s + b / rate) for a, b in cranking.spans]
     sync = None
     pulse_s = np.nan
@@ -121,7 +132,8 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View
     step = smallest_gap(raw_while_cranking(supply, cranking)[:4000]) * abs(supply.scale)
     after = sync.after_s if sync is not None else np.empty(0)
     return Front(
-        channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after, step, pulse_s, wrong_signal
+        channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after, step, pulse_s, wrong_signal,
+        trains, relieved is not None
     )  # fmt: skip
 
 
@@ -139,14 +151,23 @@ def raw_while_cranking(supply: Supply, cranking: Cranking) -> Samples:
 
 
 def _unloaded(cranking: Cranking, at: int, rate_hz: float) -> bool:
-    """Whether the starter's load goes once the engine seems to run; taken as so where the level is not known."""
-    if not np.isfinite(cranking.drop):
-        return True
-    before = middle_of(cranking.load_down[cranking.spans[0][0] : at])
-    behind = cranking.load_down[at + int(0.5 * rate_hz) :]
+    """Whether the starter's load goes once the engine seems to run, or, where the level is not known, its ripple."""
+    before, behind = (
+        cranking.load_down[cranking.spans[0][0] : at],
+        cranking.load_down[at + int(0.5 * rate_hz) :],
+    )
     if behind.size < 0.1 * rate_hz:
         return True
-    return ranked(behind[:: max(1, behind.size // 4000)], 0.7)[0] - before > 0.3 * abs(cranking.drop)
+    if not np.isfinite(cranking.drop):
+        return _ripple(behind[: before.size], rate_hz) < CALMS_TO * _ripple(before, rate_hz)
+    level = middle_of(before)
+    return ranked(behind[:: max(1, behind.size // 4000)], 0.7)[0] - level > 0.3 * abs(cranking.drop)
+
+
+def _ripple(x: Array, rate_hz: float) -> float:
+    """Usual size of what is quicker than half a second, in the signal's unit."""
+    width = max(1, int(0.5 * rate_hz))
+    return middle_of(np.abs(x - moving_mean(x, width))[:: max(1, x.size // 4000)])
 
 
 def _cut_short(cranking: Cranking, end: int) -> Cranking:

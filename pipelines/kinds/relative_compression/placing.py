@@ -122,7 +122,7 @@ def _or_exchanged(best: Trial, waveform: Waveform, hookup: Hookup, family: Engin
 def _other_views(front: Front) -> list[View]:
     """What else may be tried where nothing was seen."""
     views = []
-    if front.channels.others:
+    if front.channels.other is not None:
         views.append(View(other_supply=True))
     if front.channels.sync is not None:
         views.append(View(exchanged=True))

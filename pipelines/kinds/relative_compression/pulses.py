@@ -31,13 +31,15 @@ class PulseTrain:
     """Firings seen on the sync channel, one time each, in s on the file's axis.
 
     `cut_off`: the tops are all alike and low: the screen's edge, not the coil. `heights`: of each firing above the
-    baseline in V, empty where not looked at. `dwells`: told by the driver's dwell alone.
+    baseline in V, empty where not looked at. `dwells`: told by the driver's dwell alone. `width`: how many samples in
+    a row a pulse usually has, NaN where not looked at.
     """
 
     times_s: Array
     cut_off: bool
     heights: Array = field(default_factory=lambda: np.empty(0))
     dwells: bool = False
+    width: float = np.nan
 
 
 class PulseTrains:
@@ -90,7 +92,9 @@ def _candidates(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> Iterato
                 break  # a ripple, not a pulse
             train = _first_of_groups(at, rate, ends=down)
             cut_off = _is_cut_off(high, at, top, step, rate, trace.off_screen)
-            yield PulseTrain(start_s + train / rate, cut_off, _heights_of(up, at, rate))
+            yield PulseTrain(
+                start_s + train / rate, cut_off, _heights_of(up, at, rate), width=_usual_width(at)
+            )
     if not pickup and resting > 0:
         yield PulseTrain(start_s + _dwell_ends(high, base, rate) / rate, False, dwells=True)
 

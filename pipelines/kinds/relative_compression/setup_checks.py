@@ -9,14 +9,15 @@ import numpy as np
 from pipelines.kinds.base import Check, Hookup, Severity
 from pipelines.kinds.relative_compression.clipping import CutOff, sentence
 from pipelines.kinds.relative_compression.front import Front
+from pipelines.kinds.relative_compression.started import engine_started
 from pipelines.kinds.relative_compression.stretch import PLAUSIBLE_REST_V
-from pipelines.kinds.relative_compression.values import block_mean, middle_of
+from pipelines.kinds.relative_compression.values import middle_of
 
-FEW_CYCLES = 3.5
+FEW_CYCLES = 4.2
 FEWEST_WHOLE = 3
 WEAK_MEAN_V = 9.6  # common practice at about 21 C, no source: the published 9.6 V belongs to a 15 s load test
 WEAK_REST_V = 11.89  # 0 % charge of a flooded 12 V battery at 26.7 C, table credited to BCI
-COARSE_STEPS = 4.0  # the ripple should span more steps than this
+COARSE_STEPS = 6.5  # the ripple should span more steps than this; a noisy one looks taller than it is
 SLOW_RATE_HZ = 900.0
 PULSE_RATE_HZ = 600.0  # below, a pulse of a millisecond falls between samples more often than not
 FEW_SAMPLES = 14.0  # from firing to firing
@@ -24,17 +25,8 @@ BRIEF_S = 1.6  # three cycles at 225 rpm
 UNLIKELY_CYCLE_S, LONG_CRANK_S = 1.8, 4.5
 NEAR_STALL_S = 1.5  # length of a cycle at 80 rpm
 MISSED_SHARE = 0.08
-STARTED_V = 0.35
-CHARGED_BY = 0.15  # of the cranking current; what was switched on before the crank may go off after it
-RUNS_ON = 4  # pulses, from the last one under the starter's load on
-MUCH_FASTER, FASTER = 0.6, 0.85  # of the cycle while cranking
-BLOCK_S = 0.02
-FULL_LOAD = 0.7  # of the usual cranking load
-PLATEAU_S, PLATEAU = 0.24, (0.08, 0.65)  # an overrunning starter draws a part of what it drew
-PLATEAU_V = (
-    0.15  # a battery's voltage lags behind by about as much when its load goes (common practice, no source)
-)
 MISSES_BELOW_HZ = 6000.0
+WIDE_SAMPLES = 3.0
 LOWEST_CRANK_V, HIGHEST_12_V = 5.5, 15.2
 
 
@@ -56,7 +48,8 @@ def setup_checks(front: Front, hookup: Hookup, cylinders: int, cut: CutOff) -> t
     supply = front.channels.supply
     brief = supply.level.size < BRIEF_S * supply.rate_hz
     # a cut signal hides the cranking, but no record so brief holds enough of it
-    told = brief or front.sync is not None  # pulses count the cycles whatever was cut off
+    # pulses count the cycles whatever was cut off, and what is cut off under load is cranking
+    told = brief or front.sync is not None or (cut.loaded and cranked_s(front) < BRIEF_S)
     short = "" if clip and unread and not told else _too_short(front)
     if short:
         said.say("too_short", "unusable" if unread else "warning", short)
@@ -125,7 +118,7 @@ def _cut_off(said: _Said, front: Front, clip: str, *, unread: bool) -> None:
 def _engine(said: _Said, front: Front, cylinders: int, *, clipped: bool) -> None:
     """What the engine and its battery did, and whether the scope was set finely enough to see it."""
     cranking, what = front.cranking, _what(front)
-    started = _started(front)
+    started = engine_started(front)
     if started:
         said.say(
             "engine_started",
@@ -217,88 +210,6 @@ def _no_sync(front: Front, hookup: Hookup) -> str:
     )
 
 
-def _started(front: Front) -> bool:
-    return _charging(front) or _runs_on(front) or _overruns(front)
-
-
-def _charging(front: Front) -> bool:
-    """The level after cranking lies above the level before, or at a charging voltage; with a clamp, the battery takes a
-    good part of what cranking drew."""
-    c = front.cranking
-    if (
-        c.nature == "current"
-        and not c.ac_coupled
-        and c.drop > 0
-        and np.isfinite(c.rest)
-        and np.isfinite(c.after)
-    ):
-        # the levels are as the clamp has them: discharge counts positive
-        return (c.rest - c.after) > CHARGED_BY * c.drop
-    if c.nature != "voltage" or c.ac_coupled or c.shifted or not np.isfinite(c.after):
-        return False
-    if np.isfinite(c.rest):
-        return c.after > c.rest + STARTED_V * max(1.0, c.rest / 12.6)
-    return 13.2 < c.after < 15.5
-
-
-def _runs_on(front: Front) -> bool:
-    """Pulses go on after the starter's load is gone, and no slower than before: an engine left to itself would stop
-    within about a turn."""
-    after, sync = front.after_pulses_s, front.sync
-    if sync is None or after.size < RUNS_ON - 1:
-        return False
-    after = np.concatenate((*(times[-1:] for times, _ in sync.spans[-1:]), after))
-    if after.size < RUNS_ON:
-        return False
-    gaps = np.diff(after) * sync.per_cycle
-    if middle_of(gaps) < MUCH_FASTER * front.cycle_s:
-        return True
-    gaps = gaps[: RUNS_ON + 4]
-    return middle_of(gaps) < FASTER * front.cycle_s and float(gaps[: RUNS_ON - 1].max()) < 1.1 * front.cycle_s
-
-
-def _overruns(front: Front) -> bool:
-    """The starter's load goes in two steps: first to a part of it without the engine's ripple (its clutch overruns, the
-    engine is faster than the starter drives it), then to nothing when the key is let go. A key let go under load takes
-    all of it at once; what a battery recovers by afterwards comes slowly, without a second step."""
-    c = front.cranking
-    if c.ac_coupled or not np.isfinite(c.drop) or not c.spans or c.drop <= 0:
-        return False
-    current = c.nature == "current"
-    level = c.rest if np.isfinite(c.rest) else c.after
-    level = -level if current else level
-    if not np.isfinite(level):
-        return False
-    rate = front.channels.supply.rate_hz
-    width = max(1, int(BLOCK_S * rate))
-    begin, end = c.spans[-1]
-    load = c.load_down[begin : end + int(3.0 * rate)]
-    if load.size < 8 * width:
-        return False
-    share = (level - block_mean(load.astype(np.float32), width)) / c.drop
-    full = np.flatnonzero(share > FULL_LOAD)
-    if not full.size or full[-1] + 2 >= share.size:
-        return False
-    # the last firings carry the load down to the plateau
-    tail = share[full[-1] + 1 :]
-    low = PLATEAU[0] if current else PLATEAU_V
-    inside = (tail > low) & (tail < PLATEAU[1])
-    first = int(np.argmax(inside)) if inside.any() else tail.size
-    if first * BLOCK_S > 0.3:
-        return False
-    tail = tail[first:]
-    fall = tail[:-3] - tail[3:] if tail.size > 3 else np.empty(0)
-    # a coarse scope's step from one code to the next is none
-    steps = np.flatnonzero(fall > np.maximum(0.5 * low + 0.25 * tail[: fall.size], 1.5 * front.step / c.drop))
-    long = int(PLATEAU_S / BLOCK_S)
-    later = steps[steps >= long - 2]
-    if not later.size:
-        return False
-    flat = tail[: int(later[0]) + 1]
-    behind = tail[int(later[0]) + 3 :]
-    return bool(((flat > low) & (flat < PLATEAU[1])).all() and behind.max(initial=-np.inf) < 0.5 * flat.min())
-
-
 def _weak(front: Front, *, clipped: bool) -> str:
     c = front.cranking
     if c.nature != "voltage" or c.ac_coupled or c.shifted or not c.spans or wrong_gain(front):
@@ -332,21 +243,48 @@ def _slow(front: Front, cylinders: int, *, started: bool) -> str:
             f"The file holds {rate:.0f} samples a second, about {a_firing:.0f} from firing to firing: the ripple's "
             "shape is lost. Sample at 5 kS/s or faster."
         )
+    if _between_samples(front):
+        return (
+            f"At {rate:.0f} samples a second the pickup's pulses are one sample wide, and as many fall between two of "
+            "them: sample at 20 kS/s or faster, or switch on the scope's peak detection."
+        )
     missed = front.sync.scattered if front.sync is not None else 0.0
     gaps = started or front.channels.supply.missing is not None or (sync is not None and sync.lost > 0)
-    if sync is not None and (rate < PULSE_RATE_HZ or (rate < 2.0 * SLOW_RATE_HZ and front.sync is None)):
+    seldom = front.sync.missing > MISSED_SHARE if front.sync is not None else front.cycles.count > 1
+    limit = PULSE_RATE_HZ if front.sync is not None else 2.0 * SLOW_RATE_HZ
+    if sync is not None and rate < limit and seldom and not _dwells_seen(front):
         return (
             f"The file holds {rate:.0f} samples a second: sync pulses, which last about a millisecond, fall between "
             "them. Sample at 5 kS/s or faster."
         )
     seen = sum(times.size for times, _ in front.sync.spans) if front.sync is not None else 0
     count = seen * missed / max(1.0 - missed, 1e-9)
-    if missed > MISSED_SHARE and count > 1.5 and rate < MISSES_BELOW_HZ and not gaps:
+    if (
+        missed > MISSED_SHARE
+        and count > 1.5
+        and rate < MISSES_BELOW_HZ
+        and not gaps
+        and not _dwells_seen(front)
+    ):
         return (
             f"{100 * missed:.0f} % of the sync pulses were missed at {rate:.0f} samples a second; their places were "
             "counted in. Sample at 10 kS/s or faster, or switch on the scope's peak detection."
         )
     return ""
+
+
+def _between_samples(front: Front) -> bool:
+    """Whether a pickup's pulses are one sample wide: its burst is as brief as the time between two samples."""
+    trace = front.channels.sync
+    if trace is None or trace.named != "ignition_pickup" or trace.rate_hz != trace.narrow_rate_hz:
+        return False
+    first = next(iter(front.trains), None)
+    return first is not None and first.times_s.size >= FEWEST_WHOLE and first.width <= 1.0
+
+
+def _dwells_seen(front: Front) -> bool:
+    """Whether a coil's dwells, or a trigger's pulses, are several samples long, so that none falls between two."""
+    return any(t.times_s.size >= FEWEST_WHOLE and (t.dwells or t.width >= WIDE_SAMPLES) for t in front.trains)
 
 
 def wrong_gain(front: Front) -> bool:

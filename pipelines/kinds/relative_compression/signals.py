@@ -72,13 +72,13 @@ class SyncTrace:
 
 @dataclass(frozen=True, slots=True)
 class Recognised:
-    """The two channels this test needs. `sync` is None where none is connected or it is dead; `others`: the log names
-    a second supply channel that is alive."""
+    """The two channels this test needs. `sync` is None where none is connected or it is dead; `other`: a second
+    supply channel that the log names and that is alive, its `level` left empty."""
 
     supply: Supply
     sync: SyncTrace | None
     swapped: bool
-    others: bool = False
+    other: Supply | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +118,7 @@ def recognise(waveform: Waveform, hookup: Hookup, view: View = PLAIN) -> Recogni
             "The capture log names no battery_voltage or starter_current channel that the file holds; "
             "a relative compression capture needs one of them: correct ch1_signal, ch2_signal in captures.csv."
         )
-    waveform = _each_row(waveform, {*supplies, *syncs})
+    waveform, sparse = _each_row(waveform, {*supplies, *syncs})
     scales = [_scale(hookup, i) for i in range(count)]
     looks = {i: _look(waveform.samples[i], waveform.rate_hz) for i in {*supplies, *syncs}}
     supply = max(supplies, key=lambda i: (looks[i].swing > 0, hookup.signals[i] == SUPPLY_SIGNALS[0]))
@@ -136,29 +136,40 @@ def recognise(waveform: Waveform, hookup: Hookup, view: View = PLAIN) -> Recogni
         if voltage and _like_a_battery(looks[supply], scales[sync]) > _like_a_battery(looks[supply], factor):
             factor = scales[sync]
     main = thin_supply(waveform, supply, factor, hookup.signals[supply_at])
+    if supply in sparse and not main.off_screen:
+        # what lies between two samples is no step of the scope
+        own, every = sparse[supply]
+        main = replace(main, raw=own, raw_rate_hz=waveform.rate_hz / every)
     trace = None
     if sync is not None and sync_at is not None and looks[sync].swing > 0 and not view.no_sync:
         sync_factor = scales[sync] if factor == scales[supply] else scales[supply]
         trace = thin_sync(waveform, sync, sync_factor, hookup.signals[sync_at])
-    others = any(i != supply and i != sync and looks[i].swing > 0 for i in supplies)
-    return Recognised(main, trace, swapped, others)
+    others = [i for i in supplies if i not in (supply, sync) and looks[i].swing > 0]
+    second = None
+    if others:
+        raw, named = waveform.samples[others[0]], hookup.signals[others[0]]
+        second = replace(main, level=np.empty(0), missing=None, raw=raw, scale=scales[others[0]], named=named)
+        second = replace(second, off_screen=False)
+    return Recognised(main, trace, swapped, second)
 
 
-def _each_row(waveform: Waveform, wanted: set[int]) -> Waveform:
-    """The same with channels of a lower rate (a sample in every n-th row) filled in."""
-    filled = {}
+def _each_row(waveform: Waveform, wanted: set[int]) -> tuple[Waveform, dict[int, tuple[Samples, int]]]:
+    """The same with channels of a lower rate (a sample in every n-th row) filled in; and by channel its own samples and
+    n, where it is one of these."""
+    filled, sparse = {}, {}
     for i in wanted:
         x = waveform.samples[i]
         if not np.isfinite(x.sum()):
             whole, every = filled_between(x)
             if every > 1:
                 filled[i] = whole
+                sparse[i] = (x[np.isfinite(x)], every)
     if not filled:
-        return waveform
+        return waveform, sparse
     samples = waveform.samples.copy()
     for i, whole in filled.items():
         samples[i] = whole
-    return replace(waveform, samples=samples)
+    return replace(waveform, samples=samples), sparse
 
 
 def _scale(hookup: Hookup, index: int) -> float:

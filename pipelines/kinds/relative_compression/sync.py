@@ -173,6 +173,7 @@ def own_coil(sync: Sync, train: PulseTrain, style: SyncKind) -> Sync | None:
         return None
     places = sync.per_cycle // per_cycle
     spans = []
+    lowest = 0.0
     for times, numbers in sync.spans:
         heights = train.heights[np.searchsorted(train.times_s, times)]
         by_place = np.array(
@@ -190,6 +191,7 @@ def own_coil(sync: Sync, train: PulseTrain, style: SyncKind) -> Sync | None:
         if np.quantile(heights[mine], 0.1) < np.quantile(heights[~mine], 0.9):
             return None  # heights that waver from pulse to pulse tell no coil
         spans.append((times[mine], (numbers[mine] - numbers[mine][0]) / places))
+        lowest = max(lowest, float(np.quantile(heights[~mine], 0.9) * np.quantile(heights[mine], 0.1)) ** 0.5)
     if not spans:
         return None
     seen, expected = sum(n.size for _, n in spans), sum(float(n[-1]) + 1.0 for _, n in spans)
@@ -199,7 +201,9 @@ def own_coil(sync: Sync, train: PulseTrain, style: SyncKind) -> Sync | None:
         per_cycle=per_cycle,
         spans=tuple(spans),
         missing=1.0 - seen / expected,
-        after_s=np.empty(0),
+        after_s=np.array(
+            [t for t in sync.after_s if train.heights[np.searchsorted(train.times_s, t)] > lowest]
+        ),
     )
 
 
