@@ -83,7 +83,8 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View
     rate = supply.rate_hz
     spectrum = ripple_spectrum(cranking.load_down, rate, cranking.spans)
     likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
-    relieved = relieved_at(cranking, rate, likely[0][0] / family.cylinders)
+    step = smallest_gap(raw_while_cranking(supply, cranking)[:4000]) * abs(supply.scale)
+    relieved = relieved_at(cranking, rate, likely[0][0] / family.cylinders, step)
     if relieved is not None and relieved > cranking.spans[0][0] + SHORTEST_S * rate:
         cranking = _cut_short(cranking, relieved)
         spectrum = ripple_spectrum(cranking.load_down, rate, cranking.spans)
@@ -129,7 +130,6 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View
                 cycle_s, boundaries, cycles, sync = told
     else:
         cycle_s, boundaries, cycles, sync = _from_ripple(supply, cranking, likely, family, trains)
-    step = smallest_gap(raw_while_cranking(supply, cranking)[:4000]) * abs(supply.scale)
     after = sync.after_s if sync is not None else np.empty(0)
     return Front(
         channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after, step, pulse_s, wrong_signal,

@@ -17,6 +17,7 @@ Floats = npt.NDArray[np.floating]
 
 BASE_S = 0.08
 LONGEST_PULSE_S = 0.012  # a dwell lasts up to about 8 ms; a ripple of the supply several times that
+RINGS = 3  # samples: a burst rings through zero
 BRIEFEST_DWELL_S = 0.0012
 HELD_LOW = 0.35  # of the battery's level, at the most
 STRIKE_GAP_S = 0.018  # strikes of one firing follow each other faster than firings do on any engine
@@ -31,8 +32,8 @@ class PulseTrain:
     """Firings seen on the sync channel, one time each, in s on the file's axis.
 
     `cut_off`: the tops are all alike and low: the screen's edge, not the coil. `heights`: of each firing above the
-    baseline in V, empty where not looked at. `dwells`: told by the driver's dwell alone. `width`: how many samples in
-    a row a pulse usually has, NaN where not looked at.
+    baseline in V, empty where not looked at. `dwells`: told by the driver's dwell alone. `width`: how many samples a
+    pulse usually has, NaN where not looked at.
     """
 
     times_s: Array
@@ -93,7 +94,7 @@ def _candidates(trace: SyncTrace, spans_s: list[tuple[float, float]]) -> Iterato
             train = _first_of_groups(at, rate, ends=down)
             cut_off = _is_cut_off(high, at, top, step, rate, trace.off_screen)
             yield PulseTrain(
-                start_s + train / rate, cut_off, _heights_of(up, at, rate), width=_usual_width(at)
+                start_s + train / rate, cut_off, _heights_of(up, at, rate), width=_usual_width(at, RINGS)
             )
     if not pickup and resting > 0:
         yield PulseTrain(start_s + _dwell_ends(high, base, rate) / rate, False, dwells=True)
@@ -130,13 +131,13 @@ def _baseline(x: Samples, rate_hz: float) -> Samples:
     return held
 
 
-def _usual_width(at: Ints) -> float:
-    """Median length of the unbroken runs in `at`, in samples."""
+def _usual_width(at: Ints, bridged: int = 0) -> float:
+    """Median length of the runs in `at`, in samples; breaks of so many samples do not end one."""
     if at.size == 0:
         return 0.0
-    breaks = np.flatnonzero(np.diff(at) > 1)
-    edges = np.concatenate(([-1], breaks, [at.size - 1]))
-    return middle_of(np.diff(edges))
+    breaks = np.flatnonzero(np.diff(at) > 1 + bridged)
+    first, last = at[np.concatenate(([0], breaks + 1))], at[np.concatenate((breaks, [at.size - 1]))]
+    return middle_of(last - first + 1.0)
 
 
 def _heights(up: Floats, rate_hz: float, cranked_s: float) -> tuple[float, float]:

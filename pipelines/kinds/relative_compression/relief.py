@@ -19,15 +19,17 @@ MUCH_RELIEVED = (
 SPED_UP = 1.25
 BACK, INRUSH = 0.7, 1.5
 FIRST_S = 0.8
+SHAKES, ROUGH_STEPS = 0.03, 0.6
 CLEARLY_ABOVE = 0.1
 OVERRUN_BLOCKS, OVERRUN, STANDS_STILL = 8, (0.15, 0.6), 0.03  # of the usual load
 
 
-def relieved_at(cranking: Cranking, rate_hz: float, firing_s: float) -> int | None:
+def relieved_at(cranking: Cranking, rate_hz: float, firing_s: float, step: float) -> int | None:
     """Sample of the last stretch from which on the engine takes a good part of the load off the starter, long before
     the key is let go: more than what else may be switched off meanwhile, or the firings come faster from then on.
 
-    `firing_s`: usual time from firing to firing. None where it does not, or the level is not known.
+    `firing_s`: usual time from firing to firing; `step`: the scope's, in V or A. None where it does not, or the level
+    is not known.
     """
     c = cranking
     level = c.rest if np.isfinite(c.rest) else c.after
@@ -61,8 +63,15 @@ def relieved_at(cranking: Cranking, rate_hz: float, firing_s: float) -> int | No
         return None
     tail = tail[: int(there[-1]) + 1]
     at = begin + (last + wide // 2 + 1) * width
+    # a battery comes back from a key let go smoothly; an engine at work shakes what is left of the load
+    shaken = _roughness(tail) > max(SHAKES, ROUGH_STEPS * step / (c.drop * usual))
+    if not shaken and not current:
+        return None
     much = float(tail.mean()) < MUCH_RELIEVED and there.size > 0.5 * tail.size
-    if much or _firing_hz(c.load_down[at : at + tail.size * width], rate_hz, firing_s) * firing_s > SPED_UP:
+    if much or (
+        shaken
+        and _firing_hz(c.load_down[at : at + tail.size * width], rate_hz, firing_s) * firing_s > SPED_UP
+    ):
         return begin + max(last - wide // 4, 0) * width
     return None
 
@@ -84,6 +93,12 @@ def _freewheels(share: Array, firing_s: float, least: float) -> int | None:
     behind = share[at[0] + long :]
     back = np.flatnonzero(behind > BACK)
     return int(at[0]) if back.size and float(behind[back[0] : back[0] + 8].max()) < INRUSH else None
+
+
+def _roughness(share: Array) -> float:
+    """Standard deviation of what is left of a course of the load when its slow part is taken off."""
+    at = np.linspace(-1.0, 1.0, share.size)
+    return float(np.std(share - np.polyval(np.polyfit(at, share, 3), at)))
 
 
 def _firing_hz(load: Array, rate_hz: float, firing_s: float) -> float:

@@ -10,10 +10,11 @@ from pipelines.kinds.base import Check, Hookup, Severity
 from pipelines.kinds.relative_compression.clipping import CutOff, sentence
 from pipelines.kinds.relative_compression.front import Front
 from pipelines.kinds.relative_compression.started import engine_started
-from pipelines.kinds.relative_compression.stretch import PLAUSIBLE_REST_V
+from pipelines.kinds.relative_compression.stretch import BATTERY_V, PLAUSIBLE_REST_V
 from pipelines.kinds.relative_compression.values import middle_of
 
-FEW_CYCLES = 4.2
+FEW_CYCLES, FEW_WITHOUT_SYNC = 4.2, 3.5
+SURELY_BRIEF_S = 2.0  # six cycles at 360 rpm
 FEWEST_WHOLE = 3
 WEAK_MEAN_V = 9.6  # common practice at about 21 C, no source: the published 9.6 V belongs to a 15 s load test
 WEAK_REST_V = 11.89  # 0 % charge of a flooded 12 V battery at 26.7 C, table credited to BCI
@@ -49,7 +50,8 @@ def setup_checks(front: Front, hookup: Hookup, cylinders: int, cut: CutOff) -> t
     brief = supply.level.size < BRIEF_S * supply.rate_hz
     # a cut signal hides the cranking, but no record so brief holds enough of it
     # pulses count the cycles whatever was cut off, and what is cut off under load is cranking
-    told = brief or front.sync is not None or (cut.loaded and cranked_s(front) < BRIEF_S)
+    loaded_s = max(cut.share * supply.level.size / supply.rate_hz, cranked_s(front))
+    told = brief or front.sync is not None or (cut.loaded and loaded_s < BRIEF_S)
     short = "" if clip and unread and not told else _too_short(front)
     if short:
         said.say("too_short", "unusable" if unread else "warning", short)
@@ -85,6 +87,13 @@ def _channels(said: _Said, front: Front, hookup: Hookup, *, unread: bool) -> Non
             else "The battery leads are reversed: red to the positive post, black to the negative; the signal was "
             "turned over for reading.",
         )
+    elif _other_reversed(front):
+        said.say(
+            "reversed_leads",
+            "note",
+            "The battery leads are reversed: red to the positive post, black to the negative. The other supply channel "
+            "was read.",
+        )
     if cranking.ac_coupled and cranking.spans:
         said.say(
             "ac_coupled",
@@ -96,6 +105,16 @@ def _channels(said: _Said, front: Front, hookup: Hookup, *, unread: bool) -> Non
         said.say("wrong_sync_signal", "warning", front.wrong_signal)
     elif front.sync is None and cranking.spans and not (unread and front.channels.sync is not None):
         said.say("no_sync", "warning", _no_sync(front, hookup))
+
+
+def _other_reversed(front: Front) -> bool:
+    """Whether the second of two supply channels is a battery's the wrong way round."""
+    other = front.channels.other
+    if other is None or other.named != "battery_voltage":
+        return False
+    few = other.raw[:: max(1, other.raw.size // 2000)]
+    few = few[np.isfinite(few)]
+    return few.size > 0 and -BATTERY_V[1] < middle_of(few) * other.scale < -BATTERY_V[0]
 
 
 def _cut_off(said: _Said, front: Front, clip: str, *, unread: bool) -> None:
@@ -189,7 +208,10 @@ def _too_short(front: Front) -> str:
     # a long crank of which the ripple makes hardly a cycle is not short: no cycle was made out
     unseen = front.sync is None and front.cycle_s > UNLIKELY_CYCLE_S and cranked_s(front) > LONG_CRANK_S
     unseen = unseen and (front.cycles.count < 2 or front.cycles.coherence < 0.5)
-    if not unseen and (cycles < FEW_CYCLES or front.cycles.count < 2 or front.cycles.seen < FEWEST_WHOLE):
+    few = FEW_CYCLES if front.sync is not None else FEW_WITHOUT_SYNC
+    if cranked_s(front) < SURELY_BRIEF_S and not front.cranking.ac_coupled:
+        few = np.inf
+    if not unseen and (cycles < few or front.cycles.count < 2 or front.cycles.seen < FEWEST_WHOLE):
         return (
             f"Cranking lasts {cranked_s(front):.1f} s, about {cycles:.1f} engine cycles: crank for about ten "
             "seconds, so that every cylinder is seen many times."
@@ -278,8 +300,8 @@ def _between_samples(front: Front) -> bool:
     trace = front.channels.sync
     if trace is None or trace.named != "ignition_pickup" or trace.rate_hz != trace.narrow_rate_hz:
         return False
-    first = next(iter(front.trains), None)
-    return first is not None and first.times_s.size >= FEWEST_WHOLE and first.width <= 1.0
+    first = next((t for t in front.trains if t.times_s.size >= FEWEST_WHOLE), None)
+    return first is not None and first.width <= 1.0
 
 
 def _dwells_seen(front: Front) -> bool:
