@@ -51,7 +51,8 @@ class Front:
         step: smallest step between two values of the supply channel while cranking, in V or A; 0 where none is
             seen.
         trains: the sync channel's pulses, whatever was made of them.
-        relieved: the engine took the load off the starter while the key was at start.
+        runs: the engine took the load off the starter while the key was at start, or its pulses came faster from
+            then on.
     """
 
     channels: Recognised
@@ -66,7 +67,7 @@ class Front:
     pulse_s: float = np.nan
     wrong_signal: str = ""
     trains: PulseTrains = field(default_factory=PulseTrains)
-    relieved: bool = False
+    runs: bool = False
 
 
 def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View = PLAIN) -> Front:
@@ -91,6 +92,7 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View
         likely = cycles_from_ripple(spectrum, family.firing_angles_deg)
     spans_s = [(supply.start_s + a / rate, supply.start_s + b / rate) for a, b in cranking.spans]
     sync = None
+    runs = False
     pulse_s = np.nan
     trains = PulseTrains()
     if channels.sync is not None:
@@ -99,6 +101,7 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View
         if spans_s[0][0] + SHORTEST_S < runs_s < spans_s[-1][1] and _unloaded(
             cranking, int((runs_s - supply.start_s) * rate), rate
         ):
+            runs = True
             cranking = _cut_short(cranking, int((runs_s - supply.start_s) * rate))
             spans_s = [(supply.start_s + a / rate, supply.start_s + b / rate) for a, b in cranking.spans]
             spectrum = ripple_spectrum(cranking.load_down, rate, cranking.spans)
@@ -108,6 +111,23 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View
     wrong_signal = ""
     if sync is not None and _is_injector(channels, sync):
         sync, wrong_signal, trains, pulse_s = None, SENTENCE, PulseTrains(), np.nan
+    cycle_s, boundaries, cycles, sync = _cycles(sync, supply, cranking, likely, family, trains)
+    after = sync.after_s if sync is not None else np.empty(0)
+    return Front(
+        channels, cranking, spectrum, sync, cycle_s, boundaries, cycles, after, step, pulse_s, wrong_signal,
+        trains, runs or relieved is not None
+    )  # fmt: skip
+
+
+def _cycles(
+    sync: Sync | None,
+    supply: Supply,
+    cranking: Cranking,
+    likely: list[tuple[float, float]],
+    family: EngineFamily,
+    trains: PulseTrains,
+) -> tuple[float, tuple[Array, ...], Cycles, Sync | None]:
+    """Cycle length, boundaries and cycles by the pulses where they keep in step with the ripple, else by the ripple."""
     boundaries: tuple[Array, ...] = ()
     if sync is not None:
         boundaries = _from_pulses(sync, supply.start_s)
@@ -115,7 +135,7 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View
             sync = None
     if sync is not None:
         cycle_s = sync.cycle_s
-        cycles = take_cycles(cranking.load_down, supply.missing, rate, list(boundaries))
+        cycles = take_cycles(cranking.load_down, supply.missing, supply.rate_hz, list(boundaries))
         if cycles.count < FEW_CYCLES and sync.style == "coil_on_plug":
             # few pulses leave out the cycles before the first and after the last: let the ripple carry the count
             told = _from_ripple(supply, cranking, likely, family, trains)
@@ -130,11 +150,7 @@ def look_at(waveform: Waveform, hookup: Hookup, family: EngineFamily, view: View
                 cycle_s, boundaries, cycles, sync = told
     else:
         cycle_s, boundaries, cycles, sync = _from_ripple(supply, cranking, likely, family, trains)
-    after = sync.after_s if sync is not None else np.empty(0)
-    return Front(
-        channels, cranking, spectrum, sync, cycle_s, tuple(boundaries), cycles, after, step, pulse_s, wrong_signal,
-        trains, relieved is not None
-    )  # fmt: skip
+    return cycle_s, tuple(boundaries), cycles, sync
 
 
 def _is_injector(channels: Recognised, sync: Sync) -> bool:

@@ -47,7 +47,7 @@ def setup_checks(front: Front, hookup: Hookup, cylinders: int, cut: CutOff) -> t
     clip = sentence(cut)
     unread = front.cycles.count < 2
     supply = front.channels.supply
-    brief = supply.level.size < BRIEF_S * supply.rate_hz
+    brief = supply.level.size < SURELY_BRIEF_S * supply.rate_hz
     # a cut signal hides the cranking, but no record so brief holds enough of it
     # pulses count the cycles whatever was cut off, and what is cut off under load is cranking
     loaded_s = max(cut.share * supply.level.size / supply.rate_hz, cranked_s(front))

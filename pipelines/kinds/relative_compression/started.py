@@ -23,7 +23,7 @@ PLATEAU_V = (
 
 def engine_started(front: Front) -> bool:
     """Whether the engine began to run during the record."""
-    return _charging(front) or _runs_on(front) or _overruns(front) or front.relieved
+    return _charging(front) or _runs_on(front) or _overruns(front) or front.runs
 
 
 def _charging(front: Front) -> bool:
