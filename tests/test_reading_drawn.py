@@ -157,6 +157,7 @@ def test_a_dead_cylinder_of_four_does_not_double_the_cycle() -> None:
         (402001215, "engine_started"),  # the starter's load goes by and by
         (403001240, "engine_started"),  # ripple faster and lower under the key
         (406001309, "engine_started"),  # the engine falls back to its starter between strokes
+        (402001241, "engine_started"),  # a coil among its neighbours, all faster from then on
         (402001325, "low_sample_rate"),  # a pickup's bursts, one sample wide each
         (401001318, "coarse_resolution"),  # half a step between the rows of two channels in turn
         (405001286, "too_short"),  # cut off where the starter pulls
@@ -172,10 +173,12 @@ def test_what_was_overlooked_is_said(seed: int, check: str) -> None:
     [
         (402001321, "clipped"),  # a rest at the 63rd code by chance
         (405001227, "clipped"),  # no current while the key is let go
+        (401001315, "engine_started"),  # a battery that comes back slowly from a key let go
         (402001219, "engine_started"),  # a load that was on for a while goes off
         (403001226, "engine_started"),  # a distributor's pulses of which some are missing, AC coupled
         (402001234, "too_short"),  # the same
         (401001271, "low_sample_rate"),  # a trigger's pulses, several samples wide
+        (402001250, "low_sample_rate"),  # a burst that rings through zero
         (406001221, "low_sample_rate"),  # a controller that leaves out sparks
     ],
 )
