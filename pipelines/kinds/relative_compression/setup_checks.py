@@ -272,9 +272,8 @@ def _slow(front: Front, cylinders: int, *, started: bool) -> str:
         )
     missed = front.sync.scattered if front.sync is not None else 0.0
     gaps = started or front.channels.supply.missing is not None or (sync is not None and sync.lost > 0)
-    seldom = front.sync.missing > MISSED_SHARE if front.sync is not None else front.cycles.count > 1
-    limit = PULSE_RATE_HZ if front.sync is not None else 2.0 * SLOW_RATE_HZ
-    if sync is not None and rate < limit and seldom and not _dwells_seen(front):
+    limit = PULSE_RATE_HZ if front.sync is not None or front.cycles.count < 2 else 2.0 * SLOW_RATE_HZ
+    if sync is not None and rate < limit and not _dwells_seen(front):
         return (
             f"The file holds {rate:.0f} samples a second: sync pulses, which last about a millisecond, fall between "
             "them. Sample at 5 kS/s or faster."
