@@ -144,11 +144,11 @@ def stated_error(
 ) -> Array:
     """Standard errors in per cent, shape (cylinders,): what repeats well must not pass for a fault by that alone.
 
-    A figure that looks odd and that is not believed (`kept`), and one that may be odd and is not clearly so, get their
+    A figure that looks odd and that is not believed (`kept`), and one that may be weak and is not clearly so, get their
     doubt and what weighing takes back of them; not one that weighing leaves odd.
     """
     off, left = relative_pct - 100.0, weighed_pct - 100.0
     same = np.where(off < 0, -left, left)
-    maybe = (np.abs(off) > MAY_BE_ODD_PCT) & (same <= CLEAR * doubt_pct)
+    maybe = (off < -MAY_BE_ODD_PCT) & (same <= CLEAR * doubt_pct)
     unsure = np.where(np.abs(off) > LOOKS_ODD_PCT, ~kept, maybe) & (np.abs(left) <= LOOKS_ODD_PCT)
     return np.where(unsure, np.hypot(np.hypot(error_pct, doubt_pct), off - left), error_pct)
