@@ -25,6 +25,7 @@ STEADY_WITHIN = 0.22  # of a cycle: what a gap may be off, growing with the root
 EVEN_GAPS = 4
 RUNS_FOR = 4  # gaps
 RUNS_AT = 0.55  # of the usual gap while cranking: uneven firing keeps a gap in three above it
+RUNS_EVENLY, RUNS_NO_FASTER = 2.2, 0.08  # bursts from elsewhere come as they please
 UNEXPECTED = 0.75  # weight of a style other than the family's table says
 LEAST_AGREEMENT, BEYOND_DOUBT = 0.3, 0.93
 LEAST_COMB = 0.45  # of the best comb score: a cycle the ripple knows nothing of is none
@@ -82,7 +83,8 @@ def starts_running_s(trains: PulseTrains) -> float:
     if widest.min() >= RUNS_AT * gaps.max():
         return np.inf  # the usual case, told at once
     for i in range(3, gaps.size - RUNS_FOR + 1):
-        if (gaps[i : i + RUNS_FOR] < RUNS_AT * np.median(gaps[:i])).all():
+        now, before = gaps[i : i + RUNS_FOR], float(np.median(gaps[:i]))
+        if now.max() < RUNS_AT * before and now.min() > max(now.max() / RUNS_EVENLY, RUNS_NO_FASTER * before):
             return float(times_s[i])
     return np.inf
 
