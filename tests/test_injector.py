@@ -193,3 +193,47 @@ def test_the_independent_simulators_odd_injectors_are_found_and_named() -> None:
             wrong += worst.element != truth.odd
     assert found >= 2
     assert wrong == 0
+
+
+def test_a_quick_rise_and_a_driver_that_lets_the_current_fall_slowly_are_pulses_all_the_same() -> None:
+    """At 20 kS/s a fall of a quarter of a millisecond takes longer than the first third of the rise."""
+    rate_hz, tau_s, on_s, fall_s = 20_000.0, 3.5e-4, 2.5e-3, 2.8e-4
+    time = np.arange(int(1.2 * rate_hz)) / rate_hz
+    since = (time - 0.011) % 0.03
+    top = -np.expm1(-on_s / tau_s)
+    falling = top * np.maximum(0.0, 1.0 - (since - on_s) / fall_s)
+    feed = 0.9 * np.where(since < on_s, -np.expm1(-since / tau_s), falling)
+    feed = feed * (time > 0.011) + 0.001 * np.random.default_rng(4).standard_normal(len(time))
+    for way in (1.0, -1.0):
+        wave = Waveform(rate_hz, 0.0, (way * feed)[None].astype(np.float32), ("",))
+        reading = KIND.read(wave, Hookup(("injector_feed_current",), (1.0,)), FOUR)
+        assert reading.status == "read"
+        assert ("reversed_leads" in [one.check for one in reading.checks]) == (way < 0)
+        assert reading.features["on_ms"] == pytest.approx(1e3 * on_s, abs=0.12)
+
+
+@pytest.mark.parametrize(("steps", "coarse"), [(50, False), (12, True)])
+def test_a_screen_for_the_peak_is_not_too_coarse_for_the_holding_current(steps: int, coarse: bool) -> None:
+    time = np.arange(int(1.0 * RATE_HZ)) / RATE_HZ
+    since = (time - 0.011) % 0.04
+    rise = 4.0 * np.minimum(since / 1e-3, 1.0)
+    held = np.where(since < 1e-3, rise, 1.1 + 2.9 * np.exp(-(since - 1e-3) / 1e-4))
+    on = (since < 5e-3) & (time > 0.011)
+    lines = []
+    for k in range(4):
+        line = np.roll(np.where(on, held, 0.0), round(0.01 * k * RATE_HZ))
+        line = line + 0.01 * np.random.default_rng(k).standard_normal(len(time))
+        lines.append(np.round(line * steps / 4.0) * 4.0 / steps)
+    reading = read(lines, ("injector_current",) * 4)
+    assert reading.features["peak_and_hold"] == 1.0
+    assert ("coarse_resolution" in [one.check for one in reading.checks]) == coarse
+
+
+def test_a_record_that_cannot_be_read_says_what_the_log_and_a_single_pulse_show() -> None:
+    feed, _ = constructed([14.0] * 4, [6e-3] * 4)
+    short = feed[: round(0.03 * RATE_HZ)]
+    named = {one.check for one in read([-short], ("injector_feed_current",)).checks}
+    assert {"too_short", "no_sync", "reversed_leads"} <= named
+    named = {one.check for one in read([short * 0.0], ("injector_current",)).checks}
+    assert "one_injector" in named
+    assert "no_sync" not in named

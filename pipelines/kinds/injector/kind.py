@@ -22,7 +22,7 @@ from pipelines.kinds.sequence import Sequence
 from pipelines.kinds.simulated import Simulation
 from pipelines.waveform import Waveform
 
-READER_VERSION = 1
+READER_VERSION = 2
 
 
 def read(waveform: Waveform, hookup: Hookup, family: EngineFamily | None) -> Reading:

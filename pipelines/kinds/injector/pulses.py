@@ -97,7 +97,8 @@ def _of_current(trace: Trace, turned: bool) -> Pulses | None:
         begin[k] = a - up * ON_SHARE / (BEGIN_SHARE - ON_SHARE)
         stay = np.flatnonzero(part >= 0.88 * tail[k])
         end[k] = a + float(stay[-1]) if len(stay) else b
-        rise[k], fall[k] = up, b - end[k]
+        # as far up as it then comes down, so that both take as long where the course is no pulse
+        rise[k], fall[k] = max(up, float(stay[0]) if len(stay) else up), b - end[k]
         inner = part[int(0.75 * (end[k] - a)) : max(int(0.96 * (end[k] - a)), 1)]
         level[k] = float(np.median(inner)) if len(inner) else np.nan
     highest = float(np.median([x[a:b].max() for a, b in zip(first, last, strict=True)])) - zero

@@ -89,6 +89,10 @@ def read_injectors(waveform: Waveform, hookup: Hookup, family: EngineFamily, ver
     if not read or few:
         names = ["low_sample_rate"] * low_rate + ["too_short"] * (few or waveform.duration_s < SHORTEST_S)
         names += ["no_pulses"] * (not few)
+        # what the log alone shows, and what a single pulse does
+        names += ["no_sync"] * (seen.shared and seen.sync is None)
+        names += ["one_injector"] * (not seen.shared and len(seen.main) == 1)
+        names = list(dict.fromkeys(names + _of_levels(seen) * few))
         worst = replace(checks.check(names[0]), severity="unusable")
         rest = tuple(checks.check(name) for name in names[1:])
         return Reading("unusable", worst.detail, {}, checks=(worst, *rest), reader_version=version)
@@ -272,7 +276,10 @@ def _of_levels(seen: Seen) -> list[str]:
             right = SUPPLY_V[0] < pulses.supply_v < SUPPLY_V[1]
             names += ["scale_doubtful"] * (not pulses.blocked and not right)
         else:
-            names += ["coarse_resolution"] * (pulses.step > float(np.nanmedian(pulses.level)) / STEPS_CURRENT)
+            # of a current that is held low after a peak the screen has to hold the peak
+            peak_to_peak = one.trace.top - one.trace.low
+            height = peak_to_peak if pulses.hold else float(np.nanmedian(pulses.level))
+            names += ["coarse_resolution"] * (pulses.step > height / STEPS_CURRENT)
     return names
 
 
