@@ -31,7 +31,7 @@ ADDRESS = "127.0.0.1"
 HOSTS = (ADDRESS, "localhost")
 APP = Path(__file__).resolve().with_name("app.py")
 SERVE = APP.with_name("serve.py")
-BEHIND_THE_DOOR = APP.with_name("door") / "asgi.py"
+SERVED = APP.with_name("door") / "asgi.py"
 SERVER_SETTINGS = "STREAMLIT_"
 
 
@@ -41,15 +41,13 @@ def command(
     headless: bool | None = None,
     host: str = ADDRESS,
     names: Sequence[str] = (),
-    sign_in: bool = False,
 ) -> list[str]:
     """The command line that serves the dashboard.
 
     Args:
         port: TCP port on this machine.
-        headless: True opens no browser; None leaves it to Streamlit (it opens one where there is a screen).
+        headless: True opens no browser; None opens one where there is a screen.
         host: address to listen at. names: further names browsers may call the server by.
-        sign_in: whether people sign in.
     """
     options = {
         "server.address": host,
@@ -74,9 +72,8 @@ def command(
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
     allowed = dict.fromkeys((*HOSTS, *(_own_names() if _any_address(host) else (host,)), *names))
     flags += [part for name in allowed for part in ("--server.allowedHosts", name)]
-    script = BEHIND_THE_DOOR if sign_in else APP
     # -P: nothing in the working folder is imported, whatever it is called.
-    return [sys.executable, "-P", str(SERVE), "run", str(script), *flags]
+    return [sys.executable, "-P", str(SERVE), "run", str(SERVED), *flags]
 
 
 def _own_names() -> list[str]:
@@ -173,7 +170,7 @@ def launch(
             ) from error
     sys.stderr.write(f"The dashboard is at http://{host}:{port} (stop it with Ctrl-C).\n")
     sys.stderr.flush()
-    arguments = command(port, headless=headless, host=host, names=names, sign_in=sign_in)
+    arguments = command(port, headless=headless, host=host, names=names)
     given = environment(warehouse, sign_in=sign_in)
     if os.name == "posix":
         # Taking this process's place, so that whoever stops it stops the server.

@@ -8,7 +8,14 @@ own address.
 
 from __future__ import annotations
 
+import socket
 import sys
+import threading
+import time
+import webbrowser
+
+# The browser is opened once the server answers; should it take longer, its address stands in the terminal.
+WAIT_S = 60.0
 
 
 def harden() -> None:
@@ -26,6 +33,28 @@ def harden() -> None:
     net_util.get_internal_ip = unknown
 
 
+def open_browser() -> None:
+    """Open the dashboard in the person's browser where there is a screen and nobody asked for none."""
+    from streamlit import config, runtime
+
+    end = time.monotonic() + WAIT_S
+    while not runtime.exists():
+        if time.monotonic() > end:
+            return
+        time.sleep(0.05)
+    if config.get_option("server.headless"):
+        return
+    host, port = str(config.get_option("server.address")), int(config.get_option("server.port"))
+    host = "127.0.0.1" if host in ("0.0.0.0", "::") else host
+    while time.monotonic() < end:
+        try:
+            with socket.create_connection((host, port), timeout=1):
+                webbrowser.open(f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}")
+                return
+        except OSError:
+            time.sleep(0.1)
+
+
 def main() -> None:
     """Run `streamlit` with this process's arguments."""
     harden()
@@ -34,6 +63,7 @@ def main() -> None:
     from dashboard import warm
 
     warm.start()
+    threading.Thread(target=open_browser, name="browser", daemon=True).start()
 
     cli.main(args=sys.argv[1:], prog_name="streamlit")
 

@@ -9,6 +9,10 @@ class UnreadableFile(ShopspreadError):
     """A waveform file cannot be turned into samples; the message names the reason and the remedy."""
 
 
+class CannotOpen(UnreadableFile):
+    """The disk or the network would not hand a file over; another attempt may succeed, so nothing is settled."""
+
+
 class NotThisFormat(ShopspreadError):
     """A reader's `recognise` accepted a file that then proved to be of another format."""
 

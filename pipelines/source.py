@@ -9,7 +9,7 @@ import stat
 import zlib
 from pathlib import Path
 
-from pipelines.errors import UnreadableFile
+from pipelines.errors import CannotOpen, UnreadableFile
 
 HEAD_BYTES = 65_536
 # Nothing larger is read, zipped or not: a minute at a million samples a second on one channel.
@@ -105,8 +105,8 @@ def _regular_size(path: Path) -> int:
     return status.st_size
 
 
-def _cannot_open(error: OSError) -> UnreadableFile:
-    return UnreadableFile(
+def _cannot_open(error: OSError) -> CannotOpen:
+    return CannotOpen(
         f"The file cannot be opened ({error.strerror or error}); check that it exists and may be read."
     )
 

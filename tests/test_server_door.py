@@ -89,6 +89,49 @@ def test_another_name_or_another_origin_is_refused(port: int, host: str, origin:
     assert answer(port, host.format(port=port), shown) in (400, 403)
 
 
+def got(port: int, host: str | None, path: str, method: str = "GET") -> tuple[int, bytes]:
+    """Status and body of a plain request."""
+    lines = [f"{method} {path} HTTP/1.1", "Connection: close", "Content-Length: 0"]
+    if host is not None:
+        lines.insert(1, f"Host: {host}")
+    with socket.create_connection(("127.0.0.1", port), timeout=20) as caller:
+        caller.sendall(("\r\n".join(lines) + "\r\n\r\n").encode())
+        received = b""
+        while block := caller.recv(65_536):
+            received += block
+    head, _, body = received.partition(b"\r\n\r\n")
+    return int(head.split(b" ")[1]), body
+
+
+PATHS = ("/", "/intake", "/sign-in", "/_stcore/health", "/_stcore/host-config", "/_stcore/metrics", "/media/x.png",
+         "/static/", "/favicon.png", "/index.html", "/manifest.json")  # fmt: skip
+
+
+@pytest.mark.parametrize("path", PATHS)
+@pytest.mark.parametrize("method", ["GET", "POST", "OPTIONS"])
+def test_not_even_the_empty_page_goes_to_another_name(port: int, path: str, method: str) -> None:
+    """The page shell can do nothing without its live connection, but a foreign page has no business with it either."""
+    for host in (
+        "evil.example",
+        f"evil.example:{port}",
+        f"127.0.0.1.evil.example:{port}",
+        f"0.0.0.0:{port}",
+        "",
+        None,
+    ):
+        status, body = got(port, host, path, method)
+        assert status == 400, (host, status)
+        assert b"<html" not in body
+        assert b"hopspread" not in body
+
+
+@pytest.mark.parametrize("name", ["127.0.0.1", "localhost", "LOCALHOST"])
+def test_the_page_goes_to_this_machine_by_its_names(port: int, name: str) -> None:
+    status, body = got(port, f"{name}:{port}", "/")
+    assert status == 200
+    assert b"<html" in body
+
+
 def test_it_listens_on_this_machine_only(port: int) -> None:
     names = {str(info[4][0]) for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)}
     for name in names - {"127.0.0.1"}:

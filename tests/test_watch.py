@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -11,12 +12,14 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from pipelines.errors import WarehouseError
 from pipelines.intake import watch as module
-from pipelines.intake.ingest import IntakeSummary, ingest
+from pipelines.intake import work
+from pipelines.intake.ingest import GROWS, IntakeSummary, ingest
 from pipelines.intake.watch import Clock, only_one, status, status_file, watch
 from pipelines.warehouse.database import Warehouse
 from tests.page_driver import opened, texts
@@ -103,6 +106,144 @@ def test_a_folder_that_is_gone_for_a_while_is_waited_for(drop: Path, house: Ware
     assert "cannot be seen" in said[0]
     assert house.frame("captures").height == 4
     assert sum(summary.worked_on for summary in landed) == 4
+
+
+def test_a_folder_that_goes_away_while_it_is_read_is_read_when_it_is_back(
+    drop: Path, house: Warehouse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a network folder whose server goes: in the middle of an ingest every further file cannot be opened."""
+    away = drop.with_name("away")
+    read = work.read_waveform
+
+    def gone_now(path: Path, *told: Any) -> Any:
+        if drop.exists() and not said:
+            said.append("went away")
+            drop.rename(away)
+        return read(path, *told)
+
+    said: list[str] = []
+    monkeypatch.setattr(work, "read_waveform", gone_now)
+    back = lambda: away.rename(drop)  # noqa: E731
+    minute = [None] * 13
+    landed, waited = run(drop, house, None, None, None, None, None, back, *minute)
+    assert [summary.statuses for summary in landed] == [{"refused": 4}, {"read": 4}]
+    assert landed[0].passing
+    assert "cannot be opened" in landed[0].troubles[0].reason
+    assert not landed[1].troubles
+    assert len(waited) == 1
+    assert "cannot be seen" in waited[0]
+    log = house.frame("intake_log", {"rows": 1000})
+    assert log.filter(log["action"] == "refused").height == 4
+
+
+def test_one_file_that_cannot_be_had_is_tried_again_ever_more_seldom(
+    drop: Path, house: Warehouse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stale(path: Path) -> str:
+        if path.name == "weak.csv" and fails:
+            raise OSError(errno.ESTALE, os.strerror(errno.ESTALE), str(path))
+        return hashed(path)
+
+    hashed, fails = work._sha256, [True]
+    monkeypatch.setattr(work, "_sha256", stale)
+    five_minutes = [None] * 60
+    landed, _ = run(drop, house, *five_minutes, fails.clear, *[None] * 60)
+    # After 10 s, then 60, 120, 240 (still out of reach at 190, served at 430) s more.
+    assert [summary.statuses for summary in landed] == [{"read": 3, "refused": 1}] * 3 + [{"read": 4}]
+    log = house.frame("intake_log", {"rows": 1000})
+    said = log.filter((log["key"] == "week1/weak.csv") & (log["action"] == "refused"))
+    assert "Stale file handle" in said["reason"][0]
+
+
+def test_a_listing_that_lags_behind_does_not_make_a_growing_file_whole(
+    drop: Path, house: Warehouse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As network clients do: sizes and times are remembered for 20 s, times are told in steps of 2 s, and only
+    opening a file makes the client ask its server."""
+    write_capture(drop / "whole.csv", (1, 1, 1, 1), seed=6)
+    whole = (drop / "whole.csv").read_bytes()
+    (drop / "whole.csv").unlink()
+    with (drop / "captures.csv").open("a") as file:
+        file.write(log_row("whole.csv") + "\n")
+    remembered: dict[Path, tuple[int, tuple[int, int]]] = {}
+    turns = [0]
+
+    def server_says(path: Path) -> tuple[int, int]:
+        status = path.stat()
+        return status.st_size, status.st_mtime_ns // 2_000_000_000 * 2_000_000_000
+
+    def client_says(path: Path) -> tuple[int, int]:
+        if path not in remembered or turns[0] * 5 - remembered[path][0] >= 20:
+            remembered[path] = (turns[0] * 5, server_says(path))
+        return remembered[path][1]
+
+    def opened_anew(path: Path) -> tuple[int, int]:
+        remembered[path] = (turns[0] * 5, server_says(path))
+        return remembered[path][1]
+
+    monkeypatch.setattr(module, "_stamp", client_says)
+    monkeypatch.setattr(module, "_asked", opened_anew)
+
+    def write(part: bytes) -> None:
+        (drop / "whole.csv").write_bytes(part)
+        turns[0] += 1
+
+    def wait() -> None:
+        turns[0] += 1
+
+    parts = [whole[: len(whole) * n // 6] for n in range(1, 7)]
+    steps = [lambda part=part: write(part) for part in parts]
+    landed, _ = run(drop, house, *steps, *[wait] * 6)
+    assert [summary.statuses.get("read") for summary in landed] == [4, 5]
+    assert "refused" not in landed[0].statuses
+    growing = [trouble.reason for trouble in landed[0].troubles if trouble.what == "whole.csv"]
+    assert growing == [GROWS]
+
+
+def test_asking_opens_plain_files_alone(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "link").symlink_to("nowhere")
+    (tmp_path / "file").write_bytes(b"abc")
+    assert module._asked(tmp_path / "file") == (3, (tmp_path / "file").stat().st_mtime_ns)
+    assert module._asked(tmp_path / "pipe") is not None  # without waiting for a writer
+    assert module._asked(tmp_path / "link") is not None
+    assert module._asked(tmp_path / "gone") is None
+
+
+def test_an_empty_mount_point_is_named_and_takes_nothing_away(drop: Path, house: Warehouse) -> None:
+    away = drop.with_name("away")
+
+    def unmounted() -> None:
+        drop.rename(away)
+        drop.mkdir()
+
+    seen: list[str | None] = []
+    told = lambda: seen.append(status(house.database))  # noqa: E731
+    landed, said = run(drop, house, None, None, None, None, unmounted, told, told)
+    assert len(landed) == len(said) == 1
+    assert "Nothing lies in the drop folder" in said[0]
+    assert "see whether it is mounted" in str(seen[-1])
+    assert house.frame("captures").height == 4
+
+
+@pytest.mark.parametrize("number", [errno.ESTALE, errno.EIO, errno.ENOTCONN, errno.EHOSTDOWN])
+def test_a_server_that_does_not_answer_is_waited_for_in_a_sentence(
+    drop: Path, house: Warehouse, number: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def gone(self: Path, **how: Any) -> os.stat_result:
+        if self == drop and down:
+            raise OSError(number, os.strerror(number), str(self))
+        return stat(self, **how)
+
+    stat, down, seen = Path.stat, [True], []
+    monkeypatch.setattr(Path, "stat", gone)
+    look = lambda: seen.append(status(house.database))  # noqa: E731
+    landed, said = run(drop, house, None, look, down.clear, None, None, None)
+    assert len(landed) == len(said) == 1
+    assert said[0].startswith(
+        f"The drop folder {drop} cannot be seen ({os.strerror(number)}); waiting for it."
+    )
+    assert said[0] in str(seen[0])
 
 
 def test_a_restart_goes_on_where_it_was(drop: Path, house: Warehouse) -> None:

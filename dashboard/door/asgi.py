@@ -1,7 +1,7 @@
-"""What the server runs where people sign in: the same dashboard, behind the door.
+"""What the server runs: the dashboard for callers who name this server rightly, behind the door where people sign in.
 
-Started through `dashboard.serve` by `dashboard.launch`, which says in the environment where the warehouse stands and
-which identity provider there is, if any.
+Started through `dashboard.serve` by `dashboard.launch`, which says in the environment where the warehouse stands,
+whether people sign in, and which identity provider there is, if any.
 """
 
 from __future__ import annotations
@@ -16,21 +16,22 @@ from streamlit.starlette import App
 
 from dashboard.door.routes import routes
 from dashboard.door.wall import Wall
-from dashboard.launch import APP, WAREHOUSE_VARIABLE, accounts_of
+from dashboard.launch import APP, SIGN_IN_VARIABLE, WAREHOUSE_VARIABLE, accounts_of
 from pipelines.access.provider import secrets_of
 
+sign_in = bool(os.environ.get(SIGN_IN_VARIABLE))
 accounts = accounts_of(Path(os.environ[WAREHOUSE_VARIABLE]))
-identity = secrets_of(os.environ)
+identity = secrets_of(os.environ) if sign_in else None
 # With an identity provider the page itself shows the way to it, so it must be served; what it shows is guarded below
 # the pages all the same.
-walls = [] if identity else [Middleware(Wall, accounts=accounts)]
-# The server holds its own routes to these names, and ours are held to them too.
+walls = [Middleware(Wall, accounts=accounts)] if sign_in and not identity else []
+# The server holds its live connections and uploads to these names; everything else is held to them here.
 names = Middleware(
     TrustedHostMiddleware, allowed_hosts=list(config.get_option("server.allowedHosts")), www_redirect=False
 )
 app = App(
     str(APP),
-    routes=routes(accounts),
+    routes=routes(accounts) if sign_in else [],
     middleware=[names, *walls],
     secrets=identity or {},
 )

@@ -36,6 +36,7 @@ _LEFTOVER_FOLDER = re.compile(
 # So many entries of a hidden folder are looked at for a capture.
 _MOST_HIDDEN = 10_000
 
+_NOT_SHOWN = "It cannot be looked at"
 _HIDDEN_FILE = (
     "Its name begins with a dot, which hides it; if it is meant to be read, rename it without the dot."
 )
@@ -47,10 +48,14 @@ _HIDDEN_FOLDER = (
 
 @dataclass(frozen=True, slots=True)
 class OddEntry:
-    """An entry of the folder that was left alone; `name` can be shown anywhere."""
+    """An entry of the folder that was left alone; `name` can be shown anywhere.
+
+    `passing`: the disk or the network would not show it, so another look may.
+    """
 
     name: str
     reason: str
+    passing: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +134,7 @@ def look(
         if reason is None and wanted:
             reason = odd_by_name(relative)
         if reason is not None:
-            odd.append(OddEntry(printable(relative), reason))
+            odd.append(OddEntry(printable(relative), reason, passing=reason.startswith(_NOT_SHOWN)))
         elif table:
             found.tables[relative] = Path(entry.path)
         elif says_format:
@@ -162,7 +167,7 @@ def _entries(drop: Path, odd: list[OddEntry], skipped: set[str]) -> Iterator[tup
                     f"The drop folder {drop} cannot be listed ({error.strerror}); give permission to read it."
                 ) from error
             reason = f"The folder cannot be listed ({error.strerror}); give permission to read it."
-            odd.append(OddEntry(printable(below), reason))
+            odd.append(OddEntry(printable(below), reason, passing=True))
             continue
         for entry in entries:
             relative = f"{below}/{entry.name}" if below else entry.name
@@ -210,7 +215,7 @@ def _odd_by_kind(entry: os.DirEntry[str], root: Path) -> str | None:
     except OSError as error:
         if entry.is_symlink():
             return f"The link leads nowhere ({error.strerror}); put the file itself in its place."
-        return f"It cannot be looked at ({error.strerror}); give permission to read it."
+        return f"{_NOT_SHOWN} ({error.strerror}); give permission to read it."
     if entry.is_symlink():
         if stat.S_ISDIR(mode):
             return "A link to a folder is not followed; put the folder itself in its place."

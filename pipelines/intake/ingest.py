@@ -7,20 +7,19 @@ import uuid
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import polars as pl
-
-from models.records.shops import shop_of
+from models.records.shops import qualified, shop_of
 from pipelines import kinds
 from pipelines.errors import ShopspreadError
 from pipelines.intake import cluster, leaver, standing
 from pipelines.intake.arrivals import arrivals, layout_notes
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
-from pipelines.intake.merge import TableIntake, merge_tables
+from pipelines.intake.merge import merge_tables
 from pipelines.intake.shops import claimed, settle_moved
+from pipelines.intake.summary import IntakeSummary, Trouble, summed_up
 from pipelines.intake.work import Assignment, Done, Task, tried_with
 from pipelines.intake.workers import run_all
 from pipelines.kinds import EngineFamily, Hookup, Kind
@@ -41,37 +40,7 @@ NO_FILE = (
     "captures.csv names this file, but it has not arrived in the drop folder; put it there and ingest again."
 )
 
-NO_ORDER = (
-    "There is no repair order {order} on record; the outcome is kept and counts as soon as that order, or a capture "
-    "of it, arrives. Correct the row if the order is another."
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Trouble:
-    """Something refused or waiting: which file or row, and why with what to do."""
-
-    what: str
-    status: str
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class IntakeSummary:
-    """What one ingest did."""
-
-    batch: str
-    tables: tuple[TableIntake, ...]
-    worked_on: int
-    unchanged: int
-    statuses: dict[str, int]
-    troubles: tuple[Trouble, ...]
-    notes: tuple[str, ...] = field(default=())
-
-    @property
-    def clean(self) -> bool:
-        """Nothing was refused and nothing waits."""
-        return not self.troubles
+GROWS = "Its file is still growing; it is read as soon as it stands still."
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,10 +117,10 @@ def ingest(
         answers = run_all(tasks, jobs, warehouse.waveforms / AT_WORK, apart=apart)
     else:
         answers = cluster.run_on(tasks, on, warehouse.waveforms, drop)
-    layouts = _save(warehouse, batch, answers, waits, progress, len(tasks))
+    layouts, passing = _save(warehouse, batch, answers, waits, progress, len(tasks))
     if drop is not None:
         standing.forget_gone(warehouse, files.keys(), {shop, *map(shop_of, moved.values())})
-    settle_waiting(warehouse, batch, _waiting(_known(warehouse)))
+    settle_waiting(warehouse, batch, _waiting(_known(warehouse), {qualified(shop, name) for name in leave}))
     notes = [note for table in tables for note in table.notes]
     if contents.ignored:
         notes.append(
@@ -165,9 +134,10 @@ def ingest(
     warehouse.store.tidy()
     if retired := leaver.retire(warehouse):
         notes.append(f"{len(retired)} names became pseudonyms, by the setting people_retention_months.")
-    summary = _summary(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
+    summary = summed_up(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
     odd = tuple(Trouble(entry.name, "refused", entry.reason) for entry in contents.odd)
-    return replace(summary, troubles=(*odd, *summary.troubles))
+    passing = passing or any(one.passing for one in (*contents.odd, *tables))
+    return replace(summary, troubles=(*odd, *summary.troubles), passing=passing)
 
 
 def _save(
@@ -177,20 +147,26 @@ def _save(
     waits: Mapping[str, str],
     progress: Progress | None,
     to_do: int,
-) -> Counter[str]:
-    """Save what was read as it comes, so that an end at any moment loses little; how its text was read, counted."""
+) -> tuple[Counter[str], bool]:
+    """Save what was read as it comes, so that an end at any moment loses little.
+
+    Returns:
+        How its text was read, counted, and whether any file could not be had this time.
+    """
     pending: list[Done] = []
     layouts: Counter[str] = Counter()
+    passing = False
     for done_count, done in enumerate(answers, start=1):
         pending.append(done)
         layouts[done.read_as or ""] += 1
+        passing = passing or done.passing
         if progress is not None:
             progress(done_count, to_do)
         if len(pending) >= BATCH:
             save_done(warehouse, batch, pending, waits)
             pending = []
     save_done(warehouse, batch, pending, waits)
-    return layouts
+    return layouts, passing
 
 
 def _tidy(warehouse: Warehouse) -> None:
@@ -324,7 +300,7 @@ def _task(
     )
 
 
-def _waiting(known: dict[str, _Row]) -> dict[str, str]:
+def _waiting(known: dict[str, _Row], growing: Collection[str]) -> dict[str, str]:
     """What each capture that cannot be read yet waits for."""
     unlogged = [name for name, row in known.items() if row.waveform is not None and not row.logged]
     if sum(row.waveform is None for row in known.values()) * len(unlogged) > MOST_COMPARED:
@@ -332,7 +308,7 @@ def _waiting(known: dict[str, _Row]) -> dict[str, str]:
     return {
         name: row.waits_for
         if row.waits_for is not None and row.waveform is not None
-        else NO_FILE + _perhaps(name, unlogged)
+        else (GROWS if name in growing else NO_FILE + _perhaps(name, unlogged))
         for name, row in known.items()
         if row.status != "refused" and (row.waveform is None or row.waits_for is not None)
     }
@@ -343,47 +319,3 @@ def _perhaps(name: str, unlogged: list[str]) -> str:
     own = [other for other in unlogged if shop_of(other) == shop_of(name)]
     near = difflib.get_close_matches(name, own, n=1, cutoff=0.8)
     return f" Is it {near[0]!r}, which has no row? Then correct the name." if near else ""
-
-
-def _summary(
-    warehouse: Warehouse,
-    batch: str,
-    tables: tuple[TableIntake, ...],
-    worked_on: int,
-    total: int,
-    notes: list[str],
-) -> IntakeSummary:
-    captures = warehouse.frame("intake_captures")
-    statuses = dict(captures.group_by("status").len().iter_rows())
-    troubles = [
-        Trouble(problem.split(":", 1)[0], "refused", problem.split(":", 1)[1].strip())
-        for table in tables
-        for problem in table.problems
-    ]
-    troubles += [
-        Trouble(row["capture_file"], "refused", row["reason"])
-        for row in warehouse.frame("capture_troubles").to_dicts()
-    ]
-    troubles += [
-        Trouble(row["capture_file"], row["status"], row["reason"])
-        for row in captures.filter(pl.col("status").is_in(["refused", "waiting"]))
-        .sort("capture_file")
-        .to_dicts()
-    ]
-    troubles += [
-        Trouble(
-            f"outcomes.csv: {row['repair_order']}",
-            "waiting",
-            NO_ORDER.format(order=repr(row["repair_order"])),
-        )
-        for row in warehouse.frame("orderless_outcomes").to_dicts()
-    ]
-    return IntakeSummary(
-        batch=batch,
-        tables=tables,
-        worked_on=worked_on,
-        unchanged=total - worked_on,
-        statuses={str(status): int(count) for status, count in statuses.items() if status is not None},
-        troubles=tuple(troubles),
-        notes=tuple(notes),
-    )

@@ -12,7 +12,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipelines.errors import BadTable
+from pipelines.errors import BadTable, CannotOpen
 from pipelines.intake.cross_checks import checked
 from pipelines.intake.tables import SHEET_SUFFIX, SPECS, RowProblem, TableRead, TableSpec, read_table
 from pipelines.warehouse import log as intake_log
@@ -34,8 +34,11 @@ TARGETS: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class TableIntake:
-    """What one table of the drop folder brought. `problems` are sentences with file and line; `keys` what its good rows
-    are about, by the first column of the key."""
+    """What one table of the drop folder brought.
+
+    `problems` are sentences with file and line; `keys` what its good rows are about, by the first column of the key;
+    `passing`: the disk or the network would not hand the file over, so that another attempt may succeed.
+    """
 
     name: str
     rows: int
@@ -44,6 +47,7 @@ class TableIntake:
     problems: tuple[str, ...]
     notes: tuple[str, ...]
     keys: tuple[str, ...] = ()
+    passing: bool = False
 
 
 FORM_STANDS = (
@@ -80,7 +84,8 @@ def merge_tables(
             with warehouse.transaction() as connection:
                 said = [LogRow(spec.file, None, "refused", str(error), by=by)]
                 intake_log.write(connection, batch, intake_log.unsaid(connection, said))
-            results.append(TableIntake(name, 0, 0, 0, (f"{spec.file}: {error}",), ()))
+            passing = isinstance(error.__cause__, (OSError, CannotOpen))
+            results.append(TableIntake(name, 0, 0, 0, (f"{spec.file}: {error}",), (), passing=passing))
             continue
         try:
             results.append(_merge(table, warehouse, batch, by))

@@ -56,7 +56,7 @@ def text_formats(says: Mapping[str, Path], captures: Collection[str]) -> TextFor
     for folder, path in says.items():
         try:
             told[folder] = text_format(path)
-        except ShopspreadError as error:
+        except (ShopspreadError, OSError) as error:
             wrong[folder] = (
                 f"{error} Until it is right, what was read stands and new files below are guessed."
             )

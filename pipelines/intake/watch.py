@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import json
 import os
+import stat
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -24,7 +25,14 @@ from pipelines.warehouse.database import Warehouse
 # Looked at so often, and a file counts as whole when it stood still for so long.
 EVERY_S = 5.0
 STILL_S = 10.0
+# What could not be opened is tried again after so long, then twice as long and so on.
+AGAIN_S = 60.0
+AGAIN_MOST_S = 3600.0
 STATUS = "watch.json"
+GONE = (
+    "Nothing lies in the drop folder {drop} any more; what was read stands. If it is on a network, see whether it is "
+    "mounted."
+)
 
 Seen = dict[str, tuple[int, int]]
 Said = Callable[[str], None]
@@ -53,7 +61,8 @@ def watch(
     """Ingest whenever the folder has changed and then stood still, until `go_on` says no.
 
     A folder that cannot be seen for a while (a network that is down) and a warehouse that is in use are waited
-    for; a file still growing keeps nobody waiting but itself.
+    for; a file still growing keeps nobody waiting but itself. What could not be opened is tried again, ever more
+    seldom.
 
     Args:
         landed: called after each ingest.
@@ -65,46 +74,106 @@ def watch(
         WarehouseError: when another watcher works for this warehouse.
     """
     clock = clock or Clock()
+    watcher = _Watcher(drop, warehouse, landed, still_s, clock, shop)
     with only_one(warehouse):
-        done: Seen | None = None
-        since: dict[str, float] = {}
-        before: Seen = {}
-        waited_for = ""
+        said = ""
         while go_on():
             try:
-                seen = look(drop, warehouse)
-                now = clock.now()
-                since = {
-                    name: since[name] if name in since and before.get(name) == stamp else now
-                    for name, stamp in seen.items()
-                }
-                before = seen
-                growing = {name for name in seen if now - since[name] < still_s}
-                whole = {name: stamp for name, stamp in seen.items() if name not in growing}
-                if whole and (done is None or any(done.get(name) != stamp for name, stamp in whole.items())):
-                    _note(warehouse, drop, "reading", sorted(growing))
-                    landed(ingest(drop, warehouse, leave=growing, shop=shop))
-                    done = whole
-                _note(warehouse, drop, "waiting", sorted(growing))
-                waited_for = ""
+                why = watcher.step()
             except (ShopspreadError, OSError) as error:
-                if str(error) != waited_for:
-                    say(str(error))
-                    waited_for = str(error)
+                why = str(error)
+                with suppress(OSError):  # perhaps it is the warehouse that cannot be written
+                    _note(warehouse, drop, "held up", why=why)
+            if why and why != said:
+                say(why)
+            said = why
             clock.sleep(every_s)
+
+
+@dataclass(slots=True)
+class _Watcher:
+    """What is kept between two looks: what was seen when, and what an ingest has dealt with."""
+
+    drop: Path
+    warehouse: Warehouse
+    landed: Callable[[IntakeSummary], None]
+    still_s: float
+    clock: Clock
+    shop: str = ""
+    done: Seen | None = None
+    before: Seen = field(default_factory=dict)
+    since: dict[str, float] = field(default_factory=dict)
+    again_at: float | None = None
+    again_in_s: float = AGAIN_S
+
+    def step(self) -> str:
+        """Look once, and ingest where it is time to; returns what has to be waited for, or nothing.
+
+        Raises:
+            ShopspreadError, OSError: when the folder cannot be seen or the warehouse cannot be had just now.
+        """
+        seen = look(self.drop, self.warehouse)
+        growing = self._growing(seen)
+        whole = {name: stamp for name, stamp in seen.items() if name not in growing}
+        known = self.done or {}
+        news = any(known.get(name) != stamp for name, stamp in whole.items())
+        again = self.again_at is not None and self.clock.now() >= self.again_at
+        if whole and (self.done is None or news or again):
+            self._ingest(whole, growing)
+        why = GONE.format(drop=self.drop) if known and not seen else ""
+        _note(self.warehouse, self.drop, "held up" if why else "waiting", sorted(growing), why)
+        return why
+
+    def _growing(self, seen: Seen) -> set[str]:
+        """Files that have not stood still for long enough; `seen` is brought up to date where it was not."""
+        now = self.clock.now()
+        kept = {name: at for name, at in self.since.items() if self.before.get(name) == seen.get(name)}
+        self.since = {name: kept.get(name, now) for name in seen}
+        known = self.done or {}
+        for name, stamp in list(seen.items()):
+            if known.get(name) != stamp:
+                fresh = _asked(self.drop / name)
+                if fresh is not None and fresh != stamp:
+                    seen[name], self.since[name] = fresh, now
+        self.before = dict(seen)
+        return {name for name in seen if now - self.since[name] < self.still_s}
+
+    def _ingest(self, whole: Seen, growing: set[str]) -> None:
+        told_at = self.clock.now()
+        _note(self.warehouse, self.drop, "reading", sorted(growing))
+
+        def told(*_: int) -> None:
+            nonlocal told_at
+            if self.clock.now() - told_at >= EVERY_S:
+                told_at = self.clock.now()
+                _note(self.warehouse, self.drop, "reading", sorted(growing))
+
+        summary = ingest(self.drop, self.warehouse, leave=growing, progress=told, shop=self.shop)
+        self.landed(summary)
+        self.done = whole
+        self.again_in_s = min(2 * self.again_in_s, AGAIN_MOST_S) if self.again_at is not None else AGAIN_S
+        self.again_at = self.clock.now() + self.again_in_s if summary.passing else None
 
 
 def look(drop: Path, warehouse: Warehouse) -> Seen:
     """Every file below the folder with its size and time of change (ns); the warehouse's own do not count.
 
     Raises:
-        ShopspreadError: when the folder itself cannot be seen.
+        ShopspreadError: when the folder itself cannot be seen or listed.
     """
-    if not drop.is_dir():
-        raise ShopspreadError(f"The drop folder {drop} cannot be seen; waiting for it.")
+
+    def failed(error: OSError) -> None:
+        if error.filename == str(drop):  # a folder below is named by the ingest, and keeps nobody waiting
+            raise _unseen(drop, error)
+
+    try:
+        if not stat.S_ISDIR(drop.stat().st_mode):
+            raise ShopspreadError(f"The drop folder {drop} cannot be seen: it is no folder; waiting for it.")
+    except OSError as error:
+        raise _unseen(drop, error) from error
     found: Seen = {}
     ours = {os.path.realpath(path) for path in (warehouse.database.parent, warehouse.waveforms)}
-    for folder, folders, names in os.walk(drop):
+    for folder, folders, names in os.walk(drop, onerror=failed):
         folders[:] = [
             name
             for name in folders
@@ -113,9 +182,35 @@ def look(drop: Path, warehouse: Warehouse) -> Seen:
         for name in (name for name in names if not leftover(name)):
             path = Path(folder) / name
             with suppress(OSError):
-                status = path.stat(follow_symlinks=False)
-                found[path.relative_to(drop).as_posix()] = (status.st_size, status.st_mtime_ns)
+                found[path.relative_to(drop).as_posix()] = _stamp(path)
     return found
+
+
+def _unseen(drop: Path, error: OSError) -> ShopspreadError:
+    return ShopspreadError(
+        f"The drop folder {drop} cannot be seen ({error.strerror or error}); waiting for it. If it is on a network, "
+        "see whether its server runs and it is mounted."
+    )
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    status = path.stat(follow_symlinks=False)
+    return status.st_size, status.st_mtime_ns
+
+
+def _asked(path: Path) -> tuple[int, int] | None:
+    """Size and time of change as the server has them now; None where the file cannot be looked at.
+
+    What a listing says of a file on a network may be a minute old, so that one that grows seems to stand still. Opening
+    it makes the client ask (close-to-open consistency, RFC 8881, section 10.3.1), reading a byte makes it forget what
+    it knew; where it answers from memory all the same, the next look shows what it was told now.
+    """
+    with suppress(OSError):
+        if stat.S_ISREG(path.stat(follow_symlinks=False).st_mode):
+            with path.open("rb", buffering=0) as file:
+                file.read(1)
+        return _stamp(path)
+    return None
 
 
 @contextmanager
@@ -147,14 +242,15 @@ def status_file(database: Path) -> Path:
     return database.with_name(STATUS)
 
 
-def _note(warehouse: Warehouse, drop: Path, doing: str, growing: list[str]) -> None:
+def _note(warehouse: Warehouse, drop: Path, doing: str, growing: Sequence[str] = (), why: str = "") -> None:
     """Say what is being done, for the dashboard: written beside and moved, so that nobody reads half of it."""
     file = status_file(warehouse.database)
     part = file.with_suffix(".part")
     about = {
         "drop": str(drop),
         "doing": doing,
-        "growing": growing[:20],
+        "growing": list(growing)[:20],
+        "why": why,
         "looked_at": time.time(),
         "pid": os.getpid(),
     }
@@ -168,11 +264,15 @@ def status(database: Path, *, stale_s: float = 120.0) -> str | None:
         about = json.loads(status_file(database).read_text(encoding="utf-8"))
         age_s = time.time() - float(about["looked_at"])
         drop, doing, growing = str(about["drop"]), str(about["doing"]), len(about["growing"])
+        why = str(about.get("why", ""))
     except (OSError, ValueError, KeyError, TypeError):
         return None
+    # One large file of a slow network, or a fit over many years, may take a while.
+    if age_s > (10 * stale_s if doing == "reading" else stale_s):
+        return f"The watch of {drop} has not looked for {age_s / 60:.0f} minutes; start it again: shopspread watch."
     if doing == "reading":
         return f"Watching {drop}: reading what is new."
-    if age_s > stale_s:
-        return f"The watch of {drop} has not looked for {age_s / 60:.0f} minutes; start it again: shopspread watch."
+    if why:
+        return f"Watching {drop}; looked {max(age_s, 0):.0f} s ago. {why}"
     waits = f" {growing} files are still growing." if growing else ""
     return f"Watching {drop}; looked {max(age_s, 0):.0f} s ago.{waits}"

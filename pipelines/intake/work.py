@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from pipelines import kinds
-from pipelines.errors import ShopspreadError, UnreadableFile, WarehouseError
+from pipelines.errors import CannotOpen, ShopspreadError, UnreadableFile, WarehouseError
 from pipelines.kinds import EngineFamily, Hookup, Reading
 from pipelines.readers import read_waveform
 from pipelines.readers._form import text_form_of
@@ -64,7 +64,8 @@ class Done:
     `refused` is the reason no waveform or no reading could be had, else None, and `at_fault` whether the
     dropped file or our copy of it is to blame; without a file's size it is tried again at every ingest.
     `same` says that the file is byte for byte the one already read, in the same way, so that only its
-    time stamp is news.
+    time stamp is news. `passing` says that the disk or the network would not hand the file over, or that it changed
+    while it was read: the next attempt may fare better.
     """
 
     capture_file: str
@@ -84,6 +85,7 @@ class Done:
     at_fault: str = "file"
     told: str | None = None
     read_as: str | None = None
+    passing: bool = False
 
     @property
     def tried_with(self) -> str | None:
@@ -128,12 +130,16 @@ def run(task: Task) -> Done:
         raise
     except _Damaged as error:
         return replace(done, refused=str(error), at_fault="copy")
+    except CannotOpen as error:
+        return _tried_again(done, str(error))
     except ShopspreadError as error:
-        return replace(done, refused=str(error))
+        # A library may call it a broken file when it was the network that broke off.
+        if _stands_still(task, done):
+            return replace(done, refused=str(error))
+        return _tried_again(done, str(error))
     except OSError as error:
-        # Perhaps only a permission or a network folder: no size is kept, so that it is tried again.
         reason = f"The file cannot be opened ({error.strerror}); check that it exists and may be read."
-        return replace(done, refused=reason, file_bytes=None, file_mtime_ns=None)
+        return _tried_again(done, reason)
     except MemoryError:
         reason = (
             "Reading it takes more memory than this computer has free; save the stretch that matters only."
@@ -146,6 +152,21 @@ def run(task: Task) -> Done:
             "please report this with the file, and ingest again with --reread after an update."
         )
         return replace(done, refused=reason)
+
+
+def _tried_again(done: Done, reason: str) -> Done:
+    """Perhaps only a permission or a network folder: no size is kept, so that every ingest tries it again."""
+    return replace(done, refused=reason, file_bytes=None, file_mtime_ns=None, passing=True)
+
+
+def _stands_still(task: Task, done: Done) -> bool:
+    """Whether the dropped file reads to its end as it did before it was refused; so does one never hashed."""
+    if task.source is None or done.file_sha256 is None:
+        return True
+    try:
+        return _sha256(task.source) == done.file_sha256
+    except OSError:
+        return False
 
 
 def _sha256(path: Path) -> str:

@@ -149,8 +149,9 @@ def died(task: Task) -> Done:
     """What came of a task that ended the process it was done in."""
     size = mtime_ns = None
     if task.source is not None:
-        status = task.source.stat()
-        size, mtime_ns = status.st_size, status.st_mtime_ns
+        with suppress(OSError):
+            status = task.source.stat()
+            size, mtime_ns = status.st_size, status.st_mtime_ns
     return Done(
         task.capture_file,
         refused=DIED,
