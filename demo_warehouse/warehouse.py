@@ -12,7 +12,8 @@ from demo_warehouse.first_lesson import HOUSE_SETUP
 from pipelines.cli import output as out
 from pipelines.errors import ShopspreadError
 from pipelines.fit.run import FitSummary, fit_warehouse
-from pipelines.intake.ingest import IntakeSummary, ingest
+from pipelines.intake.ingest import ingest
+from pipelines.intake.summary import IntakeSummary
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import set_setting
 

@@ -215,6 +215,6 @@ def test_forgetting_a_technician_takes_their_account(tmp_path: Path, quick_hashe
     session = accounts.accept(
         accounts.invite("Leah", [Role.TECHNICIAN], technician="leah", by="test"), PASSWORD
     )
-    assert run.invoke(app, ["forget", "leah", *place]).exit_code == 0
+    assert run.invoke(app, ["forget", "leah", "--yes", *place]).exit_code == 0
     assert accounts.who(session) is None
     assert [one.name for one in accounts.listing()] == ["Olga"]

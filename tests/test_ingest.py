@@ -9,7 +9,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines.intake.ingest import IntakeSummary, ingest
+from pipelines.intake.ingest import ingest
+from pipelines.intake.summary import IntakeSummary
 from pipelines.warehouse.database import Warehouse
 from tests.small_shop import FAMILIES, log_row, small_drop, write_capture, write_log
 

@@ -20,7 +20,8 @@ from dashboard.views.intake import answer as intake_answers
 from pipelines.errors import UnreadableFile
 from pipelines.intake import work
 from pipelines.intake.check import check
-from pipelines.intake.ingest import IntakeSummary, ingest
+from pipelines.intake.ingest import ingest
+from pipelines.intake.summary import IntakeSummary
 from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.database import Warehouse
 from pipelines.waveform import Waveform

@@ -108,6 +108,57 @@ def test_the_address_answers_200_or_503_and_looks_anew(shop: Path) -> None:
         server.shutdown()
 
 
+# -- what is done for good is asked for ------------------------------------------------------------------
+
+
+def typed(shop: Path, answer: str, *words: str) -> tuple[int, str]:
+    """The command at a terminal at which somebody types an answer: its exit status and all it showed."""
+    keyboard, terminal = os.openpty()
+    try:
+        os.write(keyboard, answer.encode())
+        done = subprocess.run(
+            [sys.executable, "-c", "from pipelines.cli import main; main()", *words, "--warehouse", "w"],
+            cwd=shop, env=os.environ | {"PYTHONPATH": str(ROOT)}, stdin=terminal, capture_output=True, text=True,
+            check=False, timeout=60,
+        )  # fmt: skip
+    finally:
+        os.close(keyboard)
+        os.close(terminal)
+    return done.returncode, done.stdout + done.stderr
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
+def test_a_name_is_taken_out_only_when_it_was_typed_once_more(shop: Path) -> None:
+    house = Warehouse(shop / "w")
+
+    def names() -> set[str | None]:
+        return set(house.frame("captures")["technician"].to_list())
+
+    before, version = names(), house.version()
+    for answer in ("yes\n", "\n", "ada lovelace\n", "\x04"):
+        status, shown = typed(shop, answer, "forget", NAME)
+        assert status == 2
+        assert f"The name {NAME} is taken out for good" in shown
+        assert "That was not the name; nothing was done." in shown
+    done = command(shop, "forget", NAME)  # no terminal, as in a script
+    assert done.returncode == 2
+    assert "say --yes if that is meant" in done.stderr
+    done = command(shop, "forget", "Grace Hopper")  # nobody is asked about a name that is not there
+    assert done.returncode == 2
+    assert "There is no technician 'Grace Hopper'" in done.stderr
+    assert (names(), house.version()) == (before, version)
+    status, shown = typed(shop, f"{NAME}\n", "forget", NAME)
+    assert status == 0
+    assert "From now on: person-" in shown
+    assert NAME not in names()
+
+
+def test_a_script_says_yes(shop: Path) -> None:
+    done = command(shop, "forget", NAME, "--yes")
+    assert done.returncode == 0, done.stderr
+    assert NAME not in Warehouse(shop / "w").frame("captures")["technician"].to_list()
+
+
 # -- logs ------------------------------------------------------------------------------------------------
 
 

@@ -16,7 +16,8 @@ import pytest
 from pipelines.errors import BadTable
 from pipelines.intake import moments
 from pipelines.intake.cross_checks import skeleton
-from pipelines.intake.ingest import IntakeSummary, ingest
+from pipelines.intake.ingest import ingest
+from pipelines.intake.summary import IntakeSummary
 from pipelines.intake.table_records import delimited
 from pipelines.intake.tables import SPECS, read_table
 from pipelines.warehouse.database import Warehouse

@@ -19,7 +19,8 @@ import pytest
 from pipelines.errors import WarehouseError
 from pipelines.intake import watch as module
 from pipelines.intake import work
-from pipelines.intake.ingest import GROWS, IntakeSummary, ingest
+from pipelines.intake.ingest import GROWS, ingest
+from pipelines.intake.summary import IntakeSummary
 from pipelines.intake.watch import Clock, only_one, status, status_file, watch
 from pipelines.warehouse.database import Warehouse
 from tests.page_driver import opened, texts

@@ -23,6 +23,7 @@ from rich.progress import (
 from rich.table import Table
 
 from pipelines.cli import journal
+from pipelines.errors import ShopspreadError
 from pipelines.intake.folder import printable
 from pipelines.reports.text import WIDTH, report_text
 from pipelines.warehouse.settings import SETTINGS
@@ -30,7 +31,7 @@ from pipelines.warehouse.settings import SETTINGS
 if TYPE_CHECKING:
     from models.records.measure import Measure
     from pipelines.fit.run import FitSummary
-    from pipelines.intake.ingest import IntakeSummary
+    from pipelines.intake.summary import IntakeSummary
     from pipelines.kinds import ElementReading, Kind, Reading
     from pipelines.waveform import Waveform
 
@@ -59,6 +60,22 @@ def say(message: str) -> None:
 def result(text: str) -> None:
     """One line of result; control codes in it are shown, not acted on."""
     sys.stdout.write(_harmless(text) + "\n")
+
+
+def confirmed(name: str, what: str) -> None:
+    """Ask the person at the terminal to type a name once more before something is done for good.
+
+    Raises:
+        ShopspreadError: when nobody is there to be asked, or something else was typed; nothing was done.
+    """
+    if not sys.stdin.isatty():
+        raise ShopspreadError(
+            f"{what} Nobody can be asked here: say --yes if that is meant. Nothing was done."
+        )
+    sys.stderr.write(f"{_harmless(what)} Type the name once more to go on: ")
+    sys.stderr.flush()
+    if sys.stdin.readline().strip() != name.strip():
+        raise ShopspreadError("That was not the name; nothing was done.")
 
 
 def _harmless(text: str) -> str:

@@ -122,19 +122,30 @@ def forget(
         ),
     ] = None,
     shop: Shop = "",
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Do not ask for the name once more (for scripts).")
+    ] = False,
 ) -> None:
     """Put a pseudonym in the place of a technician's name.
 
     For good: in the tables, the log, remarks, uploaded files, and in later ingests; all figures stay. Backups, exports
-    and digests made before still hold the name: name their folders with --look-in, and the files are named.
+    and digests made before still hold the name: name their folders with --look-in, and the files are named. Asks for the name once more
+    before it does so.
     """
     from pipelines.intake.leaver import take_out
-    from pipelines.warehouse.people import UnknownPerson
+    from pipelines.warehouse.people import UnknownPerson, refuse_unknown
 
-    house, technician = Warehouse(warehouse), qualified(shop, technician)
+    house, asked = Warehouse(warehouse), technician
+    technician = qualified(shop, technician)
     accounts = Accounts.of(house.database)
     signed = [one.name for one in accounts.listing() if one.technician == technician]
     try:
+        refuse_unknown(house, technician)
+        if not yes:
+            out.confirmed(
+                asked,
+                f"The name {asked} is taken out for good, in every table and in the log; only a backup brings it back.",
+            )
         left = take_out(house, technician, also=signed)
     except UnknownPerson:
         if not look_in:
@@ -234,7 +245,7 @@ def watch(
     Files that still grow are left until they stand still. One watch a warehouse.
     """
     from pipelines.fit.run import fit_warehouse
-    from pipelines.intake.ingest import IntakeSummary
+    from pipelines.intake.summary import IntakeSummary
     from pipelines.intake.watch import watch as run_watch
 
     house = Warehouse(warehouse, create=True)

@@ -136,7 +136,9 @@ def ingest(
         notes.append(f"{len(retired)} names became pseudonyms, by the setting people_retention_months.")
     summary = summed_up(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
     odd = tuple(Trouble(entry.name, "refused", entry.reason) for entry in contents.odd)
-    passing = passing or any(one.passing for one in (*contents.odd, *tables))
+    passing = (
+        passing or any(entry.passing for entry in contents.odd) or any(table.passing for table in tables)
+    )
     return replace(summary, troubles=(*odd, *summary.troubles), passing=passing)
 
 

@@ -19,7 +19,8 @@ from filelock import FileLock, Timeout
 
 from pipelines.errors import ShopspreadError, WarehouseError
 from pipelines.intake.folder import leftover
-from pipelines.intake.ingest import IntakeSummary, ingest
+from pipelines.intake.ingest import ingest
+from pipelines.intake.summary import IntakeSummary
 from pipelines.warehouse.database import Warehouse
 
 # Looked at so often, and a file counts as whole when it stood still for so long.

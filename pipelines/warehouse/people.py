@@ -76,8 +76,7 @@ def forget(
     pseudonym = qualified(shop, f"person-{secrets.token_hex(4)}")
     names = tuple(dict.fromkeys([own_name(technician), *(name for name in also if name)]))
     with warehouse.transaction() as connection:
-        if not _known(connection, technician):
-            raise UnknownPerson(f"There is no technician {technician!r} in the warehouse.")
+        _refuse_unknown(connection, technician)
         alone = _alone(connection, technician)
         for table, column in (*_columns(connection), *_OTHER_COLUMNS):
             connection.execute(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", [pseudonym, technician])
@@ -106,6 +105,16 @@ def _alone(connection: duckdb.DuckDBPyConnection, technician: str) -> bool:
     union = " UNION ".join(f"SELECT {column} AS name FROM {table}" for table, column in _columns(connection))
     rows = connection.execute(f"SELECT name FROM ({union}) WHERE name IS NOT NULL").fetchall()
     return not any(name != technician and own_name(name) == own_name(technician) for (name,) in rows)
+
+
+def refuse_unknown(warehouse: Warehouse, technician: str) -> None:
+    """Refuse a name nobody on record has.
+
+    Raises:
+        UnknownPerson: when nobody of that name is on record.
+    """
+    with warehouse.reading() as connection:
+        _refuse_unknown(connection, technician)
 
 
 def due(warehouse: Warehouse) -> tuple[list[str], int]:
@@ -151,8 +160,7 @@ def person(warehouse: Warehouse, technician: str, folder: Path) -> dict[str, int
         WarehouseError: when the folder cannot be written.
     """
     with warehouse.reading() as connection:
-        if not _known(connection, technician):
-            raise ShopspreadError(f"There is no technician {technician!r} in the warehouse.")
+        _refuse_unknown(connection, technician)
         wanted = {
             table: f"SELECT * FROM {table} WHERE {column} = $name"
             for table, column in (*_columns(connection), *_OTHER_COLUMNS)
@@ -199,6 +207,11 @@ def person(warehouse: Warehouse, technician: str, folder: Path) -> dict[str, int
         done = LogRow("technicians.csv", technician, "noted", "Their data were written out as files.")
         intake_log.write(connection, uuid.uuid4().hex[:12], [done])
     return written
+
+
+def _refuse_unknown(connection: duckdb.DuckDBPyConnection, technician: str) -> None:
+    if not _known(connection, technician):
+        raise UnknownPerson(f"There is no technician {technician!r} in the warehouse.")
 
 
 def _known(connection: duckdb.DuckDBPyConnection, technician: str) -> bool:

@@ -27,7 +27,8 @@ from pathlib import Path
 
 from pipelines.errors import UnreadableFile
 from pipelines.intake.folder import printable
-from pipelines.intake.ingest import IntakeSummary, ingest
+from pipelines.intake.ingest import ingest
+from pipelines.intake.summary import IntakeSummary
 from pipelines.intake.table_specs import COACHED
 from pipelines.intake.work import Assignment, Task, run
 from pipelines.kinds import EngineFamily, Hookup
