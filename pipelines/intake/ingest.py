@@ -16,6 +16,7 @@ from pipelines import kinds
 from pipelines.errors import ShopspreadError
 from pipelines.intake import cluster, leaver, standing
 from pipelines.intake.arrivals import arrivals, layout_notes
+from pipelines.intake.folder import Contents
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
 from pipelines.intake.merge import merge_tables
 from pipelines.intake.shops import claimed, settle_moved
@@ -136,10 +137,12 @@ def ingest(
         notes.append(f"{len(retired)} names became pseudonyms, by the setting people_retention_months.")
     summary = summed_up(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
     odd = tuple(Trouble(entry.name, "refused", entry.reason) for entry in contents.odd)
-    passing = (
-        passing or any(entry.passing for entry in contents.odd) or any(table.passing for table in tables)
-    )
-    return replace(summary, troubles=(*odd, *summary.troubles), passing=passing)
+    return replace(summary, troubles=(*odd, *summary.troubles), passing=passing or _unseen(contents, tables))
+
+
+def _unseen(contents: Contents, tables: Iterable[TableIntake]) -> bool:
+    """Whether the disk or the network would not show an entry, or hand a table over."""
+    return any(entry.passing for entry in contents.odd) or any(table.passing for table in tables)
 
 
 def _save(
