@@ -18,7 +18,7 @@ from pipelines.intake import cluster, leaver, standing
 from pipelines.intake.arrivals import arrivals, layout_notes
 from pipelines.intake.folder import Contents
 from pipelines.intake.landing import NOT_LOGGED, save_done, settle_waiting
-from pipelines.intake.merge import merge_tables
+from pipelines.intake.merge import TableIntake, merge_tables
 from pipelines.intake.shops import claimed, settle_moved
 from pipelines.intake.summary import IntakeSummary, Trouble, summed_up
 from pipelines.intake.work import Assignment, Done, Task, tried_with
