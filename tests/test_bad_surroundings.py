@@ -74,6 +74,40 @@ def test_a_full_disk_ends_in_a_sentence_and_changes_nothing(tmp_path: Path, limi
     assert house.frame("elements").height == 16
 
 
+@posix
+def test_a_full_disk_elsewhere_is_named_and_takes_nothing_that_stood_there(shop: Path) -> None:
+    """Where results are written to: each file there is the new one, the one before, or none, never half of one."""
+    shown = ("export", "tables", "person")
+    for words in (
+        ("export", "export"),
+        ("tables", "tables"),
+        ("person", "ada", "person"),
+        ("digest", "--output", "d.html"),
+    ):
+        assert shopspread(*words, "--warehouse", "w", cwd=shop)[0] == 0
+    version = Warehouse(shop / "w").version()
+    there = {path: path.read_bytes() for folder in (*shown, ".") for path in (shop / folder).rglob("*")
+             if path.is_file() and (shop / "w") not in path.parents}  # fmt: skip
+    fill = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))"
+    for words, named in (
+        (("export", "export"), "export"),
+        (("export", "new"), "new"),
+        (("tables", "tables"), "tables"),
+        (("person", "ada", "person"), "person"),
+        (("digest", "--output", "d.html"), "d.html"),
+        (("backup", "copy"), "copy"),
+    ):
+        status, said = shopspread(*words, "--warehouse", "w", cwd=shop, before=fill)
+        assert status == 2, said
+        assert f" {named} cannot be written (" in said
+        assert "make room" in said
+    assert there == {path: path.read_bytes() for path in there}
+    assert not list(shop.rglob("*.part"))
+    assert not (shop / "copy").exists()
+    assert not list((shop / "new").iterdir())
+    assert Warehouse(shop / "w").version() == version
+
+
 @pytest.mark.parametrize("content", [b"", b"not a database " * 4000])
 def test_a_broken_database_is_named_and_left_alone(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "w").mkdir()

@@ -170,7 +170,7 @@ def test_copies_made_before_are_named(shop: Path) -> None:
     accounts = Accounts.of(house.database)
     accounts.invite("Olga", [Role.OWNER], by="test")
     accounts.invite(SIGNED, [Role.TECHNICIAN], technician=NAME, by="test")
-    command = ["forget", NAME, "--warehouse", str(shop / "w"), "--look-in", str(old)]
+    command = ["forget", NAME, "--warehouse", str(shop / "w"), "--look-in", str(old), "--yes"]
     done = CliRunner().invoke(app, command)
     assert done.exit_code == 0, done.output
     told = " ".join(done.stderr.split())

@@ -15,10 +15,12 @@ from dashboard.shared import waits as words_of
 from dashboard.shared import words
 from dashboard.shared.palette import BAND, ODD, SCOPED, UNSURE, USUAL
 from models.stats.results import Estimate
+from pipelines.errors import ShopspreadError
 from pipelines.kinds import kind, kinds
 from pipelines.kinds.base import Kind
 from pipelines.reports.waiting import FILE, JOB, PERSON, THRESHOLD, Item, WeekWaits
 from pipelines.reports.week import BEFORE_WEEKS, Week
+from pipelines.whole import whole
 
 PICTURE_WIDTH, PICTURE_HEIGHT = 640, 190
 LISTED = {
@@ -37,10 +39,18 @@ def write_digest(week: Week, waits: WeekWaits, output: Path | None = None) -> Pa
         output: the file to write; default `digest-YEAR-Wnn.html` in the working folder.
 
     Raises:
-        OSError: when the file cannot be written.
+        ShopspreadError: when the file cannot be written; the one that stood there still does.
     """
     path = output or Path(digest_name(week))
-    path.write_text(render(week, waits), encoding="utf-8")
+    text = render(week, waits)
+    try:
+        with whole(path) as part:
+            part.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise ShopspreadError(
+            f"The digest {path} cannot be written ({error.strerror or error}); make room, give permission or name "
+            "another place with --output."
+        ) from error
     return path
 
 

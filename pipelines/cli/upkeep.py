@@ -129,8 +129,8 @@ def forget(
     """Put a pseudonym in the place of a technician's name.
 
     For good: in the tables, the log, remarks, uploaded files, and in later ingests; all figures stay. Backups, exports
-    and digests made before still hold the name: name their folders with --look-in, and the files are named. Asks for the name once more
-    before it does so.
+    and digests made before still hold the name: name their folders with --look-in, and the files are named. Asks
+    for the name once more before it does so.
     """
     from pipelines.intake.leaver import take_out
     from pipelines.warehouse.people import UnknownPerson, refuse_unknown

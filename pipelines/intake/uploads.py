@@ -23,6 +23,7 @@ from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.log import LogRow
 from pipelines.warehouse.names import forgotten
+from pipelines.whole import whole
 
 UPLOAD = "upload"
 FOLDER = "uploads"
@@ -130,14 +131,11 @@ def _mend(warehouse: Warehouse, capture_file: str, content: bytes) -> None:
         names = forgotten(connection)
     files = {names.path(name): path for name, path in held(warehouse).items()}
     path = files.get(capture_file, place(warehouse) / capture_file.removeprefix(f"{FOLDER}/"))
-    part = place(warehouse) / f".part-{uuid.uuid4().hex}"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(content)
-        part.replace(path)
+        with whole(path) as part:
+            part.write_bytes(content)
     except OSError as error:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
         raise WarehouseError(
             f"The upload cannot be written to {path.parent} ({error.strerror}); make room or give permission."
         ) from error

@@ -18,6 +18,7 @@ from pipelines.intake.merge import TARGETS
 from pipelines.intake.table_specs import OF_A_SHOP
 from pipelines.intake.tables import SPECS, TableSpec
 from pipelines.warehouse.database import Warehouse
+from pipelines.whole import whole
 
 
 def tables(warehouse: Warehouse) -> dict[str, str]:
@@ -42,12 +43,11 @@ def write_tables(warehouse: Warehouse, folder: Path) -> dict[str, int]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for file, text in made.items():
-            part = folder / f".{file}.part"
-            part.write_text(text, encoding="utf-8", newline="")
-            part.replace(folder / file)
+            with whole(folder / file) as part:
+                part.write_text(text, encoding="utf-8", newline="")
     except OSError as error:
         raise WarehouseError(
-            f"The folder {folder} cannot be written ({error.strerror or error}); name another."
+            f"The folder {folder} cannot be written ({error.strerror or error}); make room or name another."
         ) from error
     return {file: sum(1 for _ in csv.reader(io.StringIO(text))) - 1 for file, text in made.items()}
 

@@ -36,11 +36,7 @@ def export(warehouse: Warehouse, folder: Path) -> dict[str, int]:
             rows = {}
             for (view,) in views:
                 parts[view] = folder / f".{view}.{os.getpid()}.part"
-                target = str(parts[view]).replace("'", "''")
-                connection.execute(
-                    f"COPY (SELECT * FROM export.{view}) TO '{target}' "
-                    f"(FORMAT parquet, COMPRESSION zstd, KV_METADATA {{warehouse_version: '{version}'}})"
-                )
+                _copy(connection, view, parts[view], version)
                 rows[view] = _one(connection, f"SELECT count(*) FROM export.{view}")
         for view, part in parts.items():
             part.replace(folder / f"{view}.parquet")
@@ -48,16 +44,33 @@ def export(warehouse: Warehouse, folder: Path) -> dict[str, int]:
         parts[MANIFEST] = manifest
         manifest.write_text(json.dumps({"warehouse_version": version, "rows": rows}), encoding="utf-8")
         manifest.replace(folder / MANIFEST)
-    except OSError as error:
+    except (OSError, _NotWritten) as error:
+        reason = getattr(error, "strerror", None) or error
         raise WarehouseError(
-            f"The folder {folder} cannot be written ({error.strerror or error}); make room, give permission or "
-            "name another."
+            f"The folder {folder} cannot be written ({reason}); make room, give permission or name another. What "
+            "stood in it still does."
         ) from error
     finally:
         for part in parts.values():
             with suppress(OSError):
                 part.unlink(missing_ok=True)
     return rows
+
+
+class _NotWritten(Exception):
+    """The database could not write a file of ours that is not its own."""
+
+
+def _copy(connection: duckdb.DuckDBPyConnection, view: str, part: Path, version: int) -> None:
+    target = str(part).replace("'", "''")
+    try:
+        connection.execute(
+            f"COPY (SELECT * FROM export.{view}) TO '{target}' "
+            f"(FORMAT parquet, COMPRESSION zstd, KV_METADATA {{warehouse_version: '{version}'}})"
+        )
+    except duckdb.IOException as error:
+        reason = str(error).split("\n", 1)[0].rpartition(": ")[2]
+        raise _NotWritten(reason) from error
 
 
 def _one(connection: duckdb.DuckDBPyConnection, sql: str) -> int:

@@ -22,6 +22,7 @@ from pipelines.warehouse.decisions import settings_in
 from pipelines.warehouse.log import LogRow
 from pipelines.warehouse.names import forgotten, note_forgotten, rename_captures
 from pipelines.warehouse.traces import in_texts, remaining
+from pipelines.whole import whole
 
 # Where a person's name stands besides the columns called `technician`.
 _OTHER_COLUMNS = (
@@ -189,7 +190,8 @@ def person(warehouse: Warehouse, technician: str, folder: Path) -> dict[str, int
         for name in sorted(copies & store.names(warehouse.waveforms)):
             target = folder / WAVEFORMS / f"{name}.parquet"
             target.parent.mkdir(exist_ok=True)
-            shutil.copyfile(store.path_of(warehouse.waveforms, name), target)
+            with whole(target) as part:
+                shutil.copyfile(store.path_of(warehouse.waveforms, name), part)
             written[f"{WAVEFORMS}/"] = written.get(f"{WAVEFORMS}/", 0) + 1
         for table, frame in frames.items():
             if frame.height:
@@ -197,11 +199,13 @@ def person(warehouse: Warehouse, technician: str, folder: Path) -> dict[str, int
                 frame = frame.with_columns(
                     pl.Series(name, [json.dumps(value) for value in frame[name].to_list()]) for name in lists
                 )
-                frame.write_csv(folder / f"{table}.csv")
+                with whole(folder / f"{table}.csv") as part:
+                    part.write_text(frame.write_csv(), encoding="utf-8", newline="")
                 written[f"{table}.csv"] = frame.height
     except OSError as error:
         raise WarehouseError(
-            f"The folder {folder} cannot be written ({error.strerror or error}); name another."
+            f"The folder {folder} cannot be written ({error.strerror or error}); make room or name another. What "
+            "stands in it now is not all there is."
         ) from error
     with warehouse.transaction() as connection:
         done = LogRow("technicians.csv", technician, "noted", "Their data were written out as files.")
