@@ -54,6 +54,12 @@ def arrow(path: Path, rate_hz: float, samples: np.ndarray, units: list[str]) -> 
     pyarrow.feather.write_feather(_table(rate_hz, samples, units), path, compression="zstd")
 
 
+def arrow_stream(path: Path, rate_hz: float, samples: np.ndarray, units: list[str]) -> None:
+    table = _table(rate_hz, samples, units)
+    with pa.ipc.new_stream(path, table.schema) as stream:
+        stream.write_table(table, max_chunksize=100)
+
+
 def npy(path: Path, rate_hz: float, samples: np.ndarray, units: list[str]) -> None:  # noqa: ARG001
     np.save(path, np.vstack([np.arange(samples.shape[1]) / rate_hz, samples]).T)
 
@@ -90,6 +96,7 @@ FORMATS: dict[str, tuple[Write, str, str, bool]] = {
     "parquet": (parquet, "a.parquet", "parquet", True),
     "parquet with a rate": (parquet_with_a_rate, "a.pq", "parquet", True),
     "arrow": (arrow, "a.arrow", "arrow_ipc", True),
+    "arrow stream": (arrow_stream, "a.arrows", "arrow_ipc", True),
     "npy": (npy, "a.npy", "numpy_arrays", False),
     "npz": (npz, "a.npz", "numpy_arrays", True),
     "hdf5": (hdf5, "a.h5", "hdf5", True),
@@ -301,6 +308,7 @@ def test_whatever_a_library_raises_is_a_sentence_about_the_file(
         "numpy.load",
         "pyarrow.parquet.ParquetFile",
         "pyarrow.ipc.open_file",
+        "pyarrow.ipc.open_stream",
         "h5py.File",
         "asammdf.MDF",
     ):

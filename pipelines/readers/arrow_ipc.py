@@ -1,10 +1,11 @@
-"""Apache Arrow IPC files (also called Feather 2): a table as in Parquet, uncompressed or lz4 or zstd.
+"""Apache Arrow IPC, as a file (also called Feather 2) or a stream: a table as in Parquet, uncompressed, lz4 or zstd.
 
-Format: arrow.apache.org, columnar format 1.5, "IPC File Format"; read with pyarrow.
+Format: arrow.apache.org, columnar format 1.5, "IPC File Format" and "IPC Streaming Format"; read with pyarrow.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pyarrow as pa
@@ -14,12 +15,17 @@ from pipelines.readers.parquet import of_table
 from pipelines.source import read_all
 from pipelines.waveform import Waveform
 
-SUFFIXES = (".arrow", ".feather", ".ipc")
+SUFFIXES = (".arrow", ".arrows", ".feather", ".ipc")
+FILE = b"ARROW1"
+# A stream begins with a message: this mark, then its length as a little-endian 32-bit number.
+MESSAGE = b"\xff\xff\xff\xff"
+_LONGEST_MESSAGE = 1 << 24
 
 
 def recognise(head: bytes, path: Path) -> bool:  # noqa: ARG001
-    """The format's mark at the very beginning."""
-    return head[:6] == b"ARROW1"
+    """The mark of a file, or of a stream's first message, at the very beginning."""
+    stream = head[:4] == MESSAGE and 0 < int.from_bytes(head[4:8], "little") < _LONGEST_MESSAGE
+    return stream or head[:6] == FILE
 
 
 def read(path: Path) -> Waveform:
@@ -29,11 +35,23 @@ def read(path: Path) -> Waveform:
         UnreadableFile: the reason, and what to do.
     """
     content = read_all(path)
-    with library("Arrow"), pa.ipc.open_file(pa.py_buffer(content)) as file:
+    with library("Arrow"), _opened(content) as source:
         batches, count = [], 0
-        for number in range(file.num_record_batches):
-            batches.append(file.get_batch(number))
-            count += batches[-1].num_rows * batches[-1].num_columns
+        for batch in _batches(source):
+            batches.append(batch)
+            count += batch.num_rows * batch.num_columns
             too_large(count, len(content))
-        table = pa.Table.from_batches(batches, file.schema)
+        table = pa.Table.from_batches(batches, source.schema)
     return of_table(table)
+
+
+def _opened(content: bytes) -> pa.RecordBatchFileReader | pa.RecordBatchStreamReader:
+    buffer = pa.py_buffer(content)
+    return pa.ipc.open_file(buffer) if content[:6] == FILE else pa.ipc.open_stream(buffer)
+
+
+def _batches(source: pa.RecordBatchFileReader | pa.RecordBatchStreamReader) -> Iterator[pa.RecordBatch]:
+    if isinstance(source, pa.RecordBatchFileReader):
+        yield from (source.get_batch(number) for number in range(source.num_record_batches))
+    else:
+        yield from source
