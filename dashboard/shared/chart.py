@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from typing import Any
 
 import altair as alt
 import polars as pl
 
 from dashboard.shared import palette
-from dashboard.shared.drawn import kept
+from dashboard.shared.drawn import LINE_BREAK, kept
 
 HEIGHT = 300
 PICKED = "picked"
 LEGEND_LETTERS = 34
+LONG_NAME, NAME_BREAK = 24, "(.{8,20}) "  # a longer name stands on several lines, each ending at such a place
+ROW, LINE = 42, 15  # pixels of a row of names, and of one line of a name
 
 
 def axis_title(what: str, unit: str | None) -> str:
@@ -91,9 +94,15 @@ def rule_at(
 
 def names_axis() -> alt.Axis:
     """An axis of names in which long ones stand on several lines, so that a phone keeps room for the marks."""
-    split = r"split(replace(datum.label, regexp('(.{8,20}) ', 'g'), '$1\n'), '\n')"
-    lines = f"length(datum.label) > 24 ? {split} : datum.label"
+    split = rf"split(replace(datum.label, regexp('{NAME_BREAK}', 'g'), '$1\n'), '\n')"
+    lines = f"length(datum.label) > {LONG_NAME} ? {split} : datum.label"
     return alt.Axis(labelExpr=lines, labelLimit=220)
+
+
+def names_height(names: list[str]) -> int:
+    """How high a chart with a row for each name has to be, so that names on several lines do not meet."""
+    most = max((len(re.findall(NAME_BREAK, name)) for name in names if len(name) > LONG_NAME), default=0)
+    return max(130, max(ROW, LINE * (most + 1) + 8) * len(names) + 50)
 
 
 @kept
@@ -157,7 +166,7 @@ def intervals(
                 x=alt.value(0) if known.height else across, y=upright, text=alt.value("too little to say")
             )
         )
-    return finish(alt.layer(*layers), height=max(130, 42 * len(names) + 50))
+    return finish(alt.layer(*layers), height=names_height(names))
 
 
 def _bands(known: pl.DataFrame, title: str, upright: alt.Y, tip: list[alt.Tooltip]) -> Any:
@@ -217,11 +226,12 @@ def finish(chart: Any, *, height: int | None = HEIGHT) -> Any:
     """The last touch every chart gets: its height, and type large enough to read across a bench."""
     sized = chart.properties(height=height) if height is not None else chart
     return (
-        sized.configure(background="transparent")
+        sized.configure(background="transparent", lineBreak=LINE_BREAK)
         .configure_axis(
             labelFontSize=12,
             titleFontSize=13,
             titleFontWeight="normal",
+            labelSeparation=8,
             gridColor=palette.GRID,
             domainColor=palette.INK,
             tickColor=palette.INK,

@@ -127,7 +127,8 @@ def waveform_caption(
         text += f"; in view {words.plural(named.height, 'event')} ({known.figure.event})"
         if index.height:
             where = f", from {known.element.noun} {engine_words.index_of(row)}" if known.needs_engine else ""
-            text += f" and {words.plural(index.height, known.figure.index)} (dotted{where})"
+            pulses = words.plural(index.height, known.figure.index, words.many(known.figure.index))
+            text += f" and {pulses} (dotted{where})"
     return (
         f"{text}. For the screen each bin is thinned to its least and greatest sample; "
         "the reading uses every sample."

@@ -10,6 +10,7 @@ import datetime as dt
 import functools
 import hashlib
 import json
+import textwrap
 import threading
 from collections.abc import Callable
 from io import BytesIO
@@ -25,6 +26,9 @@ from pipelines.kinds.base import Kind
 P = ParamSpec("P")
 KEPT = 256
 TRANSFORMER = "shopspread_named"
+LINE_BREAK = "\N{ZERO WIDTH SPACE}"  # seen by nobody, also where a title is read aloud
+LETTER, AROUND = 6.4, 50  # of an axis title, and what of a chart's height its other axis takes, in pixels
+ACROSS_LETTERS = 40  # as many stand below a chart on a phone
 _BUILDING = threading.RLock()
 
 
@@ -101,7 +105,19 @@ def drawn(build: Callable[[], Any]) -> Drawn:
         with alt.data_transformers.enable(TRANSFORMER):
             document = build().to_dict(validate=False)
     document.pop("datasets", None)
+    _break_titles(document, document.get("height"))
     return Drawn(json.dumps(document), rows, bool(document.get("params")))
+
+
+def _break_titles(part: Any, height: Any) -> None:
+    """Set axis titles on several lines where one would be longer than its axis, so that none is cut."""
+    upright = int((height - AROUND) / LETTER) if isinstance(height, int | float) else ACROSS_LETTERS
+    for channel, letters in (("x", ACROSS_LETTERS), ("y", max(12, upright))):
+        axis = part.get("encoding", {}).get(channel, {})
+        if isinstance(axis.get("title"), str):
+            axis["title"] = LINE_BREAK.join(textwrap.wrap(axis["title"], letters))
+    for layer in part.get("layer", ()):
+        _break_titles(layer, height)
 
 
 def _add(key: Any, value: Any) -> None:

@@ -45,9 +45,10 @@ def capture(capture_file: str) -> NoReturn:
     to("capture", capture=capture_file)
 
 
-def captures_of_test(test: str) -> NoReturn:
-    """The list of captures of one test."""
-    to("capture", test=test, capture=None, kept_chooser=True)
+def captures_of_test(test: str, *, technician: str | None = None) -> NoReturn:
+    """The list of captures of one test, of one technician where one is named."""
+    whose = {} if technician is None else {"technician": technician, "group": None}
+    to("capture", test=test, capture=None, kept_chooser=True, **whose)
 
 
 def captures_of_group(group: str) -> NoReturn:

@@ -19,6 +19,7 @@ from dashboard.shared.chart import PICKED
 from dashboard.shared.drawn import Drawn
 
 TABLE_LABEL = "The figures as a table"
+TWO_LINES = 66  # the height of a table's row from which on the server sets long words on two lines
 ONLY_DRAWN = frozenset({"above", "drawn", "order", "leading", "nothing", "jitter"})
 TONES = {"good": palette.USUAL, "bad": palette.ODD}
 
@@ -190,12 +191,18 @@ def table(frame: pl.DataFrame, **options: Any) -> Any:
         .with_columns(cs.date().cast(pl.String))
         .with_columns(cs.string().fill_null(""))
     )
-    return st.dataframe(shown, hide_index=True, width="stretch", **options)
+    return st.dataframe(shown, hide_index=True, width="stretch", placeholder="", **options)
+
+
+def static(frame: pl.DataFrame) -> None:
+    """A short table for reading alone, whose words stand on as many lines as they need."""
+    st.table(inert.no_formulas(frame), hide_index=True)
 
 
 def open_capture(capture_file: str, *, key: str) -> None:
     """A button that opens the page of one capture."""
-    if st.button(f"Look at {capture_file}", key=key, icon=":material/show_chart:"):
+    short = capture_file.rpartition("/")[2]  # the folders would leave no room for what tells captures apart
+    if st.button(f"Look at {short}", key=key, icon=":material/show_chart:", help=capture_file):
         go.capture(capture_file)
 
 

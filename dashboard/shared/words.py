@@ -51,6 +51,11 @@ def number(value: float, digits: int = 0) -> str:
     return text.replace("-", "−")
 
 
+def fine(value: float) -> str:
+    """A spread for a sentence: small ones, which would all read alike, with one digit more."""
+    return number(value, 1 if abs(value) >= 1 else 2)
+
+
 def money(value: float, currency: str) -> str:
     """An amount with what the shop calls its money, where it has said so."""
     return f"{number(value)} {currency}".strip()
@@ -166,6 +171,12 @@ def unit_of(measure: Measure) -> str:
 def odd_bound(measure: Measure, odd_pct: float) -> float:
     """A gap for the eye: nothing can sit more than 100 % below the others."""
     return min(odd_pct, 100.0) if measure.direction == "low" else odd_pct
+
+
+def many(noun: str) -> str:
+    """More than one: `sync pulses`, `ends of the gap`."""
+    head, of, rest = noun.partition(" of ")
+    return f"{head}s{of}{rest}"
 
 
 def plural(count: int, noun: str, many: str | None = None) -> str:

@@ -132,7 +132,7 @@ def _whole(row: dict[str, Any], known: Kind | None, read: tuple[MeasureView, ...
     sentence = leading.sentence
     if prefix:
         head, _, rest = sentence.partition(": ")
-        sentence = f"{head}, {prefix}{rest}" if rest else sentence
+        sentence = f"{head}. {prefix}{rest}" if rest else sentence
     return leading.verdict, sentence
 
 

@@ -16,6 +16,7 @@ from pipelines.kinds.base import Kind
 CHANNEL_HEIGHT = 230
 MOST_NAMES = 60
 ROOM_PX = 660  # what a figure has for its elements on a desktop
+FEW = 4  # elements
 LETTER_PX = 9
 
 
@@ -155,7 +156,9 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
         axis=alt.Axis(labelAngle=0, labelOverlap="greedy", labelSeparation=4),
     )
     room_px = ROOM_PX / max(rows.height, 1)
-    wide = min(60.0, 0.9 * room_px)
+    # few stand apart on any screen; of many each takes a part of its place, so that neighbours do not meet
+    few = rows.height <= FEW
+    wide = 60.0 if few else alt.RelativeBandSize(band=0.85)
     top = max(115.0, float(rows["high"].max() or 0) * 1.05)  # type: ignore[arg-type]
     title = base.axis_title(measure.title, words.unit_of(measure))
     upright = alt.Y("relative_pct:Q", title=title, scale=alt.Scale(domain=[0, top]))
@@ -168,7 +171,7 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
     ]
     bars = (
         alt.Chart(rows)
-        .mark_bar(size=min(34.0, 0.55 * room_px), opacity=0.75)
+        .mark_bar(width=34.0 if few else alt.RelativeBandSize(band=0.5), opacity=0.75)
         .encode(x=along, y=upright, color=base.verdict_colour(), tooltip=tip)
     )
     layers: list[Any] = [bars]
@@ -176,7 +179,7 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
     if usual.height:
         layers.append(
             alt.Chart(usual)
-            .mark_bar(size=wide, opacity=0.45, color=palette.BAND)
+            .mark_bar(width=wide, opacity=0.45, color=palette.BAND)
             .encode(x=along, y=alt.Y("usual_low:Q", title=title), y2="usual_high:Q")
         )
     layers.append(
@@ -187,11 +190,13 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
     for column, side in (("limit_low", "below"), ("limit_high", "above")):
         limited = rows.filter(pl.col(column).is_not_null())
         if limited.height:
-            tick = alt.Chart(limited).mark_tick(thickness=2.5, size=wide, color=palette.ODD)
+            # a bar without height: a tick that is as wide as the band
+            tick = alt.Chart(limited).mark_bar(width=wide, fillOpacity=0, stroke=palette.ODD, strokeWidth=2.5)
             layers.append(
                 tick.encode(
                     x=along,
                     y=alt.Y(f"{column}:Q", title=title),
+                    y2=f"{column}:Q",
                     tooltip=[alt.Tooltip(f"{column}:Q", title=f"odd {side} (%)", format=".1f")],
                 )
             )
@@ -204,7 +209,7 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
             )
         )
     # what is clicked lies over everything else, as wide and high as the element's place
-    room = alt.Chart(rows).mark_bar(size=wide, opacity=0).encode(
+    room = alt.Chart(rows).mark_bar(width=wide, opacity=0).encode(
         x=along, y=alt.Y("top:Q", title=title), tooltip=tip
     ).transform_calculate(top=str(top))  # fmt: skip
     return base.finish(alt.layer(*layers, base.pickable(room, "name")), height=330)

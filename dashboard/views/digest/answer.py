@@ -1,10 +1,11 @@
-"""One week for reading on Monday: what needs a decision first, then what changed."""
+"""One week for reading on Monday: what changed, and what needs a decision."""
 
 from __future__ import annotations
 
 import datetime as dt
 
 import polars as pl
+import streamlit as st
 
 from dashboard.documents.digest import (
     digest_name,
@@ -21,6 +22,11 @@ from pipelines.reports.week import BEFORE_WEEKS, Week, last_over
 __all__ = ["lists"]
 
 WEEK = dt.timedelta(days=7)
+NARROW = {
+    name: st.column_config.TextColumn(width=pixels)
+    for name, pixels in (("what", 125), ("this week", 100), (f"the {BEFORE_WEEKS} weeks before", 115))
+}
+"""Widths of `changes` with which a phone shows both sides."""
 
 
 def default_week(newest: dt.date) -> dt.date:
@@ -81,6 +87,11 @@ def flags(found: WeekWaits) -> pl.DataFrame:
         schema=schema,
         orient="row",
     )
+
+
+def shown(found: pl.DataFrame) -> list[str]:
+    """The columns of `flags` a page has room for: the capture opens by its row, an empty column says nothing."""
+    return [name for name in found.columns if name != "capture" and (found[name] != "").any()]
 
 
 def flags_sentence(week: Week, found: WeekWaits) -> str:

@@ -1,4 +1,4 @@
-"""The week's digest: what needs a decision first, then what changed; the same as the file that is mailed."""
+"""The week's digest: what changed and what needs a decision; the same as the file that is mailed."""
 
 from __future__ import annotations
 
@@ -44,11 +44,32 @@ with st.container(horizontal=True):
         icon=":material/mail:", on_click="ignore",
     )  # fmt: skip
 
+st.header("What changed")
+if week.changes:
+    event = parts.table(
+        answers.changes(week), on_select="rerun", selection_mode="single-row", key="digest_changes",
+        row_height=parts.TWO_LINES, column_config=answers.NARROW,
+    )  # fmt: skip
+    parts.open_row(
+        event, list(week.changes), lambda change: show(change, week.monday), key="digest_change_open"
+    )
+    st.caption(
+        "Brackets hold 95 % intervals; n is the number of observations. Figures about people are for coaching."
+    )
+else:
+    notices.too_little("Nothing to compare yet.")
+
 st.header("What needs a decision")
 flags = answers.flags(found)
 st.markdown(answers.flags_sentence(week, found))
 if flags.height:
-    event = parts.table(flags, on_select="rerun", selection_mode="single-row", key="digest_flags")
+    event = parts.table(
+        flags,
+        on_select="rerun",
+        selection_mode="single-row",
+        key="digest_flags",
+        column_order=answers.shown(flags),
+    )
     parts.open_selected(event, flags["capture"].to_list(), key="digest_flag_open")
 st.markdown(beyond_sentence(week))
 for title, lines in answers.lists(found):
@@ -64,17 +85,4 @@ for sentence in (answers.closed_sentence(found), waits.older(found)):
 if st.button("Everything that waits", icon=":material/checklist:"):
     go.to("todo")
 
-st.header("What changed")
-if week.changes:
-    event = parts.table(
-        answers.changes(week), on_select="rerun", selection_mode="single-row", key="digest_changes"
-    )
-    parts.open_row(
-        event, list(week.changes), lambda change: show(change, week.monday), key="digest_change_open"
-    )
-    st.caption(
-        "Brackets hold 95 % intervals; n is the number of observations. Figures about people are for coaching."
-    )
-else:
-    notices.too_little("Nothing to compare yet.")
 st.caption("Every Monday by mail: `shopspread digest --mail-to ADDRESS`.")

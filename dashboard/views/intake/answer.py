@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -122,7 +121,7 @@ def setting_rows(stored: pl.DataFrame, values: dict[str, Any]) -> pl.DataFrame:
         rows.append(
             {
                 "setting": label(name),
-                "value": json.dumps(values[name], ensure_ascii=False),
+                "value": _value_words(values[name]),
                 "what it means": known.help,
                 "decided": "as delivered"
                 if row is None
@@ -130,6 +129,15 @@ def setting_rows(stored: pl.DataFrame, values: dict[str, Any]) -> pl.DataFrame:
             }
         )
     return pl.DataFrame(rows)
+
+
+def _value_words(value: Any) -> str:
+    """A setting's value as a person says it."""
+    if isinstance(value, dict):
+        return f"for {', '.join(kinds_told.title(test) for test in value)}" if value else "none"
+    if isinstance(value, float):
+        return f"{value:g}"
+    return str(value) or "none"
 
 
 def numeric() -> list[Setting]:

@@ -53,7 +53,7 @@ if layouts.height:
 
 st.header("Settings")
 values = data.settings(stamp)
-parts.table(answers.setting_rows(frames["settings"], values))
+parts.static(answers.setting_rows(frames["settings"], values))
 left, right = st.columns(2)
 shown = answers.follow(st.session_state, values)
 with left, st.form("settings"):

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
+import streamlit as st
 
 from dashboard import data
 from dashboard.shared import captures as wording
@@ -16,6 +17,11 @@ from pipelines.kinds import kind
 
 Frames = Mapping[str, pl.DataFrame]
 MOST_LISTED = 2000
+COLUMNS = {
+    "scoped": st.column_config.TextColumn(width=95),
+    "came back as": st.column_config.TextColumn(width=105),
+}
+"""Widths of a list of jobs, whose first rows are not its longest."""
 
 
 def listed(

@@ -38,7 +38,7 @@ else:
         shown = answers.table(rows)
         event = parts.table(
             shown, on_select="rerun", selection_mode="single-row", key="jobs_table", height="content"
-            if shown.height < 12 else 460,
+            if shown.height < 12 else 460, column_config=answers.COLUMNS,
         )  # fmt: skip
         parts.open_row(event, shown["job"].to_list(), go.job, key="jobs_open")
 
@@ -61,6 +61,7 @@ if job is not None:
     else:
         event = parts.table(
             own.drop("odd_pct", "job"), on_select="rerun", selection_mode="single-row", key="job_captures",
+            column_order=["when", "what", "verdict", "day", "technician", "test", "capture", "purpose"],
             column_config={"what": "furthest off", "when": "taken"},
         )  # fmt: skip
         parts.open_selected(event, own["capture"].to_list(), key="job_capture_open")
@@ -84,7 +85,8 @@ if vehicle:
         notices.too_little("No capture of this vehicle has been compared with its group yet.")
     if own.height:
         event = parts.table(
-            answers.table(own), on_select="rerun", selection_mode="single-row", key="vehicle_jobs"
-        )
+            answers.table(own), on_select="rerun", selection_mode="single-row", key="vehicle_jobs",
+            column_config=answers.COLUMNS,
+        )  # fmt: skip
         parts.open_row(event, own["repair_order"].to_list(), go.job, key="vehicle_job_open")
 st.caption(f"All records up to {words.day(chosen.as_of)}.")

@@ -55,9 +55,13 @@ if over is not None:
     else:
         event = parts.table(
             near, on_select="rerun", selection_mode="single-row", key="near_table",
+            row_height=parts.TWO_LINES,
             column_config={
-                "capture_file": "capture",
-                "distance": st.column_config.NumberColumn("distance (1 = the median capture)", format="%.2f"),
+                "capture_file": st.column_config.TextColumn("capture", width=230),
+                "distance": st.column_config.NumberColumn(
+                    "distance", format="%.2f", width=75, help="1 is the median capture."
+                ),
+                "confirmed": st.column_config.TextColumn(width=330),
             },
         )  # fmt: skip
         parts.open_selected(event, near["capture_file"].to_list(), key="near_open")

@@ -87,11 +87,12 @@ with right:
     by_test = answers.test_rows(use)
     event = parts.table(
         by_test, on_select="rerun", selection_mode="single-row", key="by_test",
+        row_height=parts.TWO_LINES,
         column_config={
-            "test": st.column_config.TextColumn("test", width="medium"),
-            "paid": st.column_config.NumberColumn("paid work", width=75),
-            "practice": st.column_config.NumberColumn("practice", width=70),
-            "unusable": st.column_config.NumberColumn("unusable", width=75),
+            "test": st.column_config.TextColumn("test", width=140),
+            "paid": st.column_config.NumberColumn("paid work", width=70),
+            "practice": st.column_config.NumberColumn("practice", width=62),
+            "unusable": st.column_config.NumberColumn("unusable", width=65),
         },
     )  # fmt: skip
     parts.open_row(event, use.by_test["test"].to_list(), go.captures_of_test, key="by_test_open")

@@ -37,8 +37,8 @@ def overview(thresholds: pl.DataFrame, fit: GroupFit, about: Subject) -> pl.Data
                 about.group_noun: row["group"],
                 "compared": row["captures"],
                 "known healthy": row["known_good"],
-                f"spread of healthy {about.kind.element.nouns}": f"{words.number(row['spread_pct'], 1)} % "
-                f"({words.number(row['spread_low'], 1)} to {words.number(row['spread_high'], 1)})",
+                f"spread of healthy {about.kind.element.nouns}": f"{words.fine(row['spread_pct'])} % "
+                f"({words.fine(row['spread_low'])} to {words.fine(row['spread_high'])})",
                 "rests on": BASIS_WORDS.get(row["basis"], row["basis"]),
                 "own evidence": words.percent(row["own_weight"]),
                 "odd from": "none yet"
@@ -81,9 +81,9 @@ def sentences(row: dict[str, Any], about: Subject) -> list[str]:
     """A group's normal spread in plain sentences, with n and interval."""
     noun, count = about.kind.element.noun, words.plural(row["captures"], "capture")
     lines = [
-        f"A healthy {noun} of this group scatters by {words.number(row['spread_pct'], 1)} % about its usual value "
-        f"(one standard deviation; 95 % interval {words.number(row['spread_low'], 1)} to "
-        f"{words.number(row['spread_high'], 1)} %, n = {count}, {row['known_good']} of them known to be healthy).",
+        f"A healthy {noun} of this group scatters by {words.fine(row['spread_pct'])} % about its usual value "
+        f"(one standard deviation; 95 % interval {words.fine(row['spread_low'])} to "
+        f"{words.fine(row['spread_high'])} %, n = {count}, {row['known_good']} of them known to be healthy).",
         f"{words.percent(row['own_weight'])} of that comes from this group's own captures, the rest is borrowed from "
         f"the other groups of this test. It rests on {BASIS_WORDS.get(row['basis'], row['basis'])}.",
     ]

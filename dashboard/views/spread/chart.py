@@ -12,6 +12,8 @@ from dashboard.shared import palette, words
 from dashboard.shared.drawn import kept
 from dashboard.shared.filters import Subject
 
+WIDE = alt.RelativeBandSize(band=0.75)  # of its place, so that neighbours do not meet on a phone
+
 
 @kept
 def pattern(rows: pl.DataFrame, points: pl.DataFrame, about: Subject) -> Any:
@@ -30,7 +32,7 @@ def pattern(rows: pl.DataFrame, points: pl.DataFrame, about: Subject) -> Any:
     scale = alt.Scale(zero=False, nice=True)
     layers: list[Any] = [
         alt.Chart(rows)
-        .mark_bar(size=54, opacity=0.4, color=palette.BAND)
+        .mark_bar(width=WIDE, opacity=0.4, color=palette.BAND)
         .encode(
             x=along,
             y=alt.Y("predict_low:Q", title=title, scale=scale),
@@ -41,12 +43,13 @@ def pattern(rows: pl.DataFrame, points: pl.DataFrame, about: Subject) -> Any:
             ],
         )
     ]
-    layers.append(
+    layers.append(  # a bar without height: a tick that is as wide as the band
         alt.Chart(rows)
-        .mark_tick(thickness=3, size=54, color=palette.INK)
+        .mark_bar(width=WIDE, fillOpacity=0, stroke=palette.INK, strokeWidth=3)
         .encode(
             x=along,
             y=alt.Y("pattern_pct:Q", title=title, scale=scale),
+            y2="pattern_pct:Q",
             tooltip=[
                 alt.Tooltip("pattern_pct:Q", title="usual (%)", format=".1f"),
                 alt.Tooltip("low:Q", title="95 % from", format=".1f"),

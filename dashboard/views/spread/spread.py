@@ -1,4 +1,4 @@
-"""The lead technician's first page: what is normal in each group of a test."""
+"""The lead technician's first page: what is normal in each group of a test, who captures it, what was odd."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from dashboard.shared import chart as shared
 from dashboard.shared import filters, go, notices, parts, words
 from dashboard.views.spread import answer as answers
 from dashboard.views.spread import chart as charts
+from dashboard.views.spread import glance
 
 stamp: str = st.session_state["stamp"]
 frames = data.frames(stamp)
@@ -19,7 +20,7 @@ nouns = about.kind.element.nouns
 st.title("Normal spread")
 st.caption(
     f"{about.kind.title}: what healthy {nouns} of each {about.group_noun} look like in this shop, "
-    "and how far off is odd."
+    "how far off is odd, who captures it and which captures were odd."
 )
 if not about.groups:
     notices.too_little(about.none_yet)
@@ -29,6 +30,12 @@ if not about.groups:
 def show_group(group: str) -> None:
     """One group's part of this page."""
     go.here(group=group, kept_group=group)
+
+
+def show_person(name: str) -> None:
+    """Somebody's captures of this test."""
+    if glance.openable(frames, name):
+        go.captures_of_test(about.test, technician=name)
 
 
 fit = data.fit_as_of(stamp, about.test, about.measure.name, chosen.as_of)
@@ -53,6 +60,31 @@ st.caption(
     "Bars: 95 % intervals; a group with few captures leans on the others and has a wide one. Inside one capture "
     f"none of the {nouns} can lie far out in standard deviations, so normal spread has to come from the group."
 )
+
+people = glance.who(frames, about, chosen.group, chosen.as_of)
+odd_ones = glance.odd(frames, about, chosen.group, chosen.as_of)
+st.header("Who captures it, and what was odd")
+st.markdown(glance.sentence(people, odd_ones, about))
+left, right = st.columns(2)
+with left:
+    st.subheader("Who captures it")
+    event = parts.table(
+        people, on_select="rerun", selection_mode="single-row", key="who_captures", height=250
+    )
+    parts.open_row(event, people["technician"].to_list(), show_person, key="who_open")
+with right:
+    st.subheader("Its odd ones, the newest first")
+    if odd_ones.is_empty():
+        notices.fine("No capture is odd by the limits in force.")
+    else:
+        event = parts.table(
+            odd_ones, on_select="rerun", selection_mode="single-row", key="odd_ones", height=250,
+            column_config={
+                "gap_pct": st.column_config.NumberColumn("% off", format="%.1f", width=65), "group": about.group_noun,
+                "capture_file": "capture",
+            },
+        )  # fmt: skip
+        parts.open_selected(event, odd_ones["capture_file"].to_list(), key="odd_open")
 
 st.header(f"One {about.group_noun}")
 name = chosen.group or filters.pick(about.group_noun.capitalize(), "kept_group", list(about.groups))

@@ -145,8 +145,8 @@ def checks_table(skill: TechnicianSkill) -> pl.DataFrame:
     return skill.failing_checks.select(
         pl.col("check").map_elements(skills.check_words, return_dtype=pl.String).alias("setup check"),
         pl.format("{} of {}", "captures", "of").alias("captures"),
-        pl.col("share_pct").round(0).alias("%"),
-        pl.col("others_share_pct").round(0).alias("everybody else, %"),
+        pl.col("share_pct").round(0).cast(pl.Int64).alias("%"),
+        pl.col("others_share_pct").round(0).cast(pl.Int64).alias("everybody else, %"),
     )
 
 

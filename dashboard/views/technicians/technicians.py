@@ -12,6 +12,7 @@ from dashboard.shared import who as who_writes
 from dashboard.shared.pages import PEOPLE_PARTS as TABS
 from dashboard.views.technicians import answer as answers
 from dashboard.views.technicians import chart as charts
+from dashboard.views.technicians import next_up
 from pipelines.errors import ShopspreadError
 
 stamp: str = st.session_state["stamp"]
@@ -32,6 +33,7 @@ found = people.coaching_list(work, chosen.as_of)
 shown = filters.tabs(list(TABS), "kept_people_tab")
 
 if shown == TABS[0]:
+    next_up.own_pages([skill.technician for skill in everybody])
     if not found.items:
         notices.fine(answers.quiet_sentence(found, own_work=people.own_work_only()))
     for item in found.items:
@@ -56,6 +58,10 @@ if shown == TABS[0]:
                 for order in item.orders:
                     if st.button(f"Job {order}", key=f"{item.technician}_{item.topic}_job_{order}"):
                         go.job(order)
+                if st.button(
+                    "Log a session about this", key=f"log_{item.technician}_{item.topic}", type="primary"
+                ):
+                    next_up.log_session(item)
     st.caption(
         f"{found.note} The dashed line is the alarm limit; after a coaching session a chart starts anew."
         + answers.unwatched_sentence(found)
@@ -119,7 +125,10 @@ if shown == TABS[2]:
             f"Started {words.day(skill.started_on)}. {words.plural(skill.captures, 'capture')}, "
             f"{skill.practice} of them practice. {skills.drills_sentence(skill)}"
         )
-        parts.table(answers.lines_table(skill), height="content")
+        page = sheet.gather(skill, found, frames, chosen.as_of, coached)
+        next_up.draw(stamp, page, found, chosen.as_of)
+        st.subheader("Figures")
+        parts.static(answers.lines_table(skill))
         st.caption("Shares are drawn towards the shop's, the more so the smaller n is.")
         with st.container(horizontal=True):
             if st.button("Their captures", icon=":material/show_chart:"):
@@ -178,13 +187,12 @@ if shown == TABS[2]:
                 st.markdown("No drills yet.")
         with right:
             st.subheader("Same hookup every time")
-            parts.table(answers.hookup_table(skill))
+            parts.static(answers.hookup_table(skill))
             st.subheader("Setup checks that fail")
             if skill.failing_checks.is_empty():
                 st.markdown("None failed.")
             else:
-                parts.table(answers.checks_table(skill))
-        page = sheet.gather(skill, found, frames, chosen.as_of, coached)
+                parts.static(answers.checks_table(skill))
         left, right = st.columns(2)
         left.download_button(
             "One-page sheet to print (HTML)", lambda: sheet.html(page), file_name=sheet.file_name(page, "html"),

@@ -218,7 +218,7 @@ if earlier:
             )
 st.subheader("History")
 parts.table(
-    answers.history(frames, about, name),
+    answers.history(frames, about, name), row_height=parts.TWO_LINES,
     column_config={
         "threshold_pct": st.column_config.NumberColumn("X, %", format="%.1f"),
         "set_at": "when", "set_by": "who", "reason": st.column_config.TextColumn("why", width="large"),

@@ -55,12 +55,13 @@ if shown:
     event = parts.table(
         answers.table(shown, chosen.as_of, currency), on_select="rerun", selection_mode="multi-row",
         key="todo_table", height=330,
+        column_order=["waits_days", "what", "name", "stake", "says", "for", "decided"],
         column_config={
-            "waits_days": st.column_config.NumberColumn("days", width="small"),
-            "what": st.column_config.TextColumn("kind", width="small"),
-            "name": st.column_config.TextColumn("which", width="medium"),
-            "says": st.column_config.TextColumn("what to do", width="large"),
-            "stake": st.column_config.TextColumn("may cost", width="small"), "for": "for",
+            "waits_days": st.column_config.NumberColumn("days", width=55),
+            "what": st.column_config.TextColumn("kind", width=75),
+            "name": st.column_config.TextColumn("which", width=165),
+            "says": st.column_config.TextColumn("what to do", width=455),
+            "stake": st.column_config.TextColumn("may cost", width=75), "for": "for",
             "decided": None if not closed else "decided",
         },
     )  # fmt: skip

@@ -86,7 +86,7 @@ def this_week(
         outcomes: one row an order and test, as `Shop` holds them.
 
     Returns:
-        capture_file, day, group, technician, why_listed, gap_pct, what, outcome; and a
+        capture_file, day, group, technician, why_listed, gap_pct, what, outcome, reasons; and a
         sentence with the false discovery rate, or why it cannot be held.
     """
     end = min(chosen.as_of, monday + dt.timedelta(days=6))
@@ -122,6 +122,7 @@ def this_week(
                 "outcome": captures.job_outcome(about.kind, row, known[row["repair_order"]])
                 if row["repair_order"] in known
                 else "Not confirmed yet.",
+                "reasons": " ".join(captures.reasons(row["reasons"])),
             }
             for row in listed.sort("odd_pct", descending=True, nulls_last=True).iter_rows(named=True)
         ],
@@ -139,6 +140,7 @@ _WEEK_SCHEMA = {
     "gap_pct": pl.Float64,
     "what": pl.String,
     "outcome": pl.String,
+    "reasons": pl.String,
 }
 
 
@@ -150,19 +152,26 @@ def _why_listed(row: dict[str, Any]) -> str:
 def _what(row: dict[str, Any], about: Subject) -> str:
     which = words.oddest(about.kind, row["odd_element"], row["odd_position"], row["odd_companion"])
     gap = words.odd_bound(about.measure, row["odd_pct"])
-    text = (
+    return (
         f"The {words.extreme(about.measure)}, {which}, sits {words.number(gap, 1)} % "
         f"{words.stands(about.kind, about.measure)}."
     )
-    return " ".join([text, *captures.reasons(row["reasons"])])
 
 
 def week_lines(rows: pl.DataFrame) -> list[str]:
-    """The week's listed captures in full sentences, as many as one can read."""
+    """The week's listed captures, a line each, as many as one can read."""
     return [
-        f"**{row['capture_file']}** ({row['group']}, {row['technician'] or 'nobody named'}, {row['day']}), "
-        f"{row['why_listed']}: {row['what']} {row['outcome']}"
+        f"**{row['group']}**, {row['technician'] or 'nobody named'}, {row['day']}: {row['what']} {row['outcome']}"
         for row in rows.head(MOST_LINES).iter_rows(named=True)
+    ]
+
+
+def reason_lines(rows: pl.DataFrame) -> list[str]:
+    """What else is unusual about the listed captures, for whoever wants to know."""
+    return [
+        f"**{row['capture_file']}**: {row['reasons']}"
+        for row in rows.head(MOST_LINES).iter_rows(named=True)
+        if row["reasons"]
     ]
 
 

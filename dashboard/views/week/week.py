@@ -37,15 +37,21 @@ else:
     for line in answers.week_lines(week):
         st.markdown(f"- {line}")
     event = parts.table(
-        week.drop("what", "outcome"), on_select="rerun", selection_mode="single-row", key="week_table",
+        week, on_select="rerun", selection_mode="single-row", key="week_table",
+        column_order=["gap_pct", "group", "technician", "day", "why_listed", "capture_file"],
         column_config={
             "capture_file": "capture", "group": about.group_noun, "why_listed": "why it is listed",
             "gap_pct": st.column_config.NumberColumn(
-                f"{words.gap_title(about.kind, about.measure).lower()}, %", format="%.1f"
+                "% off", format="%.1f", width=65, help=f"{words.gap_title(about.kind, about.measure)}, %."
             ),
         },
     )  # fmt: skip
     parts.open_selected(event, week["capture_file"].to_list(), key="week_open")
+    why = answers.reason_lines(week)
+    if why:
+        with st.expander("What else is unusual about them"):
+            for line in why:
+                st.markdown(f"- {line}")
 st.caption(sure)
 method = st.expander(words.METHOD, key="method_week", on_change="rerun")
 if method.open:
@@ -59,6 +65,9 @@ if everything.is_empty():
 else:
     event = parts.table(
         everything, on_select="rerun", selection_mode="single-row", key="week_all",
+        column_order=[
+            "verdict", "test", "group", "technician", "day", "repair_order", "purpose", "status", "capture_file",
+        ],
         column_config={"capture_file": "capture", "repair_order": "job"},
     )  # fmt: skip
     parts.open_selected(event, everything["capture_file"].to_list(), key="week_all_open")
