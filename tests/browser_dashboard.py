@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 ROOT = Path(__file__).parents[1]
@@ -21,6 +22,11 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 START = "import sys; from pathlib import Path; from dashboard.launch import launch; "
 WAIT_MS = 60_000
+IN_A_BROWSER = [
+    pytest.mark.xdist_group("browser"),
+    pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; .ci/run installs it"),
+]
+"""The marks of a file whose tests need a browser; its fixtures stand in conftest."""
 
 
 def free_port() -> int:

@@ -4,44 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import parse_qs, quote, urlparse
 
 import polars as pl
-import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Page, expect
 
 from dashboard.shared.job_lists import JOB_LISTS
 from pipelines.warehouse.database import Warehouse
-from tests.browser_dashboard import CHROMIUM, WAIT_MS, chromium, served, settle, visit
+from tests.browser_dashboard import IN_A_BROWSER, WAIT_MS, settle, visit
 
-pytestmark = [
-    pytest.mark.xdist_group("browser"),
-    pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; .ci/run installs it"),
-]
-
-
-@pytest.fixture(scope="module")
-def address(small_warehouse: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    folder = tmp_path_factory.mktemp("clicks") / "shop"
-    shutil.copytree(small_warehouse, folder, ignore=shutil.ignore_patterns("drop"))
-    with served(folder, tmp_path_factory.mktemp("outside")) as url:
-        yield url
-
-
-@pytest.fixture(scope="module")
-def headless() -> Iterator[Browser]:
-    with chromium() as found:
-        yield found
-
-
-@pytest.fixture
-def tab(headless: Browser) -> Iterator[Page]:
-    page = headless.new_page(viewport={"width": 1400, "height": 2600})
-    yield page
-    page.close()
+pytestmark = IN_A_BROWSER
+VIEWPORT = {"width": 1400, "height": 2600}
 
 
 def asked(tab: Page) -> dict[str, str]:

@@ -12,7 +12,8 @@ import pytest
 import streamlit as st
 from altair.utils import schemapi
 
-from dashboard.shared.drawn import TRANSFORMER, drawn, kept
+from dashboard.shared import chart as shared
+from dashboard.shared.drawn import ACROSS_LETTERS, LINE_BREAK, TRANSFORMER, drawn, kept
 
 BUILT: list[tuple[Any, ...]] = []
 ROWS = pl.DataFrame({"x": [1.0, 2.0], "name": ["a", None]})
@@ -97,3 +98,28 @@ def test_what_a_sender_changes_is_not_kept() -> None:
     made.document["mark"] = "bar"
     assert points(ROWS).document["mark"] != "bar"
     assert len(points(ROWS).document["datasets"]) == 1
+
+
+def test_a_title_longer_than_its_axis_stands_on_several_lines() -> None:
+    across = "Spread of healthy cylinders (standard deviation) (% of the median cylinder)"
+    upright = "Current of the feed all injectors share (A)"
+
+    def built(height: int) -> Any:
+        marks = alt.Chart(ROWS).mark_point().encode(x=shared.x("x:Q", across), y=shared.y("name:N", upright))
+        return shared.finish(alt.layer(marks), height=height)
+
+    low, high = (drawn(lambda: built(height)).to_dict() for height in (130, 400))  # noqa: B023
+    titles = low["layer"][0]["encoding"]
+    assert titles["x"]["title"].replace(LINE_BREAK, " ") == across
+    assert max(map(len, titles["x"]["title"].split(LINE_BREAK))) <= ACROSS_LETTERS
+    assert len(titles["y"]["title"].split(LINE_BREAK)) > 1
+    assert high["layer"][0]["encoding"]["y"]["title"] == upright
+    assert low["config"]["lineBreak"] == LINE_BREAK
+
+
+def test_names_on_several_lines_do_not_meet() -> None:
+    short, long = ["ada", "bea"], ["ada, usable captures, 2026-02-18 (36 before, 49 after)", "bea"]
+    assert shared.names_height(["x"]) == 130
+    lines = len(long[0]) // 20 + 1
+    assert shared.names_height(long) >= len(long) * lines * shared.LINE
+    assert shared.names_height(long) > shared.names_height(short)

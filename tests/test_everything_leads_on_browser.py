@@ -5,23 +5,22 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
+import datetime as dt
 from pathlib import Path
 from urllib.parse import quote
 
 import polars as pl
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Page, expect
 
 from dashboard.shared.pages import PEOPLE_PARTS
+from models.thresholds.verification import SHARE, drawn_by_lot
+from pipelines.intake.entry import log_coaching
 from pipelines.warehouse.database import Warehouse
-from tests.browser_dashboard import CHROMIUM, WAIT_MS, chromium, served, settle, visit
+from tests.browser_dashboard import IN_A_BROWSER, WAIT_MS, settle, visit
 
-pytestmark = [
-    pytest.mark.xdist_group("browser"),
-    pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; .ci/run installs it"),
-]
+pytestmark = IN_A_BROWSER
+VIEWPORT = {"width": 1400, "height": 4000}
 JOBS, CAPTURE, WEEK = "Jobs and vehicles", "One capture", "The week's odd ones"
 PEOPLE, SPREAD, GOOD = "Technicians and coaching", "Normal spread", "Known-good captures"
 HAND, BESIDE, ONE, SESSIONS = (f"technicians?part={quote(part)}" for part in PEOPLE_PARTS)
@@ -52,6 +51,8 @@ CLICKS: tuple[tuple[str, str, str, str], ...] = (
     ("spread", "chart_pieces", CAPTURE, "of_group="),
     ("spread", "chart_history", CAPTURE, "capture="),
     ("spread", "overview", SPREAD, "of_group="),
+    ("spread", "who_captures", CAPTURE, "technician="),
+    ("spread", "odd_ones", CAPTURE, "capture="),
     ("thresholds", "chart_detection", "Thresholds", "x="),
     ("thresholds?x=0.5", "move_table", CAPTURE, "capture="),
     ("known_good", "chart_overlay", CAPTURE, "capture="),
@@ -65,48 +66,29 @@ CLICKS: tuple[tuple[str, str, str, str], ...] = (
     (ONE, "chart_drills", WEEK, "technician=anselm"),
     ("intake", "trouble_table", CAPTURE, "capture="),
 )
+LATER: tuple[tuple[str, str, str, str], ...] = (
+    # the same for what the small shop draws only after `with_more_to_show`
+    (SESSIONS, "chart_sessions", PEOPLE, "technician=farlow&part=One"),
+    ("thresholds", "chart_cost", "Thresholds", "x="),
+    ("thresholds", "confirm_table", CAPTURE, "capture="),
+)
 LINKS: tuple[tuple[str, str, str], ...] = (
     # where, a button or a link of the sidebar, what opens: one of each kind
     ("jobs", "One capture", CAPTURE),
     ("digest", "The week before", "The week's digest"),
-    ("todo", "Look at waveforms", CAPTURE),
+    ("todo", "Look at ", CAPTURE),
+    (HAND, "anselm", PEOPLE),
     ("known_good?over={capture}", "Back to this capture", CAPTURE),
     ("capture?capture={capture}", "The threshold", "Thresholds"),
     ("capture?capture={capture}", "Job {order}", JOBS),
     ("jobs?order={order}", "Back to the list", JOBS),
 )
+LOT = 20251125  # the seed of `verification_list`
 NOT_FOLLOWED = {
     "every_limit": "ticked rows are accepted together; the page's one group is chosen below it",
     "todo_table": "the row chosen stands below the list with its own form",
 }
 """Tables whose rows are chosen for something on the same page, and why."""
-
-
-@pytest.fixture(scope="module")
-def shop(small_warehouse: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("leads") / "shop"
-    shutil.copytree(small_warehouse, folder, ignore=shutil.ignore_patterns("drop"))
-    return folder
-
-
-@pytest.fixture(scope="module")
-def address(shop: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with served(shop, tmp_path_factory.mktemp("outside")) as url:
-        yield url
-
-
-@pytest.fixture(scope="module")
-def headless() -> Iterator[Browser]:
-    with chromium() as found:
-        yield found
-
-
-@pytest.fixture
-def tab(headless: Browser) -> Iterator[Page]:
-    page = headless.new_page(viewport={"width": 1400, "height": 4000})
-    page.set_default_timeout(WAIT_MS)
-    yield page
-    page.close()
 
 
 @pytest.fixture(scope="module")
@@ -137,7 +119,7 @@ def at_rest(tab: Page) -> tuple[str, str]:
                 const now = location.href + document.querySelector('h1')?.innerText
                     + app?.getAttribute('data-test-script-state');
                 if (now !== last || !now.endsWith('notRunning')) { last = now; since = Date.now(); }
-                if (Date.now() - since > 350) done(true); else setTimeout(look, 40);
+                if (Date.now() - since > 250) done(true); else setTimeout(look, 40);
             };
             look();
         })"""
@@ -179,9 +161,9 @@ def there_and_back(tab: Page, start: tuple[str, str], heading: str, wanted: str)
     """Something else has opened; one press of the browser's Back shows again what was shown before."""
     tab.wait_for_url(lambda url: url != start[0] and wanted in url)
     expect(tab.locator("h1", has_text=heading)).to_be_visible(timeout=WAIT_MS)
-    url, opened = at_rest(tab)
-    assert opened == heading
-    assert wanted in url
+    settle(tab)
+    assert tab.locator("h1").first.inner_text() == heading
+    assert wanted in tab.url
     assert not tab.get_by_text("could not be drawn").count()
     tab.go_back()
     expect(tab).to_have_url(start[0], timeout=WAIT_MS)
@@ -198,7 +180,7 @@ def test_everything_leads_on_and_one_press_of_back_returns(
 ) -> None:
     visit(tab, f"{address}/{place.format(**places)}")
     start = at_rest(tab)
-    listed = {key for where, key, *_ in CLICKS if where.split("?")[0] == place.split("?")[0]}
+    listed = {key for where, key, *_ in (*CLICKS, *LATER) if where.split("?")[0] == place.split("?")[0]}
     drawn = {f"chart_{key}" for key in tab.evaluate(KEYED, "chart_")} | {
         key for key in tab.evaluate(TABLES) if key
     }
@@ -212,3 +194,36 @@ def test_everything_leads_on_and_one_press_of_back_returns(
             words = name.format(**places)
             tab.get_by_role("button", name=words).or_(tab.get_by_role("link", name=words)).first.click()
             there_and_back(tab, start, heading, "")
+
+
+def with_more_to_show(house: Warehouse) -> None:
+    """A coaching session with enough work on both sides, a capture drawn by lot, and a curve of costs."""
+    log_coaching(
+        house, technician="farlow", held_on=dt.date(2026, 4, 1), topic="usable captures", test=None, note="",
+        by="Ida",
+    )  # fmt: skip
+    captures = house.frame("captures").filter(status="read")
+    newest = captures["captured_at"].max()
+    lucky = [name for name in captures["capture_file"] if drawn_by_lot(name, share=SHARE, seed=LOT)]
+    curve = ", ".join(
+        f"{{'threshold_pct': {x}, 'expected_cost': {20 + (x - 6) ** 2}, 'detection': 0.5, 'false_alarm': 0.1}}"
+        for x in range(1, 13)
+    )
+    with house.transaction() as connection:
+        connection.execute(f"UPDATE proposal SET cost = [{curve}], prevalence = 0.2")
+        connection.executemany(
+            "UPDATE capture_log SET captured_at = ? WHERE capture_file = ?",
+            [(newest, name) for name in lucky],
+        )
+
+
+def test_a_session_a_cost_and_a_capture_drawn_by_lot_lead_on(tab: Page, address: str, shop: Path) -> None:
+    with_more_to_show(Warehouse(shop))
+    for where, key, heading, wanted in LATER:
+        visit(tab, f"{address}/{where}")
+        start = at_rest(tab)
+        if key == "confirm_table":
+            tab.get_by_text("Confirm although nothing looked odd").click()
+            settle(tab)
+        click(tab, key)
+        there_and_back(tab, start, heading, wanted)

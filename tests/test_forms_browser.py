@@ -2,51 +2,23 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import quote
 
+import polars as pl
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Page, expect
 
 from pipelines.warehouse.database import Warehouse
-from tests.browser_dashboard import CHROMIUM, WAIT_MS, chromium, served, settle, visit
+from tests.browser_dashboard import IN_A_BROWSER, WAIT_MS, settle, visit
 from tests.small_shop import write_capture
 
 # A file is read in a process of its own, which takes its time to start on a busy machine.
 READ_MS = 4 * WAIT_MS
 
-pytestmark = [
-    pytest.mark.xdist_group("browser"),
-    pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; .ci/run installs it"),
-]
-
-
-@pytest.fixture(scope="module")
-def shop(small_warehouse: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("forms") / "shop"
-    shutil.copytree(small_warehouse, folder, ignore=shutil.ignore_patterns("drop"))
-    return folder
-
-
-@pytest.fixture(scope="module")
-def address(shop: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with served(shop, tmp_path_factory.mktemp("elsewhere")) as url:
-        yield url
-
-
-@pytest.fixture(scope="module")
-def headless() -> Iterator[Browser]:
-    with chromium() as found:
-        yield found
-
-
-@pytest.fixture
-def tab(headless: Browser) -> Iterator[Page]:
-    page = headless.new_page(viewport={"width": 1400, "height": 2000})
-    page.set_default_timeout(READ_MS)
-    yield page
-    page.close()
+pytestmark = IN_A_BROWSER
+VIEWPORT = {"width": 1400, "height": 2000}
+TIMEOUT_MS = READ_MS
 
 
 def choose(tab: Page, label: str, text: str) -> None:
@@ -136,7 +108,7 @@ def test_an_outcome_is_entered_from_the_list_of_what_waits(tab: Page, address: s
     with house.transaction() as connection:
         connection.execute("DELETE FROM outcome")
     visit(tab, f"{address}/todo")
-    tab.get_by_text("Flagged jobs without an outcome", exact=False).first.click()
+    tab.locator("[data-testid=stButtonGroup]").get_by_text("Flagged jobs without an outcome").click()
     settle(tab)
     heading = tab.get_by_role("heading", name="Flagged jobs without an outcome").first
     expect(heading).to_be_visible(timeout=READ_MS)
@@ -148,3 +120,46 @@ def test_an_outcome_is_entered_from_the_list_of_what_waits(tab: Page, address: s
     settle(tab)
     assert house.frame("outcomes")["repair_order"].to_list() == [job]
     expect(heading).not_to_contain_text(job, timeout=READ_MS)  # the next one is at hand
+
+
+def test_every_field_of_an_outcome_is_entered_from_a_capture(tab: Page, address: str, shop: Path) -> None:
+    house = Warehouse(shop)
+    orders = house.frame("orders")["repair_order"].to_list()
+    row = (
+        house.frame("captures")
+        .filter(status="read", test="relative_compression", purpose="diagnosis")
+        .filter(pl.col("repair_order").is_in(orders))
+        .drop_nulls(["engine_family"])
+        .row(-1, named=True)
+    )
+    cylinders = house.frame("families").filter(engine_family=row["engine_family"])["cylinders"][0]
+    visit(tab, f"{address}/capture?capture={quote(row['capture_file'], safe='')}")
+    tab.get_by_text("Enter what was found on this job").click()
+    tab.get_by_role("radiogroup", name="Finding").locator("label").nth(1).click()
+    which = tab.get_by_role("combobox", name="Which cylinders")
+    which.click()
+    tab.get_by_role("option", name="3", exact=True).click()
+    which.press("Escape")
+    for field, choice in (("How", "gauge"), ("In", "psi")):
+        tab.get_by_role("combobox", name=field, exact=True).click()
+        tab.get_by_role("option", name=choice, exact=True).click()
+    gauge = tab.get_by_role("spinbutton")
+    expect(gauge).to_have_count(cylinders)
+    for number in range(cylinders - 1):
+        gauge.nth(number).fill("90" if number == 2 else "170")
+    tab.get_by_role("textbox", name="Your name").first.fill("Ida")
+    enter = tab.get_by_role("button", name="Enter", exact=True)
+    enter.click()
+    # one gauge reading is missing: nothing is written, and it says so
+    expect(tab.get_by_text("gauge", exact=False).and_(tab.locator("[data-testid=stAlert] p"))).to_be_visible()
+    assert row["repair_order"] not in house.frame("outcomes")["repair_order"].to_list()
+    gauge.nth(cylinders - 1).fill("170")
+    enter.click()
+    expect(tab.get_by_text(f"Entered for job {row['repair_order']}")).to_be_visible()
+    settle(tab)
+    found = house.frame("outcomes").filter(repair_order=row["repair_order"]).row(0, named=True)
+    assert (found["finding"], found["method"], found["confirmed_elements"]) == ("odd", "gauge", [3])
+    # 1 psi = 6.894757 kPa (NIST SP 811, appendix B.8)
+    wanted = [(90 if number == 2 else 170) * 6.894757 for number in range(cylinders)]
+    assert found["gauge_kpa"] == pytest.approx(wanted, rel=1e-5)
+    assert house.frame("entered", {"rows": 1})["entered_by"].to_list() == ["Ida"]

@@ -4,23 +4,20 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import quote
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Page, expect
 
 from dashboard.launch import launch
 from pipelines.errors import ShopspreadError
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import set_setting
-from tests.browser_dashboard import CHROMIUM, WAIT_MS, chromium, served, settle, visit
+from tests.browser_dashboard import IN_A_BROWSER, WAIT_MS, served, settle, visit
 
-pytestmark = [
-    pytest.mark.xdist_group("browser"),
-    pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; .ci/run installs it"),
-]
+pytestmark = IN_A_BROWSER
+VIEWPORT = {"width": 1400, "height": 2400}
 
 # A page's path, a sentence it must say, and whether it draws.
 PAGES = {
@@ -34,32 +31,6 @@ PAGES = {
     "jobs": ("Which jobs", False),
     "intake": ("Refused, waiting, unusable: what to do", False),
 }
-
-
-@pytest.fixture(scope="module")
-def shop(small_warehouse: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("browser") / "shop"
-    shutil.copytree(small_warehouse, folder, ignore=shutil.ignore_patterns("drop"))
-    return folder
-
-
-@pytest.fixture(scope="module")
-def address(shop: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with served(shop, tmp_path_factory.mktemp("elsewhere")) as url:
-        yield url
-
-
-@pytest.fixture(scope="module")
-def headless() -> Iterator[Browser]:
-    with chromium() as found:
-        yield found
-
-
-@pytest.fixture
-def tab(headless: Browser) -> Iterator[Page]:
-    page = headless.new_page(viewport={"width": 1400, "height": 2400})
-    yield page
-    page.close()
 
 
 @pytest.mark.parametrize("path", PAGES)

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import re
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -39,6 +42,30 @@ def everything_said(app: object) -> str:
     return "\n".join([texts(app), *(chart.proto.alt for chart in charts)])  # type: ignore[arg-type]
 
 
+def tooltips(part: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """What is said when the mouse rests on a mark, of every layer of a chart."""
+    said = part.get("encoding", {}).get("tooltip", [])
+    yield from said if isinstance(said, list) else [said]
+    for layer in part.get("layer", ()):
+        yield from tooltips(layer)
+
+
+COUNTS = re.compile(r"^(n|captures|jobs|jobs that week|asked for)$")
+ROUNDED = re.compile(r"^\.[0-4]f$")
+
+
+def assert_tooltips_are_plain(app: Any) -> None:
+    """In words, rounded, and without a method's name."""
+    for chart in app.get("vega_lite_chart") + app.get("arrow_vega_lite_chart"):
+        for one in tooltips(json.loads(chart.proto.spec)):
+            title = one.get("title", "")
+            assert title, one
+            assert "_" not in title, one
+            assert not METHODS.search(title), one
+            if one["type"] == "quantitative" and not COUNTS.match(title):
+                assert ROUNDED.match(one.get("format", "")), one
+
+
 @pytest.mark.parametrize("name", PAGES)
 def test_methods_are_named_only_where_it_is_said_how(
     monkeypatch: pytest.MonkeyPatch, small_warehouse: Path, name: str
@@ -47,6 +74,7 @@ def test_methods_are_named_only_where_it_is_said_how(
         app = opened(monkeypatch, small_warehouse, name, kept_people_tab=part)
         found = METHODS.findall(everything_said(app))
         assert not found, (name, part, found)
+        assert_tooltips_are_plain(app)
 
 
 @pytest.mark.parametrize("name", WORKED_OUT)
