@@ -54,7 +54,7 @@ shown = answers.narrowed(waiting, sort or answers.ALL, whom, order, chosen.as_of
 if shown:
     event = parts.table(
         answers.table(shown, chosen.as_of, currency), on_select="rerun", selection_mode="multi-row",
-        key="todo_table", height=330,
+        key="todo_table", height=220,
         column_order=["waits_days", "what", "name", "stake", "says", "for", "decided"],
         column_config={
             "waits_days": st.column_config.NumberColumn("days", width=55),
