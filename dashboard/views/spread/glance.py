@@ -9,7 +9,6 @@ import polars as pl
 
 from dashboard.shared import subjects, words
 from dashboard.shared.filters import Subject
-from pipelines.access.hiding import OTHERS
 
 Frames = Mapping[str, pl.DataFrame]
 RECENT = dt.timedelta(weeks=8)
@@ -37,7 +36,7 @@ def who(frames: Frames, about: Subject, group: str | None, as_of: dt.date) -> pl
 
 def openable(frames: Frames, name: str) -> bool:
     """Whether that name in `who` has a list of captures of its own."""
-    return name != OTHERS and name in frames["captures"]["technician"].drop_nulls()
+    return name in frames["captures"]["technician"].drop_nulls()
 
 
 def odd(frames: Frames, about: Subject, group: str | None, as_of: dt.date) -> pl.DataFrame:
