@@ -187,19 +187,7 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
         .mark_rule(strokeWidth=min(4.0, 0.3 * room_px), color=palette.BLACK)
         .encode(x=along, y=alt.Y("low:Q", title=title), y2="high:Q")
     )
-    for column, side in (("limit_low", "below"), ("limit_high", "above")):
-        limited = rows.filter(pl.col(column).is_not_null())
-        if limited.height:
-            # a bar without height: a tick that is as wide as the band
-            tick = alt.Chart(limited).mark_bar(width=wide, fillOpacity=0, stroke=palette.ODD, strokeWidth=2.5)
-            layers.append(
-                tick.encode(
-                    x=along,
-                    y=alt.Y(f"{column}:Q", title=title),
-                    y2=f"{column}:Q",
-                    tooltip=[alt.Tooltip(f"{column}:Q", title=f"odd {side} (%)", format=".1f")],
-                )
-            )
+    layers += _limits(rows, along, title, wide)
     if (nothing := rows.filter(pl.col("nothing"))).height:
         layers.append(
             alt.Chart(nothing)
@@ -213,3 +201,21 @@ def elements(rows: pl.DataFrame, known: Kind, measure: Measure) -> Any:
         x=along, y=alt.Y("top:Q", title=title), tooltip=tip
     ).transform_calculate(top=str(top))  # fmt: skip
     return base.finish(alt.layer(*layers, base.pickable(room, "name")), height=330)
+
+
+def _limits(rows: pl.DataFrame, along: alt.X, title: str, wide: Any) -> list[Any]:
+    """From where on an element counts as odd: a bar without height is a tick that is as wide as the band."""
+    layers = []
+    for column, side in (("limit_low", "below"), ("limit_high", "above")):
+        limited = rows.filter(pl.col(column).is_not_null())
+        if limited.height:
+            tick = alt.Chart(limited).mark_bar(width=wide, fillOpacity=0, stroke=palette.ODD, strokeWidth=2.5)
+            layers.append(
+                tick.encode(
+                    x=along,
+                    y=alt.Y(f"{column}:Q", title=title),
+                    y2=f"{column}:Q",
+                    tooltip=[alt.Tooltip(f"{column}:Q", title=f"odd {side} (%)", format=".1f")],
+                )
+            )
+    return layers
