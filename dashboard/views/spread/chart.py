@@ -12,7 +12,7 @@ from dashboard.shared import palette, words
 from dashboard.shared.drawn import kept
 from dashboard.shared.filters import Subject
 
-WIDE = alt.RelativeBandSize(band=0.75)  # of its place, so that neighbours do not meet on a phone
+WIDEST_PX, ROOM_PX = 54.0, 215.0  # a band, and what all of them together may take of a phone's width
 
 
 @kept
@@ -30,9 +30,10 @@ def pattern(rows: pl.DataFrame, points: pl.DataFrame, about: Subject) -> Any:
         axis=alt.Axis(labelAngle=0),
     )
     scale = alt.Scale(zero=False, nice=True)
+    wide = min(WIDEST_PX, ROOM_PX / max(rows.height, 1))
     layers: list[Any] = [
         alt.Chart(rows)
-        .mark_bar(width=WIDE, opacity=0.4, color=palette.BAND)
+        .mark_bar(size=wide, opacity=0.4, color=palette.BAND)
         .encode(
             x=along,
             y=alt.Y("predict_low:Q", title=title, scale=scale),
@@ -43,13 +44,12 @@ def pattern(rows: pl.DataFrame, points: pl.DataFrame, about: Subject) -> Any:
             ],
         )
     ]
-    layers.append(  # a bar without height: a tick that is as wide as the band
+    layers.append(
         alt.Chart(rows)
-        .mark_bar(width=WIDE, fillOpacity=0, stroke=palette.INK, strokeWidth=3)
+        .mark_tick(thickness=3, size=wide, color=palette.INK)
         .encode(
             x=along,
             y=alt.Y("pattern_pct:Q", title=title, scale=scale),
-            y2="pattern_pct:Q",
             tooltip=[
                 alt.Tooltip("pattern_pct:Q", title="usual (%)", format=".1f"),
                 alt.Tooltip("low:Q", title="95 % from", format=".1f"),
