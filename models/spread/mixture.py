@@ -50,6 +50,9 @@ LEAST_UNSURE, MOST_UNSURE = 1.5, 400.0
 DOUBT_REACH = 0.5
 """How far about the fitted spread, on the log scale, the classification is looked at anew."""
 
+ENOUGH_TO_START = 1500
+"""Captures of a group from which the starting points are weighed: of more, so many drawn at random."""
+
 SPREAD_DOF = 6.0
 """Weight of the spread one starts from, in degrees of freedom."""
 
@@ -236,13 +239,25 @@ def classify_captures(
         either: a fault may stand on either side of the others, not mostly below them.
     """
     high_share = 0.5 if either else HIGH_SHARE
-    best: Classified | None = None
-    for start in starting_patterns(reading_pct, label):
-        found = _from_start(reading_pct, label, start, spread_start_pct, contrasts, iterations, high_share)
-        if best is None or found.log_posterior > best.log_posterior:
-            best = found
-    if best is None:
-        raise ValueError("at least one starting pattern exists")
+
+    def best_of(rows: Ints | slice, starts: list[_Start]) -> Classified:
+        found = [
+            _from_start(
+                reading_pct[rows], label[rows], one, spread_start_pct, contrasts, iterations, high_share
+            )
+            for one in starts
+        ]
+        return max(found, key=lambda one: one.log_posterior)
+
+    count = reading_pct.shape[0]
+    if count <= ENOUGH_TO_START:
+        best = best_of(slice(None), _starts(reading_pct, label, spread_start_pct))
+    else:
+        # Where one begins decides which end is reached, not where it lies: a part of a large group tells the end,
+        # and all its captures take the few steps left.
+        drawn = np.random.default_rng(0).choice(count, ENOUGH_TO_START, replace=False)
+        near = best_of(drawn, _starts(reading_pct[drawn], label[drawn], spread_start_pct))
+        best = best_of(slice(None), [_Start(near.pattern_pct, near.spread_pct, near.odd_share)])
     weight = float(best.healthy.sum())
     if grid_pct is None or not LEAST_UNSURE <= weight <= MOST_UNSURE:
         return best
@@ -279,10 +294,30 @@ def _doubt(
     return np.asarray(np.interp(np.log(grid_pct), np.log(at), difference - difference.max()))
 
 
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """Where the steps begin: a pattern in %, a spread in %, a share of odd captures."""
+
+    pattern_pct: Floats
+    spread_pct: float
+    odd_share: float = 0.3
+
+
+def _starts(reading_pct: Floats, label: Ints, spread_start_pct: float) -> list[_Start]:
+    """A beginning from every starting pattern, with the spread between the shop's and what the cells say."""
+    found = []
+    for pattern in starting_patterns(reading_pct, label):
+        rough, spread = rough_spread(reading_pct, pattern), spread_start_pct
+        if reading_pct.shape[0] >= 5 and rough > 0:
+            spread = float(np.sqrt(spread * rough))
+        found.append(_Start(pattern, spread))
+    return found
+
+
 def _from_start(
     reading_pct: Floats,
     label: Ints,
-    pattern: Floats,
+    start: _Start,
     spread_start_pct: float,
     contrasts: float | None,
     iterations: int,
@@ -290,11 +325,7 @@ def _from_start(
 ) -> Classified:
     count, n = reading_pct.shape
     level = reading_pct - reading_pct.mean(axis=1, keepdims=True)
-    spread = spread_start_pct
-    rough = rough_spread(reading_pct, pattern)
-    if count >= 5 and rough > 0:
-        spread = float(np.sqrt(spread * rough))
-    odd_share = 0.3
+    pattern, spread, odd_share = start.pattern_pct, start.spread_pct, start.odd_share
     a, b = ODD_PRIOR
     healthy = np.zeros(count)
     likelihood = np.zeros(count)
