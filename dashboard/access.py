@@ -6,6 +6,7 @@ Asked anew at every look and every write, so that a role withdrawn a second ago 
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 
 import streamlit as st
 
@@ -61,6 +62,20 @@ def writes(right: Right, typed: str) -> str:
         NotAllowed: where the person may not, at this moment.
     """
     return allow(right).name or typed
+
+
+SHOP = "shop"
+"""The session's key of the shop that is shown, where there are several."""
+
+
+def shops_of(known: Sequence[str]) -> tuple[str, ...] | None:
+    """The shops in whoever's sight, of those there are; None where there is but one and nobody's sight is narrowed."""
+    found = viewer()
+    if found is None:
+        return ()
+    if found.shops is None:
+        return tuple(known) if len(known) > 1 else None
+    return tuple(shop for shop in known if shop in found.shops)
 
 
 def by_provider() -> bool:

@@ -49,6 +49,8 @@ def _withheld(entry: Entry, looks: Viewer) -> StreamlitPage:
             looks.require(entry.needs)
         except ShopspreadError as error:
             notices.trouble(str(error))
+            return
+        notices.too_little("There is one shop in sight: there is nothing to set beside it.")
 
     return st.Page(refuse, title=entry.title, url_path=entry.name, visibility="hidden")
 
@@ -87,7 +89,11 @@ def main() -> None:
         return
     by_path: dict[str, Entry] = {}
     pages: dict[str, list[StreamlitPage]] = {}
-    allowed = [entry for entry in PAGES if entry.open_to(looks)]
+    try:
+        shops = data.shops_to_choose()
+    except ShopspreadError:
+        shops = ()  # what is wrong with the warehouse is said below
+    allowed = [entry for entry in PAGES if entry.open_to(looks) and (shops or not entry.several)]
     if not allowed:
         _who(looks)
         notices.trouble("You have no role here yet; the shop's owner can give you one.")
@@ -116,6 +122,8 @@ def main() -> None:
             "Demo: this shop, its people and its vehicles are invented.", icon=":material/science:"
         )
     try:
+        address.take_shop(shops)
+        filters.shop(shops)
         stamp = data.stamp()
     except ShopspreadError as error:
         notices.trouble(str(error))

@@ -20,25 +20,23 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import access, sights
+from dashboard import access, shops, sights
 from dashboard.launch import WAREHOUSE_VARIABLE
 from dashboard.sights import Result
 from models.records.schemas import ELEMENTS, GROUPS
 from models.records.shop import Shop
-from models.spread.fit import GroupFit, Scores, fit_groups
-from models.thresholds.proposal import Proposal
+from models.records.shops import MARK, narrowed, shop_of
 from pipelines.access.hiding import Hiding
 from pipelines.access.roles import Viewer
 from pipelines.access.sight import seen
 from pipelines.fit.figures import PEOPLE_FRAMES, people_shop
-from pipelines.fit.landing import STORED, stored_fit, stored_proposals, stored_scores
 from pipelines.intake.watch import status as watch_status
-from pipelines.kinds import kinds
 from pipelines.reports.report import last_day
 from pipelines.warehouse import decisions
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
 from pipelines.warehouse.marks import Mark, marks_in
-from pipelines.warehouse.shop import by_test, comparison_groups, shop_of
+from pipelines.warehouse.shop import by_test, comparison_groups
+from pipelines.warehouse.shop import shop_of as bundle_of
 from pipelines.warehouse.waveforms import load
 from pipelines.waveform import Waveform
 
@@ -101,7 +99,43 @@ def watching() -> str | None:
 
 
 def stamp() -> str:
-    """Changes whenever a transaction has landed or the file was replaced; empty without a warehouse."""
+    """Changes whenever a transaction has landed or the file was replaced; empty without a warehouse.
+
+    Where several shops share the warehouse it names the one that is shown, and whatever is read under it is that
+    shop's alone: of the shops in the person's sight the one chosen, else the first.
+    """
+    found, sight = _in_sight()
+    if sight is None:
+        return found
+    chosen = st.session_state.get(access.SHOP)
+    return shops.named(found, (chosen,) if chosen in sight else sight[:1])
+
+
+def group_stamp() -> str:
+    """The same for every shop in the person's sight together."""
+    found, sight = _in_sight()
+    return found if sight is None else shops.named(found, sight)
+
+
+def shops_to_choose() -> tuple[str, ...]:
+    """The shops one may be shown at a time; empty where there is no choice."""
+    sight = _in_sight()[1] or ()
+    return sight if len(sight) > 1 else ()
+
+
+def _in_sight() -> tuple[str, tuple[str, ...] | None]:
+    """The stamp of everything, and the shops in the person's sight; None where that is no question."""
+    found = whole_stamp()
+    if not found:
+        return found, None
+    try:
+        return found, access.shops_of(known_shops(found))
+    except Moved:  # something landed between the two looks
+        return _in_sight()
+
+
+def whole_stamp() -> str:
+    """The stamp under which every row is read, whoever looks: for what is the same for everybody."""
     if not exists():
         return ""
     house = warehouse()
@@ -109,12 +143,27 @@ def stamp() -> str:
     if _newest.get("stamp") != found:
         _newest["stamp"] = found
         # Rows of an earlier version are shown to nobody any more; in a large shop they are most of the memory.
-        for kept in (_frame, _seen_by, _shop, _shop_of_test, _scores, *sights.KEEPS):
+        for kept in (_frame, _seen_by, _shop, _shop_of_test, *sights.KEEPS, *KEEPS):
             kept.clear()
     return found
 
 
+def shop_shown(stamp: str) -> str | None:
+    """The one shop of several a stamp, or a work stamp, is of; None where there is but one."""
+    sight = shops.shown(stamp)
+    if sight is None or len(known_shops(whole_stamp())) < 2:
+        return None
+    return sight[0] if sight else MARK  # nobody's: no shop is called so
+
+
+def known_shops(stamp: str) -> tuple[str, ...]:
+    """Every shop something is on record of."""
+    return tuple(_frame(shops.everything(stamp), "shops", ())["shop"])
+
+
 _newest: dict[str, str] = {}
+KEEPS: list[Any] = []
+"""What else is kept of a version of the warehouse (`dashboard.fits`)."""
 
 
 def sight() -> str:
@@ -134,7 +183,8 @@ def _frame(
     found = warehouse().frames([name, "version"], dict(parameters), captures=captures)
     if str(found["version"]["version"][0]) != stamp.rpartition("|")[2]:
         raise Moved
-    return found[name]
+    sight = shops.shown(stamp)
+    return found[name] if sight is None else narrowed(found[name], sight)
 
 
 def work_stamp(stamp: str) -> str:
@@ -199,6 +249,16 @@ def frame(stamp: str, name: str, **parameters: Any) -> pl.DataFrame:
     return _seen(stamp, name, tuple(sorted(parameters.items())), access.present())
 
 
+def rows(stamp: str, name: str, **parameters: Any) -> pl.DataFrame:
+    """A frame of the shops a stamp is of, for the models alone: nobody is shown its rows."""
+    return _frame(stamp, name, tuple(sorted(parameters.items())))
+
+
+def records_of_test(stamp: str, test: str, measure: str | None) -> Shop:
+    """The records of one test, of every shop. For the models alone, too."""
+    return _shop_of_test(shops.everything(stamp), test, measure, "", None)
+
+
 def _seen(
     stamp: str,
     name: str,
@@ -228,7 +288,8 @@ def hiding(stamp: str, viewer: Viewer | None = None) -> Hiding:
     return sights.hiding(stamp, viewer or access.present(), lambda name: _frame(stamp, name, ()), path())
 
 
-def _as_seen(stamp: str, what: tuple[Any, ...], found: Callable[[], Result]) -> Result:
+def as_seen(stamp: str, what: tuple[Any, ...], found: Callable[[], Result]) -> Result:
+    """A result of all records as the person who looks may see it; `what` names it, `found` gives it."""
     return sights.result(stamp, what, access.present(), hiding(stamp), found)
 
 
@@ -241,7 +302,7 @@ def anything(stamp: str) -> bool:
 def _shop(stamp: str, sight: str, _viewer: Viewer | None, names: tuple[str, ...]) -> Shop:  # noqa: ARG001
     held = Frames(stamp, _viewer)
     found = {name: held[name] for name in names}
-    return people_shop(found) if names == PEOPLE_FRAMES else shop_of(found)
+    return people_shop(found) if names == PEOPLE_FRAMES else bundle_of(found)
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
@@ -295,74 +356,14 @@ def shop_of_test(stamp: str, test: str, measure: str | None) -> Shop:
     return _shop_of_test(stamp, test, measure, sight, viewer)
 
 
-@st.cache_resource(max_entries=8, show_spinner=False)
-def _fit(stamp: str, test: str, measure: str) -> GroupFit:
-    found = {name: _frame(stamp, name, (("measure", measure), ("test", test))) for name in STORED}
-    known = kinds()[test]
-    return stored_fit(known, measure, {**found, "comparison_groups": Frames(stamp)["comparison_groups"]})
-
-
-def fit(stamp: str, test: str, measure: str) -> GroupFit:
-    """The last fit of one measure of a test, as the warehouse keeps it."""
-    return _as_seen(stamp, ("fit", test, measure), lambda: _fit(stamp, test, measure))
-
-
-@st.cache_resource(max_entries=8, show_spinner="Working out what was known on that day")
-def _fit_then(stamp: str, test: str, measure: str, as_of: dt.date) -> GroupFit:
-    own = _shop_of_test(stamp, test, measure, "", None)
-    then = own.with_frames(
-        captures=own.captures.filter(pl.col("captured_at").dt.date() <= as_of),
-        outcomes=own.outcomes.filter(pl.col("confirmed_at").dt.date() <= as_of),
-    )
-    return fit_groups(then, kinds()[test].measure(measure))
-
-
-def fit_as_of(stamp: str, test: str, measure: str, as_of: dt.date) -> GroupFit:
-    """What a fit would have said at the end of a day: the stored one, or for an earlier day one of what was known."""
-    if as_of >= newest_day(stamp):
-        return fit(stamp, test, measure)
-    return _as_seen(stamp, ("then", test, measure, as_of), lambda: _fit_then(stamp, test, measure, as_of))
-
-
-def thresholds_as_of(stamp: str, as_of: dt.date) -> pl.DataFrame:
-    """The thresholds in force at the end of a day, one a test, measure and group."""
-    held = frames(stamp)
-    if as_of >= newest_day(stamp):
-        return held["thresholds_in_force"]
-    return (
-        held["thresholds"]
-        .filter(pl.col("set_at").dt.date() <= as_of)
-        .sort(pl.col("source") == "set", "version")
-        .unique(["test", "measure", "group"], keep="last", maintain_order=True)
-    )
-
-
-def scores(stamp: str, test: str, measure: str) -> Scores:
-    """The last fit's scores of one measure of a test."""
-    return _as_seen(stamp, ("scores", test, measure), lambda: _scores(stamp, test, measure))
-
-
-@st.cache_resource(max_entries=8, show_spinner=False)
-def _scores(stamp: str, test: str, measure: str) -> Scores:
-    of = (("measure", measure), ("test", test))
-    captures = Frames(stamp)["captures"].filter(pl.col("test") == test)
-    found, elements = _frame(stamp, "test_scores", of), _frame(stamp, "test_element_scores", of)
-    return stored_scores(measure, found, elements, captures)
-
-
-@st.cache_resource(max_entries=8, show_spinner=False)
-def proposals(stamp: str, test: str, measure: str) -> tuple[Proposal, ...]:
-    """The last fit's proposed thresholds of one measure of a test, one a group."""
-    return stored_proposals(_frame(stamp, "proposals", (("measure", measure), ("test", test))))
-
-
 def waveform(stamp: str, capture_file: str) -> Waveform | None:
     """The kept copy of a capture's waveform, or None where no file was ever read.
 
     Raises:
         UnreadableFile: when the copy is missing or damaged.
     """
-    return _waveform(stamp, hiding(stamp).real(capture_file))
+    real, sight = hiding(stamp).real(capture_file), shops.shown(stamp)
+    return _waveform(stamp, real) if sight is None or shop_of(real) in sight else None
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)

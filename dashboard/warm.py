@@ -55,7 +55,7 @@ def figures() -> None:
     from dashboard import data
     from dashboard.shared import people, written
 
-    stamp = data.stamp()
+    stamp = data.whole_stamp()
     if stamp and data.anything(stamp):
         people.figures(data.work_stamp(stamp), data.newest_day(stamp))
         data.whole_shop(stamp)

@@ -23,8 +23,9 @@ from typing import Any, ParamSpec, TypeVar
 
 import polars as pl
 
-from dashboard import access, data
+from dashboard import access, data, shops
 from dashboard.launch import environment
+from models.records.shops import MARK, qualified
 from pipelines.access.hiding import OTHERS, Hiding
 from pipelines.access.roles import Right, Viewer
 from pipelines.access.sight import MONEY, seen
@@ -32,8 +33,8 @@ from pipelines.errors import ShopspreadError
 from pipelines.intake import entry, form, written
 from pipelines.intake.entry import Uploaded
 from pipelines.intake.form import Entered
-from pipelines.intake.table_specs import COACHED
-from pipelines.intake.undo import Undone
+from pipelines.intake.table_specs import COACHED, OF_A_SHOP
+from pipelines.intake.undo import Undone, keys_of
 from pipelines.intake.undo import undo as run_undo
 from pipelines.warehouse import decisions, marks
 from pipelines.warehouse.decisions import Place
@@ -44,15 +45,24 @@ R = TypeVar("R")
 Rule = Right | Callable[[str], Right]
 
 
-def needs(rule: Rule) -> Callable[[Callable[P, R]], Callable[P, R]]:
-    """Give a write its rule: the right it needs, or what says so from its first argument, a table."""
+def needs(
+    rule: Rule, of: Callable[..., Iterable[str]] | None = None
+) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """Give a write its rule: the right it needs, or what says so from its first argument, a table.
+
+    Args:
+        of: from the same arguments, the names it is about, for who may write for which shop; an empty one is the
+            whole group's.
+    """
 
     def ruled(work: Callable[P, R]) -> Callable[P, R]:
         names = [name for name in inspect.signature(work).parameters if name in ("by", "set_by")]
 
         @functools.wraps(work)
         def asked(*args: P.args, **kwargs: P.kwargs) -> R:
-            person = access.allow(rule if isinstance(rule, Right) else rule(str(args[0])))
+            right = rule if isinstance(rule, Right) else rule(str(args[0]))
+            person = access.allow(right)
+            person.require_shops(of(*args, **kwargs) if of is not None else ())
             for name in names:
                 kwargs[name] = person.name or kwargs[name]
             hides = _hiding(person)
@@ -110,7 +120,7 @@ def start() -> None:
     data.warehouse(create=True)
 
 
-@needs(Right.DECIDE)
+@needs(Right.DECIDE, of=lambda place, *_, **__: [place.group])
 def set_threshold(place: Place, threshold_pct: float, *, set_by: str, reason: str, seen_version: int) -> int:
     """Write a new threshold version; see `pipelines.warehouse.decisions.set_threshold`.
 
@@ -123,7 +133,7 @@ def set_threshold(place: Place, threshold_pct: float, *, set_by: str, reason: st
     )
 
 
-@needs(Right.SET)
+@needs(Right.SET, of=lambda *_, **__: [""])
 def set_settings(changes: Mapping[str, Any], *, seen: Mapping[str, Any], set_by: str) -> None:
     """Change some of the shop's settings, all or none; the old values stay in the log.
 
@@ -167,7 +177,9 @@ def _whole(table: str, row: Mapping[str, str]) -> dict[str, str]:
     if table == "captures" and "capture_file" in whole:
         whole["capture_file"] = _hiding(looks).real(whole["capture_file"])
     if table == "repair_orders" and data.exists():
-        for name, (cell, shown) in _unseen_cells(row.get("repair_order", ""), looks).items():
+        order = row.get("repair_order", "")
+        order = order if MARK in order else qualified(_shop(), order)
+        for name, (cell, shown) in _unseen_cells(order, looks).items():
             empty = ("", OTHERS) if name in ("technician", *MONEY) else ()
             if whole.get(name, "") in (*empty, shown):
                 whole[name] = cell
@@ -178,29 +190,42 @@ def _whole(table: str, row: Mapping[str, str]) -> dict[str, str]:
     return whole
 
 
-@needs(_right)
+def _shop() -> str:
+    """The shop that is shown: whose a row is that does not say."""
+    return data.shop_shown(data.stamp()) or "" if data.exists() else ""
+
+
+def _names(*rows: Mapping[str, str]) -> list[str]:
+    """What rows name, each as its shop's: for who may write for which shop."""
+    shop, cells = _shop(), [(name, cell) for row in rows for name, cell in row.items() if cell]
+    said = [qualified(cell, "row") for name, cell in cells if name == "shop"]
+    named = [cell if MARK in cell else qualified(shop, cell) for name, cell in cells if name in OF_A_SHOP]
+    return [*said, *named, qualified(shop, "row")]
+
+
+@needs(_right, of=lambda _, row, **__: _names(row))
 def enter(table: str, row: Mapping[str, str], *, by: str) -> Entered:
     """Bring in one row a person has typed; see `pipelines.intake.form.enter`. A fit then takes it into the figures.
 
     Raises:
         ShopspreadError: when nobody is named or the row may not stand.
     """
-    entered = form.enter(data.warehouse(), table, _whole(table, row), by=by)
+    entered = form.enter(data.warehouse(), table, _whole(table, row), by=by, shop=_shop())
     fit_soon()
     return entered
 
 
-@needs(Right.ENTER)
+@needs(Right.ENTER, of=lambda *_, **__: _names())
 def upload(files: Iterable[tuple[str, bytes]], *, by: str) -> Uploaded:
     """Take in capture files, given by name and bytes; each then waits for its label.
 
     Raises:
         ShopspreadError: when nobody is named or the files cannot be written.
     """
-    return entry.upload(data.warehouse(create=True), files, by=by)
+    return entry.upload(data.warehouse(create=True), files, by=by, shop=_shop())
 
 
-@needs(Right.ENTER)
+@needs(Right.ENTER, of=lambda rows, **_: _names(*rows))
 def label(rows: Sequence[Mapping[str, str]], *, by: str) -> Entered:
     """Say what captures are (rows of captures.csv), all or none, and read those that waited for it.
 
@@ -212,31 +237,31 @@ def label(rows: Sequence[Mapping[str, str]], *, by: str) -> Entered:
     return entered
 
 
-@needs(Right.ENTER)
+@needs(Right.ENTER, of=lambda row, **_: _names(row))
 def define_family(row: Mapping[str, str], *, by: str) -> Entered:
     """Define an engine family, and read the captures that waited for it.
 
     Raises:
         ShopspreadError: when nobody is named or the definition contradicts itself.
     """
-    entered = entry.define_family(data.warehouse(create=True), row, by=by)
+    entered = entry.define_family(data.warehouse(create=True), row, by=by, shop=_shop())
     fit_soon()
     return entered
 
 
-@needs(_right)
+@needs(_right, of=lambda _, row, **__: _names(row))
 def add(table: str, row: Mapping[str, str], *, by: str) -> Entered:
     """The same as `enter`, where there may be no warehouse yet.
 
     Raises:
         ShopspreadError: when nobody is named or the row may not stand.
     """
-    entered = form.enter(data.warehouse(create=True), table, _whole(table, row), by=by)
+    entered = form.enter(data.warehouse(create=True), table, _whole(table, row), by=by, shop=_shop())
     fit_soon()
     return entered
 
 
-@needs(Right.COACH)
+@needs(Right.COACH, of=lambda technician, *_, **__: _names({"technician": technician}))
 def log_coaching(
     technician: str, held_on: dt.date, topic: str, test: str | None, note: str, *, by: str
 ) -> Entered:
@@ -252,7 +277,7 @@ def log_coaching(
     return entered
 
 
-@needs(Right.COACH)
+@needs(Right.COACH, of=lambda technician, *_, **__: _names({"technician": technician}))
 def set_drill(technician: str, test: str, week_of: dt.date, target: int, *, by: str) -> Entered:
     """Set a drill; an empty technician means everybody.
 
@@ -260,13 +285,19 @@ def set_drill(technician: str, test: str, week_of: dt.date, target: int, *, by: 
         ShopspreadError: when nobody is named or the row may not stand.
     """
     entered = entry.set_drill(
-        data.warehouse(), technician=technician, test=test, week_of=week_of, target=target, by=by
+        data.warehouse(),
+        technician=technician,
+        test=test,
+        week_of=week_of,
+        target=target,
+        by=by,
+        shop=_shop(),
     )
     fit_soon()
     return entered
 
 
-@needs(Right.UNDO)
+@needs(Right.UNDO, of=lambda batch, **_: keys_of(data.warehouse(), batch))
 def undo(batch: str, *, by: str) -> Undone:
     """Take back one piece of work as a new version; the log keeps both.
 
@@ -279,7 +310,7 @@ def undo(batch: str, *, by: str) -> Undone:
     return undone
 
 
-@needs(Right.DECIDE)
+@needs(Right.DECIDE, of=lambda item, **_: [item])
 def mark(item: str, *, by: str, state: str, assigned_to: str | None, reason: str, seen_version: int) -> None:
     """Decide about a thing that waits: done, dismissed with a reason, open again, or assigned to a name.
 
@@ -298,7 +329,7 @@ def mark(item: str, *, by: str, state: str, assigned_to: str | None, reason: str
     )
 
 
-@needs(Right.SET)
+@needs(Right.SET, of=lambda *_, **__: [""])
 def fit_again() -> None:
     """Recompute spread and proposals, after a setting that they depend on has changed."""
     from pipelines.fit.run import fit_warehouse
@@ -364,6 +395,6 @@ def tables_zip() -> bytes:
         access.allow(right)
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as parts:
-        for file, text in written.tables(data.warehouse()).items():
+        for file, text in written.tables(data.warehouse(), shops.shown(data.stamp())).items():
             parts.writestr(file, text)
     return out.getvalue()

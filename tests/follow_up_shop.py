@@ -107,7 +107,7 @@ def follow_up_shop(
     shop = Shop.made(
         captures=pl.DataFrame(rows),
         elements=pl.DataFrame(cells),
-        groups=pl.DataFrame(layouts, schema=schemas.GROUPS.types, orient="row"),
+        groups=schemas.GROUPS.of(pl.DataFrame(layouts, schema=list(schemas.GROUPS.types)[:5], orient="row")),
     )
     first = score_captures(fit_groups(shop, LEVEL), shop).captures
     level_of = dict(first.select("capture_file", "odd_pct").iter_rows())

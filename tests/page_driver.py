@@ -13,7 +13,7 @@ from dashboard import writing
 from dashboard.launch import APP, WAREHOUSE_VARIABLE
 from dashboard.shared import pages
 
-PAGES = tuple(entry.name for entry in pages.PAGES)
+PAGES = tuple(entry.name for entry in pages.PAGES if not entry.several)
 FITS_ASKED: list[Path] = []
 """Warehouses whose fit a page has asked for; here it is only noted."""
 TITLES = {entry.name: entry.title for entry in pages.PAGES}

@@ -23,6 +23,7 @@ MODELS = {
     "models.outliers",
     "models.thresholds",
     "models.jobs",
+    "models.shops",
 }
 # Each room, and the rooms it may import from; read from top to bottom nothing points upward.
 RULES: dict[str, set[str]] = {
@@ -34,6 +35,7 @@ RULES: dict[str, set[str]] = {
     "models.thresholds": {"models.records", "models.stats", "models.spread"},
     "models.jobs": {"models.records", "models.stats"},
     "models.people": {"models.records", "models.stats", "models.jobs"},
+    "models.shops": {"models.records", "models.stats"},
     BASE: set(),
     KIND: {BASE, "pipelines.kinds", "models.records", "models.stats"},
     "pipelines.kinds": {BASE, "models.records", "models.outliers"},

@@ -192,6 +192,17 @@ def test_the_folder_may_say_whose_it_is_and_a_slip_makes_no_second_shop(tmp_path
     assert house.frame("shops")["shop"].to_list() == ["North"]
 
 
+def test_a_row_whose_shop_reads_like_another_is_refused(tmp_path: Path) -> None:
+    drop, house = tmp_path / "drop", Warehouse(tmp_path / "w", create=True)
+    drop.mkdir()
+    (drop / "technicians.csv").write_text("technician,shop\nada,North\n")
+    assert ingest(drop, house, jobs=1).clean
+    (drop / "technicians.csv").write_text("technician,shop\nada,north\nbo,South\n")
+    (technicians,) = ingest(drop, house, jobs=1).tables
+    assert "shop 'north' reads the same as 'North'" in technicians.problems[0]
+    assert house.frame("shops")["shop"].to_list() == ["North", "South"]
+
+
 def test_what_is_written_out_and_dropped_again_changes_nothing(
     two: tuple[Path, Warehouse], tmp_path: Path
 ) -> None:

@@ -8,12 +8,13 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import streamlit as st
 
 from dashboard import data
+from dashboard.access import SHOP
 from dashboard.shared.filters import EVERY, HELD
 from dashboard.shared.go import WENT
 from dashboard.shared.job_lists import JOB_LISTS
@@ -23,6 +24,7 @@ from pipelines.kinds import kinds
 from pipelines.reports.waiting import SORTS
 
 ON, WRITTEN, SAID, SAID_OF = "_page", "_address", "_said", "_said_of"
+SHOP_WRITTEN, SHOP_SAID = "_address_shop", "_said_shop"
 MOST_COMPARED = 20_000
 PLAIN = (None, EVERY, "", "none", "anybody", "oldest")  # where nothing was chosen: not written
 OLDEST_DAYS = 3600  # a date field of the pages reaches ten years back
@@ -194,6 +196,23 @@ PARTS: dict[str, Part] = {
 """Every name an address may hold: `of_group` and `of_test` narrow a list, the others say what a page shows."""
 
 
+def take_shop(shops: Sequence[str]) -> None:
+    """Read from the address which of several shops is shown; before all else, because all else is that shop's."""
+    state = st.session_state
+    if not shops:
+        state.pop(SHOP, None)
+        return
+    asked = st.query_params.get(SHOP)
+    if asked is not None and asked != state.get(SHOP_WRITTEN):
+        state[SHOP_WRITTEN], state[SHOP_SAID] = asked, None
+        if asked in shops:
+            _put(SHOP, asked)
+        else:
+            state[SHOP_SAID] = f"There is no shop {asked!r} on record."
+    if state.get(SHOP) not in shops:
+        _put(SHOP, shops[0])
+
+
 def take(entry: Entry, stamp: str) -> None:
     """Read the address into the session where it is not the one this session wrote itself.
 
@@ -202,7 +221,7 @@ def take(entry: Entry, stamp: str) -> None:
     state = st.session_state
     if state.get(ON) != entry.name:
         state[ON], state[SAID], state[WRITTEN] = entry.name, [], {}
-    given = {name: str(st.query_params[name]) for name in st.query_params}
+    given = {name: str(st.query_params[name]) for name in st.query_params if name != SHOP}
     went = state.pop(WENT, False)
     if given == state[WRITTEN] or (not given and went):
         return
@@ -237,7 +256,8 @@ def _put(key: str, value: object) -> None:
 def complaints() -> list[str]:
     """What is wrong with the address the page was opened by; said until the person chooses something."""
     found: list[str] = st.session_state.get(SAID, [])
-    return found
+    said = st.session_state.pop(SHOP_SAID, None)
+    return [*found, said] if said else found
 
 
 # What a tab is called by where a page shows one thing: the most particular first.
@@ -277,5 +297,8 @@ def write(entry: Entry) -> None:
             return
         state[SAID] = []
     state[WRITTEN] = wanted
+    if state.get(SHOP):
+        state[SHOP_WRITTEN] = state[SHOP]
+        wanted = {SHOP: state[SHOP], **wanted}
     if wanted != {name: str(st.query_params[name]) for name in st.query_params}:
         st.query_params.from_dict(wanted)

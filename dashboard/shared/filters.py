@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import polars as pl
 import streamlit as st
 
-from dashboard import data
+from dashboard import access, data
 from dashboard.shared import kinds_told, palette
 from dashboard.shared.go import PENDING, WENT
 from models.records.measure import Measure
@@ -17,7 +17,12 @@ from pipelines.kinds import kinds
 from pipelines.kinds.base import Kind
 
 EVERY = "all"
-KEYS = ("as_of", "subject", "measure", "group", "technician", "test", "capture")
+NO_NAME = "the shop without a name"
+OF_ONE_SHOP = (
+    "as_of", "group", "kept_group", "technician", "capture", "kept_over", "kept_order", "kept_vehicle", "kept_jobs",
+)  # fmt: skip
+"""Choices that mean nothing in another shop."""
+KEYS = (access.SHOP, "as_of", "subject", "measure", "group", "technician", "test", "capture")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +86,26 @@ def keep() -> None:
             held[key] = state[key]
         if key in held:
             state[key] = held[key]
+
+
+def shop(shops: Sequence[str]) -> None:
+    """Which of several shops is shown; nothing where there is no choice."""
+    if shops:
+        with st.sidebar:
+            st.selectbox(
+                "Shop",
+                list(shops),
+                key=access.SHOP,
+                format_func=lambda name: name or NO_NAME,
+                on_change=_another_shop,
+            )
+
+
+def _another_shop() -> None:
+    """What was chosen is another shop's."""
+    for key in OF_ONE_SHOP:
+        st.session_state[key] = None
+        st.session_state.get(HELD, {}).pop(key, None)
 
 
 def subject(stamp: str) -> Subject:

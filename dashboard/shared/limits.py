@@ -11,8 +11,8 @@ from pipelines.reports.report import CURVES, GAUGE, LimitFigure, load_limit_figu
 
 
 @st.cache_resource(max_entries=12, show_spinner=False)
-def _stored(stamp: str, what: str, test: str, measure: str) -> list[LimitFigure]:  # noqa: ARG001
-    return load_limit_figure(data.warehouse(), what, test, measure)
+def _stored(stamp: str, what: str, test: str, measure: str) -> list[LimitFigure]:
+    return load_limit_figure(data.warehouse(), what, test, measure, data.shop_shown(stamp))
 
 
 def _found(stamp: str, what: str, test: str, measure: str) -> list[LimitFigure]:

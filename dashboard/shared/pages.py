@@ -28,6 +28,7 @@ class Entry:
         name: the folder, the file and the path in the address. title, section, icon: in the list of pages.
         address: what of its state stands in its address, by the names of `dashboard.shared.address`.
         needs: what somebody must be allowed to open it. own: whether somebody who has figures of their own may too.
+        several: whether it stands only where more than one shop is in sight.
     """
 
     name: str
@@ -37,6 +38,7 @@ class Entry:
     address: tuple[str, ...] = ()
     needs: Right = Right.SEE_ENGINES
     own: bool = False
+    several: bool = False
 
     def open_to(self, viewer: Viewer) -> bool:
         """Whether this person may open it."""
@@ -67,6 +69,7 @@ PAGES: tuple[Entry, ...] = (
         ":material/checklist:",
         ("day", "show", "for", "first", "closed"),
     ),
+    Entry("group", "Shops beside each other", "The shop", ":material/hub:", several=True),
     Entry(
         "week",
         "The week's odd ones",

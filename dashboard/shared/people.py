@@ -62,7 +62,7 @@ def _settings() -> PeopleSettings:
 
 @st.cache_resource(max_entries=2, show_spinner=False)
 def _figures(work_stamp: str, day: dt.date) -> Figures | None:  # noqa: ARG001
-    return load_figures(data.warehouse())
+    return load_figures(data.warehouse(), shop=data.shop_shown(work_stamp))
 
 
 def figures(work_stamp: str, day: dt.date) -> Figures | None:
@@ -242,8 +242,8 @@ def chart_points(found: CoachingList, technician: str, topic: str) -> pl.DataFra
 
 
 @st.cache_resource(max_entries=8, show_spinner="Summing up the week")
-def _week(work_stamp: str, monday: dt.date) -> Week:  # noqa: ARG001
-    return week_of(data.warehouse(), monday)
+def _week(work_stamp: str, monday: dt.date) -> Week:
+    return week_of(data.warehouse(), monday, data.shop_shown(work_stamp))
 
 
 def week(work_stamp: str, monday: dt.date) -> Week:

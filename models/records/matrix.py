@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -24,12 +24,16 @@ class Layout:
     Attributes:
         sequence: element numbers in the order their positions come.
         uneven: whether the steps from position to position differ.
+        family: what it shares with the same engine family (or component) of other shops; None: no other has it.
+        apart: shops whose group of the same name is defined otherwise, in words; None: there are none.
     """
 
     group: str
     elements: int
     sequence: tuple[int, ...]
     uneven: bool
+    family: str | None = None
+    apart: str | None = None
 
     @property
     def stratum(self) -> tuple[int, bool]:
@@ -85,7 +89,8 @@ def layouts_of(groups: pl.DataFrame) -> tuple[Layout, ...]:
         count, sequence = int(row["elements"]), tuple(int(number) for number in row["sequence"])
         if sorted(sequence) != list(range(1, count + 1)):
             raise ValueError(f"group {row['group']!r}: sequence {sequence} of {count} elements")
-        found.append(Layout(row["group"], count, sequence, bool(row["uneven"])))
+        shared = {name: row.get(name) for name in ("family", "apart")}
+        found.append(Layout(row["group"], count, sequence, bool(row["uneven"]), **shared))
     return tuple(found)
 
 
@@ -135,7 +140,7 @@ def readings_of(shop: Shop, measure: Measure) -> Readings:
     """
     layouts = layouts_of(shop.groups)
     if measure.whole:
-        layouts = tuple(Layout(layout.group, 1, (1,), False) for layout in layouts)
+        layouts = tuple(replace(layout, elements=1, sequence=(1,), uneven=False) for layout in layouts)
     rows = _complete(shop, layouts)
     width = max((layout.elements for layout in layouts), default=0)
     # Without the names: a million captures have five million elements, and a name is longer than all the figures.

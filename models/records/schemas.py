@@ -128,6 +128,14 @@ GROUPS = FrameSchema(
         "elements": (I32, "how many alike elements one of it has"),
         "sequence": (INTS, "element numbers in the order their positions come"),
         "uneven": (B, "whether the steps from position to position differ"),
+        "family": (
+            S,
+            "what groups of the same name and definition in several shops share, null where none do",
+        ),
+        "apart": (
+            S,
+            "shops that have a group of the same name that is defined otherwise, null where none has",
+        ),
     },
 )
 OUTCOMES = FrameSchema(

@@ -7,6 +7,9 @@ shop without a name (all there is, for most) keeps its names as they were writte
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
+
 import polars as pl
 
 MARK = "▸"
@@ -34,6 +37,36 @@ def shop_column(column: str) -> pl.Expr:
     name = pl.col(column)
     marked = name.str.contains(MARK, literal=True)
     return pl.when(marked).then(name.str.split(MARK).list.first()).when(name.is_not_null()).then(pl.lit(""))
+
+
+_MENTIONED = rf"([^\s|;{MARK}]+){MARK}"
+
+
+def shop_in(text: str) -> str:
+    """The shop of the first name in a key or a remark; empty where no named shop's name is in it."""
+    found = re.search(_MENTIONED, text)
+    return found.group(1) if found else ""
+
+
+def mentioned_shop(column: str) -> pl.Expr:
+    """`shop_in` of a column."""
+    return pl.col(column).str.extract(_MENTIONED).fill_null("")
+
+
+NAMED_BY = (
+    "shop", "capture_file", "repair_order", "group", "session", "drill", "technician", "vehicle", "engine_family",
+    "key", "item",
+)  # fmt: skip
+"""Columns that say whose a row is, the surest first; a frame without any of them is about no shop's things."""
+
+
+def narrowed(frame: pl.DataFrame, shops: Sequence[str]) -> pl.DataFrame:
+    """The rows of these shops, in their order; a row that does not say whose it is belongs to none of them."""
+    column = next((name for name in NAMED_BY if name in frame.columns), None)
+    if column is None:
+        return frame
+    whose = pl.col(column) if column == "shop" else mentioned_shop(column)
+    return frame.filter(pl.col(column).is_not_null() & whose.is_in(list(shops)))
 
 
 def own_name_column(column: str) -> pl.Expr:

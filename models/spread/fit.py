@@ -7,6 +7,7 @@ capture can never fire. What is normal has to come from the group, and for thin 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -45,7 +46,7 @@ def fit_groups(shop: Shop, measure: Measure, *, settings: SpreadSettings | None 
     readings = _rescaled(readings, 1.0 / scale)
     strata = sorted({layout.stratum for layout in readings.layouts})
     stratum = np.array([strata.index(layout.stratum) for layout in readings.layouts], dtype=np.int64)
-    classified, posteriors = _learn(readings, stratum, measure, settings)
+    classified, posteriors = _learn(readings, stratum, _families(readings.layouts), measure, settings)
     described = [
         _describe(_Group(readings, layout, at, one, posterior, measure, scale, settings))
         for at, (layout, one, posterior) in enumerate(
@@ -66,8 +67,15 @@ def fit_groups(shop: Shop, measure: Measure, *, settings: SpreadSettings | None 
     )
 
 
+def _families(layouts: Sequence[Layout]) -> Ints | None:
+    """Codes of what is the same family in several shops; None where no two groups are."""
+    names = [(layout.family, layout.stratum) if layout.family else layout.group for layout in layouts]
+    codes = {name: code for code, name in enumerate(dict.fromkeys(names))}
+    return None if len(codes) == len(names) else np.array([codes[name] for name in names], dtype=np.int64)
+
+
 def _learn(
-    readings: Readings, stratum: Ints, measure: Measure, settings: SpreadSettings
+    readings: Readings, stratum: Ints, family: Ints | None, measure: Measure, settings: SpreadSettings
 ) -> tuple[list[ClassifiedGroup], list[Posterior]]:
     """Classify every group's captures and weigh its spread against the shop's, twice."""
     either = measure.direction == "either"
@@ -77,14 +85,14 @@ def _learn(
         ]
     else:
         found = classify_first(readings, stratum, usual_spread_pct=settings.usual_spread_pct, either=either)
-    posteriors = fit_posteriors([one.sums for one in found], stratum, seed=settings.seed)
+    posteriors = fit_posteriors([one.sums for one in found], stratum, family=family, seed=settings.seed)
     # Once more, now that each group's spread has been weighed against the shop's.
     starts = [posterior.sigma_quantile(0.5) for posterior in posteriors]
     if measure.whole:
         found = [classify_levels(readings, at, start, either) for at, start in enumerate(starts)]
     else:
         found = classify_again(readings, stratum, found, starts, either=either)
-    return found, fit_posteriors([one.sums for one in found], stratum, seed=settings.seed)
+    return found, fit_posteriors([one.sums for one in found], stratum, family=family, seed=settings.seed)
 
 
 def _rescaled(readings: Readings, factor: float) -> Readings:
@@ -231,6 +239,7 @@ def _spread_figures(group: _Group) -> dict[str, object]:
         "within_vehicle_pct": float(np.median(within)) * scale,
         "reading_se_pct": None if reading_se is None else reading_se * scale,
         "own_weight": posterior.own_weight,
+        "shop_weight": posterior.shop_weight if group.layout.family else None,
         "swing_pct": group.classified.swing_pct * scale,
     }
 
@@ -309,6 +318,10 @@ def _why(group: _Group, drift_why: str | None) -> str:
         text += (
             " Hardly any vehicle was captured twice, so the split between vehicles and repeats is borrowed."
         )
+    if group.layout.apart:
+        text += (
+            f" Nothing is borrowed from what bears this name {group.layout.apart}: it is another thing there."
+        )
     if drift_why:
         text += f" No drift given: {drift_why}"
     return text
@@ -316,11 +329,16 @@ def _why(group: _Group, drift_why: str | None) -> str:
 
 def _basis_sentence(group: _Group, count: int, labelled: int) -> str:
     own = f"{100 * group.posterior.own_weight:.0f} % of what is known about the spread comes from this group"
+    shops = f"{100 * group.posterior.shop_weight:.0f} % of what is known about the spread from the same in other shops"
     basis = _basis(group)
+    if group.layout.family:
+        own += f", {shops.replace(' of what is known about the spread', '')}"
+    lent = f", {shops}" if group.layout.family else ""
     if basis == "borrowed" and count:
-        return f"None of the {count} captures looks healthy: pattern and spread are borrowed from the other groups."
+        none = f"None of the {count} captures looks healthy"
+        return f"{none}: pattern and spread are borrowed from the other groups{lent}."
     if basis == "borrowed":
-        return "No healthy capture of this group yet: pattern and spread are borrowed from the other groups."
+        return f"No healthy capture of this group yet: pattern and spread are borrowed from the other groups{lent}."
     if basis == "confirmed":
         return (
             f"Anchored on {labelled} captures known to be healthy, confirmed ones among them; "

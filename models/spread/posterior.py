@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.stats.arrays import Floats, Ints
+from models.stats.nested import pool_nested
 from models.stats.pooling import ScalePrior, pool_grid, pool_log_scale
 
 SIGMA_PCT = np.exp(np.linspace(np.log(0.15), np.log(15.0), 185))
@@ -25,6 +26,10 @@ TAU_PCT = np.exp(np.linspace(np.log(0.1), np.log(14.0), 15))
 
 SIGMA_PRIOR = ScalePrior(centre=float(np.log(1.5)), centre_sd=0.3, stratum_sd=0.2, group_sd=0.4)
 """Healthy elements scatter by about 1.5 %, give or take a third (common practice, no source)."""
+
+SHOP_SD = 0.25
+"""Scale of a half-normal prior of nu, the standard deviation of log sigma between shops that have the same family: what
+one hookup or scope does to the readings of another's differs by a quarter or so (a choice, no source)."""
 
 TAU_PRIOR = (float(np.log(0.8)), 0.6, 0.6)
 """Centre, its standard deviation, and the standard deviation between groups of log tau (a choice)."""
@@ -130,6 +135,7 @@ class Posterior:
 
     Attributes:
         sigma_prior: what the other groups say, over `SIGMA_PCT`; sigma: with the group's own data.
+        sigma_alone: what they would say had no other shop the same family.
         rho, tau: marginals over `RHO`, `TAU_PCT`.
         draws_sigma, draws_rho: shape (draws,); draws_pattern: shape (draws, N), contrasts in %.
         pattern_pct: posterior mean contrast, shape (N,).
@@ -143,17 +149,21 @@ class Posterior:
     draws_rho: Floats
     draws_pattern: Floats
     pattern_pct: Floats
+    sigma_alone: Floats
 
     @property
     def own_weight(self) -> float:
         """Share of the uncertainty about the spread that the group's own captures removed, 0 to 1."""
-        x = np.log(SIGMA_PCT)
+        return float(np.clip(1.0 - _variance(self.sigma) / _variance(self.sigma_prior), 0.0, 1.0))
 
-        def variance(weight: Floats) -> float:
-            mean = float(weight @ x)
-            return float(weight @ (x - mean) ** 2)
+    @property
+    def shop_weight(self) -> float:
+        """Of what is left to borrow, the share that comes from the same family in other shops, 0 to 1.
 
-        return float(np.clip(1.0 - variance(self.sigma) / variance(self.sigma_prior), 0.0, 1.0))
+        With `own_weight`, and what comes from the other families, it makes 1.
+        """
+        removed = 1.0 - _variance(self.sigma_prior) / _variance(self.sigma_alone)
+        return float(np.clip((1.0 - self.own_weight) * removed, 0.0, 1.0))
 
     def sigma_quantile(self, share: float) -> float:
         """Quantile of the spread in %."""
@@ -162,6 +172,13 @@ class Posterior:
         step = x[1] - x[0]
         at = np.interp(share, edge, np.concatenate([x - step / 2, [x[-1] + step / 2]]))
         return float(np.exp(at))
+
+
+def _variance(weight: Floats) -> float:
+    """Of log sigma, under weights over `SIGMA_PCT` that sum to 1."""
+    x = np.log(SIGMA_PCT)
+    mean = float(weight @ x)
+    return float(weight @ (x - mean) ** 2)
 
 
 def log_likelihood(sums: GroupSums) -> Floats:
@@ -198,12 +215,19 @@ def _log_sum(values: Floats, axis: tuple[int, ...]) -> Floats:
 
 
 def fit_posteriors(
-    sums: list[GroupSums], stratum: Ints, *, draws: int = 4000, seed: int = 20251125
+    sums: list[GroupSums],
+    stratum: Ints,
+    *,
+    family: Ints | None = None,
+    draws: int = 4000,
+    seed: int = 20251125,
 ) -> list[Posterior]:
     """Posterior of every group, each borrowing from all others.
 
     Args:
         sums: one a group; stratum: codes of like layouts, shape (groups,).
+        family: codes of what is the same family in several shops, which borrow from each other first; None: no
+            two groups are.
     """
     if not sums:
         return []
@@ -211,13 +235,17 @@ def fit_posteriors(
     groups = len(sums)
     log_sigma, log_tau = np.log(SIGMA_PCT), np.log(TAU_PCT)
     logit_rho = np.log(RHO / (1.0 - RHO))
-    p_sigma = np.zeros((groups, SIGMA_PCT.size))
+    p_sigma = alone = np.zeros((groups, SIGMA_PCT.size))
     p_tau = pool_grid(np.zeros((groups, TAU_PCT.size)), log_tau, centre=TAU_PRIOR[:2], group_sd=TAU_PRIOR[2])
     p_rho = pool_grid(np.zeros((groups, RHO.size)), logit_rho, centre=RHO_PRIOR[:2], group_sd=RHO_PRIOR[2])
     # Each pass lets one of the three learn from the shop while the others stand; it settles in a few.
     for _ in range(4):
         over_sigma = _log_sum(likes + p_rho[:, None, :, None] + p_tau[:, None, None, :], (2, 3))
-        p_sigma = pool_log_scale(over_sigma, log_sigma, stratum, SIGMA_PRIOR)
+        if family is None:
+            p_sigma = alone = pool_log_scale(over_sigma, log_sigma, stratum, SIGMA_PRIOR)
+        else:
+            nested = pool_nested(over_sigma, log_sigma, family, stratum, SIGMA_PRIOR, SHOP_SD)
+            p_sigma, alone = nested.prior, nested.without
         over_tau = _log_sum(likes + p_sigma[:, :, None, None] + p_rho[:, None, :, None], (1, 2))
         p_tau = pool_grid(over_tau, log_tau, centre=TAU_PRIOR[:2], group_sd=TAU_PRIOR[2])
         over_rho = _log_sum(likes + p_sigma[:, :, None, None] + p_tau[:, None, None, :], (1, 3))
@@ -228,12 +256,12 @@ def fit_posteriors(
         joint = np.exp(joint - joint.max())
         joint /= joint.sum()
         rng = np.random.default_rng([seed, at])
-        found.append(_draw(one, joint, np.exp(p_sigma[at]), draws, rng))
+        found.append(_draw(one, joint, (np.exp(p_sigma[at]), np.exp(alone[at])), draws, rng))
     return found
 
 
 def _draw(
-    sums: GroupSums, joint: Floats, sigma_prior: Floats, draws: int, rng: np.random.Generator
+    sums: GroupSums, joint: Floats, priors: tuple[Floats, Floats], draws: int, rng: np.random.Generator
 ) -> Posterior:
     picked = rng.choice(joint.size, size=draws, p=joint.ravel())
     s, r, t = np.unravel_index(picked, joint.shape)
@@ -259,7 +287,8 @@ def _draw(
         pattern = tau[:, None] * noise
         average = np.zeros(n)
     return Posterior(
-        sigma_prior=sigma_prior / sigma_prior.sum(),
+        sigma_prior=priors[0] / priors[0].sum(),
+        sigma_alone=priors[1] / priors[1].sum(),
         sigma=joint.sum(axis=(1, 2)),
         rho=joint.sum(axis=(0, 2)),
         tau=joint.sum(axis=(0, 1)),

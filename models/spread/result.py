@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 
 import polars as pl
 
@@ -24,6 +25,7 @@ STATS_SCHEMA: dict[str, pl.DataType] = {
     "within_vehicle_pct": pl.Float64(),
     "reading_se_pct": pl.Float64(),
     "own_weight": pl.Float64(),
+    "shop_weight": pl.Float64(),
     "drift_pct_per_month": pl.Float64(),
     "drift_low": pl.Float64(),
     "drift_high": pl.Float64(),
@@ -84,7 +86,8 @@ class GroupFit:
             interval; `between_vehicle_pct` is the part a vehicle keeps, `within_vehicle_pct` what changes
             from capture to capture beyond the reading error `reading_se_pct`; `swing_pct` is the standard
             deviation of what every second element in sequence swings by, which is taken off each
-            capture (`models.spread.swing`). `own_weight` 0 = borrowed, 1 = the group's own.
+            capture (`models.spread.swing`). `own_weight` 0 = borrowed, 1 = the group's own; `shop_weight` is the
+            share that comes from the same family in other shops (null where no other shop has it).
             `drift_pct_per_month` is how fast the element `drift_element`, the one that moves most clearly,
             moves against the others (negative = falling), its interval allowing for the choice among the
             elements. `odd_usual_pct` and `odd_limit_pct` are the median and the (1 - false_alarm_share)
@@ -103,6 +106,18 @@ class GroupFit:
     nulls: dict[str, Null]
     layouts: tuple[Layout, ...]
     settings: SpreadSettings
+
+    def of_groups(self, groups: Collection[str]) -> GroupFit:
+        """The same fit, of some groups alone."""
+        own = pl.col("group").is_in(list(groups))
+        return replace(
+            self,
+            stats=self.stats.filter(own),
+            pattern=self.pattern.filter(own),
+            healthy=self.healthy.filter(own),
+            nulls={group: null for group, null in self.nulls.items() if group in groups},
+            layouts=tuple(layout for layout in self.layouts if layout.group in groups),
+        )
 
     def pattern_of(self, group: str) -> Floats:
         """Usual value by element number, shape (elements,), in %."""

@@ -127,6 +127,16 @@ class ScalePrior:
     group_sd: float
 
 
+def scale_grids(prior: ScalePrior) -> tuple[Floats, Floats, Floats, Floats]:
+    """The grids of m_0, m_stratum, kappa and omega, in equal steps each."""
+    m = np.linspace(prior.centre - 3.5 * prior.centre_sd, prior.centre + 3.5 * prior.centre_sd, 31)
+    wide = np.sqrt(prior.centre_sd**2 + prior.stratum_sd**2)
+    m_stratum = np.linspace(prior.centre - 3.5 * wide, prior.centre + 3.5 * wide, 41)
+    kappa = prior.stratum_sd * (np.arange(7) + 0.5) * 0.4
+    omega = prior.group_sd * (np.arange(9) + 0.5) * 0.33
+    return m, m_stratum, np.asarray(kappa), np.asarray(omega)
+
+
 def pool_log_scale(
     log_likelihood: Floats, x: Floats, stratum: npt.NDArray[np.int64], prior: ScalePrior
 ) -> Floats:
@@ -143,19 +153,15 @@ def pool_log_scale(
         shape (groups, k), log prior weights, each row log-sum-exp 0.
     """
     groups, k = log_likelihood.shape
-    m = np.linspace(prior.centre - 3.5 * prior.centre_sd, prior.centre + 3.5 * prior.centre_sd, 31)
-    wide = np.sqrt(prior.centre_sd**2 + prior.stratum_sd**2)
-    m_stratum = np.linspace(prior.centre - 3.5 * wide, prior.centre + 3.5 * wide, 41)
-    kappa = prior.stratum_sd * (np.arange(7) + 0.5) * 0.4
-    omega = prior.group_sd * (np.arange(9) + 0.5) * 0.33
+    m, m_stratum, kappa, omega = scale_grids(prior)
     hyper = (
         -0.5 * ((m - prior.centre) / prior.centre_sd)[:, None, None] ** 2
         - 0.5 * (kappa / prior.stratum_sd)[None, :, None] ** 2
         - 0.5 * (omega / prior.group_sd)[None, None, :] ** 2
     )
     # to_group[o, g, k]: N(x_k; m_stratum_g, omega_o), normalised over the grid.
-    to_group = _normal_rows(x[None, None, :], m_stratum[None, :, None], omega[:, None, None])
-    to_stratum = _normal_rows(m_stratum[None, None, :], m[:, None, None], kappa[None, :, None])
+    to_group = normal_rows(x[None, None, :], m_stratum[None, :, None], omega[:, None, None])
+    to_stratum = normal_rows(m_stratum[None, None, :], m[:, None, None], kappa[None, :, None])
     top = log_likelihood.max(axis=1, keepdims=True)
     like = np.exp(log_likelihood - top)
     marginal = np.log(np.maximum(np.einsum("fk,ogk->fog", like, to_group), 1e-300))
@@ -188,7 +194,7 @@ def pool_grid(log_likelihood: Floats, x: Floats, *, centre: tuple[float, float],
         shape (groups, k), log weights of what the other groups say about each one.
     """
     m = np.linspace(centre[0] - 3.0 * centre[1], centre[0] + 3.0 * centre[1], 41)
-    to_group = _normal_rows(x[None, :], m[:, None], group_sd)
+    to_group = normal_rows(x[None, :], m[:, None], group_sd)
     like = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
     marginal = np.log(np.maximum(like @ to_group.T, 1e-300))
     everything = -0.5 * ((m - centre[0]) / centre[1]) ** 2 + marginal.sum(axis=0)
@@ -198,7 +204,7 @@ def pool_grid(log_likelihood: Floats, x: Floats, *, centre: tuple[float, float],
     return np.asarray(np.log(np.maximum(density / density.sum(axis=1, keepdims=True), 1e-300)))
 
 
-def _normal_rows(x: npt.ArrayLike, mean: npt.ArrayLike, sd: npt.ArrayLike) -> Floats:
+def normal_rows(x: npt.ArrayLike, mean: npt.ArrayLike, sd: npt.ArrayLike) -> Floats:
     """Normal density on the last axis, each row scaled to sum 1 over the grid."""
     density = np.exp(-0.5 * ((np.asarray(x) - np.asarray(mean)) / np.asarray(sd)) ** 2)
     return np.asarray(density / np.maximum(density.sum(axis=-1, keepdims=True), 1e-300))

@@ -14,10 +14,11 @@ import secrets
 import sqlite3
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from models.records.shops import own_name, shop_of
 from pipelines.access import passwords
 from pipelines.access.roles import Role, Viewer, parse_roles, viewer_of
 from pipelines.errors import ShopspreadError
@@ -31,6 +32,8 @@ INVITED_S = 3 * 24 * 3600
 SESSION_S = 30 * 24 * 3600
 BUSY_S = 10.0
 
+_SHOPS = "ALTER TABLE account ADD COLUMN shops TEXT NOT NULL DEFAULT ''"
+"""Added later: the shops of somebody who is not of the whole group, `;` between them."""
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS account (
     name TEXT PRIMARY KEY, shown TEXT NOT NULL, roles TEXT NOT NULL, technician TEXT NOT NULL DEFAULT '',
@@ -61,6 +64,7 @@ class Account:
     has_password: bool
     withdrawn: bool
     locked: bool
+    shops: tuple[str, ...] = ()
 
 
 class Accounts:
@@ -89,7 +93,8 @@ class Accounts:
             return []
         with self._open(write=False) as con:
             rows = con.execute(
-                "SELECT shown, roles, technician, email, password, withdrawn, locked_until FROM account ORDER BY name"
+                "SELECT shown, roles, technician, email, password, withdrawn, locked_until, shops FROM account "
+                "ORDER BY name"
             ).fetchall()
         return [
             Account(
@@ -100,8 +105,9 @@ class Accounts:
                 bool(password),
                 bool(gone),
                 locked > self._now(),
+                _shops(shops),
             )
-            for shown, roles, technician, email, password, gone, locked in rows
+            for shown, roles, technician, email, password, gone, locked, shops in rows
         ]
 
     def secret(self) -> bytes:
@@ -122,11 +128,19 @@ class Accounts:
     # -- admitting ---------------------------------------------------------------------------------------------------
 
     def invite(
-        self, name: str, roles: Iterable[Role], *, technician: str = "", email: str = "", by: str
+        self,
+        name: str,
+        roles: Iterable[Role],
+        *,
+        technician: str = "",
+        email: str = "",
+        by: str,
+        shops: Iterable[str] = (),
     ) -> str:
         """Admit somebody, or give somebody admitted a new link; returns the token of a link that works once.
 
-        An invitation replaces roles, technician and e-mail address; an older link no longer works, sessions end.
+        An invitation replaces roles, technician, e-mail address and shops (none named: all); an
+        older link no longer works, sessions end.
 
         Raises:
             ShopspreadError: for an empty name, or an address that belongs to somebody else, or where the last owner
@@ -141,11 +155,11 @@ class Accounts:
         with self._open(create=True) as con:
             try:
                 con.execute(
-                    "INSERT INTO account (name, shown, roles, technician, email) VALUES (?, ?, ?, ?, ?) "
+                    "INSERT INTO account (name, shown, roles, technician, email, shops) VALUES (?, ?, ?, ?, ?, ?) "
                     "ON CONFLICT (name) DO UPDATE SET shown = excluded.shown, "
                     "roles = excluded.roles, technician = excluded.technician, "
-                    "email = excluded.email, withdrawn = 0, bad_tries = 0, locked_until = 0",
-                    (key, shown, held, technician.strip(), _address(email)),
+                    "email = excluded.email, shops = excluded.shops, withdrawn = 0, bad_tries = 0, locked_until = 0",
+                    (key, shown, held, technician.strip(), _address(email), ";".join(shops)),
                 )
             except sqlite3.IntegrityError as error:
                 raise ShopspreadError(f"The address {email} belongs to another account.") from error
@@ -189,12 +203,16 @@ class Accounts:
         """Put a pseudonym in the place of a leaver's name and withdraw them; returns how many accounts it was."""
         if not self.file.exists():
             return 0
+        own = own_name(technician)
         with self._open() as con:
             keys = [
-                key for (key,) in con.execute(
-                    "SELECT name FROM account WHERE technician = ? OR name = ?", (technician, _key(technician))
+                key
+                for (key,) in con.execute(
+                    "SELECT name FROM account WHERE (shops = '' AND technician = ?) "
+                    "OR (shops = ? AND (technician IN (?, ?) OR name = ?))",
+                    (technician, shop_of(technician), technician, own, _key(own)),
                 )
-            ]  # fmt: skip
+            ]
             for key in keys:
                 self._end(con, key)
                 con.execute("DELETE FROM account WHERE name = ?", (key,))
@@ -291,11 +309,11 @@ class Accounts:
             return None
         with self._open(write=False) as con:
             row = con.execute(
-                "SELECT shown, roles, technician FROM session JOIN account USING (name) "
+                "SELECT shown, roles, technician, shops FROM session JOIN account USING (name) "
                 "WHERE token = ? AND until > ? AND NOT withdrawn",
                 (_seal(token), self._now()),
             ).fetchone()
-        return viewer_of(row[0], _roles(row[1]), row[2]) if row else None
+        return viewer_of(row[0], _roles(row[1]), row[2], _shops(row[3])) if row else None
 
     def of_email(self, email: str) -> Viewer | None:
         """Who an identity provider's verified address belongs to; None where nobody of that address is admitted."""
@@ -304,9 +322,10 @@ class Accounts:
             return None
         with self._open(write=False) as con:
             row = con.execute(
-                "SELECT shown, roles, technician FROM account WHERE email = ? AND NOT withdrawn", (address,)
+                "SELECT shown, roles, technician, shops FROM account WHERE email = ? AND NOT withdrawn",
+                (address,),
             ).fetchone()
-        return viewer_of(row[0], _roles(row[1]), row[2]) if row else None
+        return viewer_of(row[0], _roles(row[1]), row[2], _shops(row[3])) if row else None
 
     def sign_out(self, token: str) -> None:
         """End a session; one that is none is no error."""
@@ -351,6 +370,9 @@ class Accounts:
             con = sqlite3.connect(self.file, timeout=BUSY_S, isolation_level=None)
             try:
                 con.executescript("PRAGMA foreign_keys = ON; PRAGMA secure_delete = ON;" + SCHEMA)
+                if not any(row[1] == "shops" for row in con.execute("PRAGMA table_info(account)")):
+                    with suppress(sqlite3.OperationalError):  # another process has done it this very moment
+                        con.execute(_SHOPS)
                 # A transaction that begins as a reader and then writes can be refused half-way.
                 con.execute("BEGIN IMMEDIATE" if write else "BEGIN")
                 try:
@@ -369,6 +391,10 @@ class Accounts:
 
 def _roles(text: str) -> tuple[Role, ...]:
     return tuple(Role(word) for word in text.split(";") if word)
+
+
+def _shops(text: str) -> tuple[str, ...]:
+    return tuple(word for word in text.split(";") if word)
 
 
 def _key(name: str) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from models.records.shops import own_name, qualified, shop_in
 from pipelines.errors import ShopspreadError
 
 
@@ -60,23 +61,26 @@ class Viewer:
     Attributes:
         name: as they sign in; it stands beside everything they write. Empty where nobody signs in.
         technician: their key in the shop's tables; empty where they have none.
+        shops: whose rows they see and write, where several share the warehouse; None for all of them.
     """
 
     name: str
     rights: frozenset[Right]
     technician: str = ""
     roles: tuple[Role, ...] = ()
+    shops: tuple[str, ...] | None = None
 
     @property
     def all_rights(self) -> bool:
         """Whether nothing is hidden from this person."""
-        return self.rights == frozenset(Right)
+        return self.rights == frozenset(Right) and self.shops is None
 
     @property
     def sight(self) -> str:
         """A key that is the same for two people who are shown the same."""
         own = "" if self.may(Right.SEE_NAMES) else f"|{self.name}"
-        return f"{','.join(sorted(right.name for right in self.rights))}|{self.technician}{own}"
+        shops = "" if self.shops is None else f"|{self.shops}"
+        return f"{','.join(sorted(right.name for right in self.rights))}|{self.technician}{own}{shops}"
 
     def may(self, right: Right) -> bool:
         """Whether this is theirs to see or to do."""
@@ -92,6 +96,20 @@ class Viewer:
             who = f"As {' and '.join(self.roles)}" if self.roles else "Without a role"
             raise NotAllowed(f"{who} you may not {right.value}. The owner can change that.")
 
+    def require_shops(self, names: Iterable[str]) -> None:
+        """Refuse what names something of a shop that is not theirs, or of the whole group where they have one shop.
+
+        Args:
+            names: of things (`models.records.shops`); an empty one is the whole group's.
+
+        Raises:
+            NotAllowed: with a sentence for the person.
+        """
+        if self.shops is not None and any(not name or shop_in(name) not in self.shops for name in names):
+            raise NotAllowed(
+                f"You may do that for {' and '.join(self.shops)} alone. The owner can change that."
+            )
+
     def sees(self, technician: str) -> bool:
         """Whether figures about that person may be shown to this one."""
         return self.may(Right.SEE_PEOPLE) or (bool(technician) and technician == self.technician)
@@ -101,11 +119,15 @@ EVERYBODY = Viewer("", frozenset(Right))
 """Where nobody signs in: one shop on one computer, whoever sits there."""
 
 
-def viewer_of(name: str, roles: Iterable[Role], technician: str = "") -> Viewer:
-    """A person with the rights of all their roles together."""
+def viewer_of(name: str, roles: Iterable[Role], technician: str = "", shops: Iterable[str] = ()) -> Viewer:
+    """A person with the rights of all their roles together, in these shops or, where none is named, in all."""
     held = tuple(sorted(set(roles), key=list(Role).index))
     rights = frozenset().union(*(RIGHTS[role] for role in held)) if held else frozenset()
-    return Viewer(name, rights, technician, held)
+    own = tuple(shops)
+    # their key is written as their shop has it, and stands inside with the shop's name before it
+    if len(own) == 1 and technician:
+        technician = qualified(own[0], own_name(technician))
+    return Viewer(name, rights, technician, held, own or None)
 
 
 def parse_roles(words: Iterable[str]) -> tuple[Role, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from models.records.shops import narrowed
 from pipelines.access.hiding import OTHERS, Hiding
 from pipelines.access.roles import Right, Viewer
 
@@ -25,6 +26,9 @@ def seen(viewer: Viewer, name: str, frame: pl.DataFrame, hiding: Hiding) -> pl.D
         frame: the rows; not changed.
         hiding: what stands in the place of names for this person, also in the names of files and in texts.
     """
+    if viewer.shops is not None:
+        # before names are hidden: a name of ours for a capture does not say whose it is
+        frame = narrowed(frame, viewer.shops)
     return hiding.frame(_theirs(viewer, name, frame))
 
 

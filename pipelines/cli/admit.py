@@ -12,6 +12,7 @@ from pipelines.access.accounts import INVITED_S, Accounts
 from pipelines.access.roles import RIGHTS, Right, Role, parse_roles
 from pipelines.cli import output as out
 from pipelines.cli.options import WarehousePath
+from pipelines.errors import ShopspreadError
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse, places
 
 accounts = typer.Typer(help="Say who may sign in to the dashboard, and as what.", no_args_is_help=True)
@@ -43,6 +44,12 @@ def invite(
     email: Annotated[
         str, typer.Option("--email", help="Their address at the shop's identity provider, if there is one.")
     ] = "",
+    shop: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--shop", help="A shop whose rows alone they see; may be given again (none named: all)."
+        ),
+    ] = None,
     address: Annotated[
         str, typer.Option("--address", help="Where the dashboard is reached, for the link.")
     ] = "http://127.0.0.1:8501",
@@ -51,8 +58,15 @@ def invite(
 
     For somebody admitted before it is a new link: roles are replaced, open pages close.
     """
-    Warehouse(warehouse)  # says so where there is none
-    token = _of(warehouse).invite(name, parse_roles(role), technician=technician, email=email, by=_by())
+    house = Warehouse(warehouse)  # says so where there is none
+    known = house.frame("shops")["shop"].to_list()
+    if unknown := [one for one in shop or () if not one or one not in known]:
+        raise ShopspreadError(
+            f"There is no shop {unknown[0]!r} in this warehouse; there are: {', '.join(filter(None, known)) or 'none'}."
+        )
+    token = _of(warehouse).invite(
+        name, parse_roles(role), technician=technician, email=email, by=_by(), shops=shop or ()
+    )
     out.say(f"Hand this link to {name} alone; it works once, within {INVITED_S // 86400} days.")
     if email:
         out.say(f"Or {name} signs in through the identity provider as {email}.")
@@ -72,7 +86,9 @@ def listing(warehouse: WarehousePath = DEFAULT_WAREHOUSE) -> None:
         )  # fmt: skip
         roles = ", ".join(one.roles)
         out.result(
-            f"{one.name}: {roles}; {state}" + (f"; technician {one.technician}" if one.technician else "")
+            f"{one.name}: {roles}; {state}"
+            + (f"; technician {one.technician}" if one.technician else "")
+            + (f"; of {', '.join(one.shops)} alone" if one.shops else "")
         )
     if not people:
         out.say("Nobody is admitted; the dashboard opens on this computer only, without sign-in.")

@@ -177,18 +177,21 @@ def report(
         ),
     ] = None,
     as_json: AsJson = False,
+    shop: Shop = "",
 ) -> None:
     """Print the shop's answers on one page.
 
     Scope use, comebacks, technicians and engine families, each figure with its n and interval.
     """
     from pipelines.reports.report import build_report, refuse_future
+    from pipelines.warehouse.shops import wanted_shop
 
     store = Warehouse(warehouse)
     if as_of is not None:
         refuse_future(store, as_of.date())
+    one = wanted_shop(store, shop, what="A report")
     with out.waiting("Working out the report"):
-        document = build_report(store, as_of=as_of.date() if as_of else None)
+        document = build_report(store, as_of=as_of.date() if as_of else None, shop=one)
     out.report(document, as_json=as_json)
 
 
@@ -214,6 +217,7 @@ def digest(
             "_SECURITY (starttls, tls or none), _USER, _PASSWORD and _FROM name; may be given several times.",
         ),
     ] = None,
+    shop: Shop = "",
 ) -> None:
     """Write one week's digest as one HTML file, or mail it.
 
@@ -223,15 +227,17 @@ def digest(
     from dashboard.documents import mail
     from pipelines.reports.report import refuse_future
     from pipelines.reports.week import last_week, waits_of, week_of
+    from pipelines.warehouse.shops import wanted_shop
 
     recipients = [mail.checked_address(one) for one in mail_to or []]
     server = mail.mail_server() if recipients else None
     store = Warehouse(warehouse)
     if week is not None:
         refuse_future(store, week.date() - dt.timedelta(days=week.weekday()))
+    one = wanted_shop(store, shop, what="A digest")
     with out.waiting("Writing the digest"):
-        facts = week_of(store, week.date() if week else last_week(store))
-        waits = waits_of(store, facts)
+        facts = week_of(store, week.date() if week else last_week(store, shop=one), one)
+        waits = waits_of(store, facts, one)
         path = document.write_digest(facts, waits, output) if output or not recipients else None
     if path is not None:
         out.say(f"The digest stands in {path}.")

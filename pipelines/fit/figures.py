@@ -31,27 +31,26 @@ from models.people.power import delays
 from models.people.skill import TechnicianSkill, technicians
 from models.records.people_settings import PeopleSettings
 from models.records.shop import Shop
+from models.records.shops import narrowed
+from models.shops.beside import ShopsBeside
 from models.stats.logistic import NotConverged
-from models.thresholds.proposal import Cost, costs_at
 from pipelines import __version__
 from pipelines.fit import standing_hookup
-from pipelines.fit.limits import LimitFigure, limit_figures, name_of
-from pipelines.kinds import kind
+from pipelines.fit.beside import BESIDE, BESIDE_FRAMES, beside_of
+from pipelines.fit.limits import GroupCosts, LimitFigure, costs_of, limit_figures, name_of
 from pipelines.threads import one_thread
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.codec import CodecError, decode, encode
 from pipelines.warehouse.database import Warehouse, query
 from pipelines.warehouse.decisions import settings_in
 from pipelines.warehouse.shop import shop_of
+from pipelines.warehouse.shops import figure_name, frames_of, shops_in
 
 FIGURES_VERSION = 3
 """Raise it whenever a model of `models.people`, `models.jobs` or `models.thresholds` says something else of the
 same records, so that no figure of the earlier model is shown."""
 
 SETTINGS_THAT_MATTER = ("comeback_window_days", "house_setup")
-
-GroupCosts = Mapping[tuple[str, str, str], Cost]
-"""What the limits in force do, by test, measure and group."""
 
 PEOPLE_FRAMES: tuple[str, ...] = (
     "captures", "checks", "outcomes", "orders", "technicians", "drills", "coaching", "repeated_elements",
@@ -120,9 +119,9 @@ def people_settings(settings: Mapping[str, Any]) -> PeopleSettings:
 
 
 def last_day(frame: pl.DataFrame) -> dt.date:
-    """The newest day on record; today for an empty warehouse."""
-    found = frame["last_day"].drop_nulls()
-    return found[0] if len(found) else dt.date.today()
+    """The newest day on record, of all shops in the frame; today for an empty warehouse."""
+    found = frame["last_day"].max()
+    return found if isinstance(found, dt.date) else dt.date.today()
 
 
 def last_over(newest: dt.date) -> dt.date:
@@ -195,89 +194,83 @@ def people_week(
     return PeopleWeek(monday, skills, coaching.items, earlier.items, used.by_week)
 
 
-def costs_of(frames: Mapping[str, pl.DataFrame], end: dt.datetime) -> GroupCosts:
-    """What the limits in force do in every group of every test, by captures and outcomes up to `end`.
-
-    Args:
-        frames: the queries of `COST_FRAMES`.
-    """
-    records = shop_of(frames)
-    shop = records.with_frames(
-        captures=records.captures.filter(pl.col("captured_at") <= end),
-        outcomes=records.outcomes.filter(pl.col("confirmed_at") <= end),
-    )
-    groups, limits, scores = frames["comparison_groups"], frames["thresholds_in_force"], frames["scores"]
-    found: dict[tuple[str, str, str], Cost] = {}
-    for test in groups["test"].unique(maintain_order=True):
-        known = kind(test)
-        if known is None:
-            continue  # a test of a newer program: nothing is said of it
-        own = shop.of_test(test)
-        for measure in known.measures:
-            in_force = limits.filter((pl.col("test") == test) & (pl.col("measure") == measure.name))
-            at = dict(in_force.select("group", "threshold_pct").iter_rows())
-            with one_thread():
-                costs = costs_at(scores.filter(pl.col("measure") == measure.name), own, at)
-            for group in groups.filter(pl.col("test") == test)["group"]:
-                found[test, measure.name, group] = costs[group]
-    return found
-
-
 # -- stored ------------------------------------------------------------------------------------------------------------
 
 
 def store_figures(warehouse: Warehouse) -> bool:
-    """Work the newest day's figures out and store them in the place of the last ones.
+    """Work the newest day's figures out and store them in the place of the last ones, each shop's by itself.
 
     No connection is held meanwhile. Where something landed in between, nothing is stored: those figures would
-    be of a shop that is no more.
+    be of a shop that is no more. Nobody's work is weighed against another shop's.
 
     Returns:
         whether they stand in the warehouse now.
     """
     with warehouse.reading() as connection:
-        before = _state(connection)
-        frames = {name: query(connection, name) for name in PEOPLE_FRAMES}
-    try:
-        shop = people_shop(frames)
-        figures = figures_of(shop, before.settings, before.day)
-        week = people_week(shop, before.settings, last_over(before.day), figures)
-    except NotConverged:
-        return False  # the page that asks says why
-    values = _encoded(figures, before)
-    values[_WEEK] = (before.people_key, encode([getattr(week, name) for name in _WEEK_PARTS]))
-    del frames, shop, figures, week
-    with warehouse.reading() as connection:
-        frames = {name: query(connection, name) for name in COST_FRAMES}
-    costs = costs_of(frames, dt.datetime.combine(before.day, dt.time.max))
-    values["costs"] = (before.costs_key, encode(dict(costs)))
-    for name, found in limit_figures(warehouse, frames).items():
-        values[name] = (before.costs_key, encode([found]))
-    del frames
+        shops = shops_in(connection)
+        before = {shop: _state(connection, shop) for shop in shops}
+    rows: list[tuple[str, dt.date, str, str]] = []
+    used: dict[str, tuple[int, int]] = {}
+    for shop in shops:
+        try:
+            values, found = _worked_out(warehouse, before[shop], shop)
+        except NotConverged:
+            return False  # the page that asks says why
+        rows += [(figure_name(name, shop), before[shop].day, *value) for name, value in values.items()]
+        used[shop or ""] = found.eligible, found.scoped
+    if len(shops) > 1:
+        newest = max(before.values(), key=lambda state: state.day)
+        found_beside = beside_of(warehouse.frames(BESIDE_FRAMES), used, newest.day)
+        rows.append((BESIDE, newest.day, newest.costs_key, encode(found_beside)))
     with warehouse.transaction() as connection:
-        now = _state(connection)
-        if (now.people_key, now.costs_key, now.day) != (before.people_key, before.costs_key, before.day):
+        if {shop: _state(connection, shop) for shop in shops_in(connection)} != before:
             return False
         connection.execute("DELETE FROM figure")
-        rows = [(name, before.day, key, value) for name, (key, value) in values.items()]
         schema = {"name": pl.String, "as_of": pl.Date, "key": pl.String, "value": pl.String}
         intake_log.append(connection, "figure", pl.DataFrame(rows, schema=schema, orient="row"))
     return True
 
 
-def load_figures(warehouse: Warehouse, *, charts: bool = True) -> Figures | None:
+def _worked_out(
+    warehouse: Warehouse, state: _State, shop: str | None
+) -> tuple[dict[str, tuple[str, str]], Adoption]:
+    """One shop's figures as they are stored, (key, value) by name; and its use of the scope.
+
+    Raises:
+        models.stats.logistic.NotConverged: where a model of the people's shares does not settle.
+    """
+    frames = frames_of(warehouse, PEOPLE_FRAMES, shop)
+    records = people_shop(frames)
+    figures = figures_of(records, state.settings, state.day)
+    week = people_week(records, state.settings, last_over(state.day), figures)
+    values = _encoded(figures, state)
+    values[_WEEK] = (state.people_key, encode([getattr(week, name) for name in _WEEK_PARTS]))
+    used = figures.adoption
+    del frames, records, figures, week
+    frames = frames_of(warehouse, COST_FRAMES, shop)
+    costs = costs_of(frames, dt.datetime.combine(state.day, dt.time.max))
+    values["costs"] = (state.costs_key, encode(dict(costs)))
+    for name, found in limit_figures(warehouse, frames).items():
+        values[name] = (state.costs_key, encode([found]))
+    return values, used
+
+
+def load_figures(warehouse: Warehouse, *, charts: bool = True, shop: str | None = None) -> Figures | None:
     """The stored figures of the newest day, or None where there are none of the shop as it is now.
 
     Args:
         charts: also the points of the coaching charts, which are many; without them that frame is empty.
+        shop: one of several; None where there is but one.
 
     Raises:
         WarehouseError: when the warehouse cannot be read.
     """
     with warehouse.reading() as connection:
-        state = _state(connection)
+        state = _state(connection, shop)
         names = [*_PARTS, "coaching", *(["chart_points"] if charts else [])]
-        found = {name: _stored(connection, name, state.people_key, state.day) for name in names}
+        found = {
+            name: _stored(connection, figure_name(name, shop), state.people_key, state.day) for name in names
+        }
     if any(value is _NOTHING for value in found.values()):
         return None
     coaching: CoachingList = found.pop("coaching")
@@ -286,7 +279,7 @@ def load_figures(warehouse: Warehouse, *, charts: bool = True) -> Figures | None
     return Figures(as_of=state.day, coaching=coaching, **found)
 
 
-def load_people_week(warehouse: Warehouse, monday: dt.date) -> PeopleWeek | None:
+def load_people_week(warehouse: Warehouse, monday: dt.date, shop: str | None = None) -> PeopleWeek | None:
     """A week's part about people, or None where the fit stored none of that week and the shop as it is now.
 
     It stores the last week that is over.
@@ -295,35 +288,50 @@ def load_people_week(warehouse: Warehouse, monday: dt.date) -> PeopleWeek | None
         WarehouseError: when the warehouse cannot be read.
     """
     with warehouse.reading() as connection:
-        state = _state(connection)
+        state = _state(connection, shop)
         if monday != last_over(state.day):
             return None
-        found = _stored(connection, _WEEK, state.people_key, state.day)
+        found = _stored(connection, figure_name(_WEEK, shop), state.people_key, state.day)
     return None if found is _NOTHING else PeopleWeek(**dict(zip(_WEEK_PARTS, found, strict=True)))
 
 
-def load_costs(warehouse: Warehouse) -> GroupCosts | None:
+def load_costs(warehouse: Warehouse, shop: str | None = None) -> GroupCosts | None:
     """What the limits in force do, as stored, or None where something was logged or decided since.
 
     Raises:
         WarehouseError: when the warehouse cannot be read.
     """
     with warehouse.reading() as connection:
-        state = _state(connection)
-        found = _stored(connection, "costs", state.costs_key, state.day)
+        state = _state(connection, shop)
+        found = _stored(connection, figure_name("costs", shop), state.costs_key, state.day)
     return None if found is _NOTHING else found
 
 
-def load_limit_figure(warehouse: Warehouse, what: str, test: str, measure: str) -> list[LimitFigure]:
+def load_limit_figure(
+    warehouse: Warehouse, what: str, test: str, measure: str, shop: str | None = None
+) -> list[LimitFigure]:
     """One of `limits.limit_figures` as stored, alone in a list; empty where something was logged or decided since.
 
     Raises:
         WarehouseError: when the warehouse cannot be read.
     """
     with warehouse.reading() as connection:
-        state = _state(connection)
-        found = _stored(connection, name_of(what, test, measure), state.costs_key, state.day)
+        state = _state(connection, shop)
+        name = figure_name(name_of(what, test, measure), shop)
+        found = _stored(connection, name, state.costs_key, state.day)
     return [] if found is _NOTHING else list(found)
+
+
+def load_beside(warehouse: Warehouse) -> ShopsBeside | None:
+    """The shops beside each other as stored, or None where something was logged or decided since, or there is one.
+
+    Raises:
+        WarehouseError: when the warehouse cannot be read.
+    """
+    with warehouse.reading() as connection:
+        state = _state(connection, None)
+        found = _stored(connection, BESIDE, state.costs_key, state.day)
+    return None if found is _NOTHING else found
 
 
 _PARTS = ("skills", "sessions", "effect", "adoption", "comebacks", "delays")
@@ -350,8 +358,9 @@ def _with_points(coaching: CoachingList, points: pl.DataFrame) -> CoachingList:
     )
 
 
-def _state(connection: duckdb.DuckDBPyConnection) -> _State:
+def _state(connection: duckdb.DuckDBPyConnection, shop: str | None) -> _State:
     frames = {name: query(connection, name) for name in _STATE}
+    days = frames["last_day"] if shop is None else narrowed(frames["last_day"], [shop])
     settings = settings_in(frames["settings"])
     people = {
         "figures": FIGURES_VERSION,
@@ -362,7 +371,7 @@ def _state(connection: duckdb.DuckDBPyConnection) -> _State:
     limits = frames["thresholds_in_force"].select("test", "measure", "group", "version", "threshold_pct")
     digest = hashlib.sha256(json.dumps(limits.rows()).encode()).hexdigest()
     return _State(
-        day=last_day(frames["last_day"]),
+        day=last_day(days),
         people_key=json.dumps(people, sort_keys=True),
         costs_key=json.dumps(people | {"thresholds": digest}, sort_keys=True),
         settings=people_settings(settings),

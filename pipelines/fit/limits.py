@@ -5,6 +5,7 @@ All of it is of all records, as somebody sees it who may see everything.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 
 import polars as pl
@@ -14,6 +15,7 @@ from models.records.shop import Shop
 from models.thresholds.curves import ThresholdCurves, curves
 from models.thresholds.evidence import evidence
 from models.thresholds.gauge import GaugeCheck, deviation_against_gauge
+from models.thresholds.proposal import Cost, costs_at
 from pipelines.fit.landing import stored_scores
 from pipelines.kinds import kind
 from pipelines.threads import one_thread
@@ -21,6 +23,8 @@ from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.shop import shop_of
 
 CURVES, GAUGE = "curves", "gauge"
+GroupCosts = Mapping[tuple[str, str, str], Cost]
+"""What the limits in force do, by test, measure and group."""
 LimitFigure = ThresholdCurves | GaugeCheck | None
 
 
@@ -85,3 +89,31 @@ def gauge_of(warehouse: Warehouse, own: Shop, test: str, measure: str) -> GaugeC
     elements = rows["fit_elements"].sort("capture_file", "position").with_columns(measure=pl.lit(measure))
     with one_thread():
         return deviation_against_gauge(scores, own.with_frames(elements=ELEMENTS.of(elements)))
+
+
+def costs_of(frames: Mapping[str, pl.DataFrame], end: dt.datetime) -> GroupCosts:
+    """What the limits in force do in every group of every test, by captures and outcomes up to `end`.
+
+    Args:
+        frames: the queries of `figures.COST_FRAMES`.
+    """
+    records = shop_of(frames)
+    shop = records.with_frames(
+        captures=records.captures.filter(pl.col("captured_at") <= end),
+        outcomes=records.outcomes.filter(pl.col("confirmed_at") <= end),
+    )
+    groups, limits, scores = frames["comparison_groups"], frames["thresholds_in_force"], frames["scores"]
+    found: dict[tuple[str, str, str], Cost] = {}
+    for test in groups["test"].unique(maintain_order=True):
+        known = kind(test)
+        if known is None:
+            continue  # a test of a newer program: nothing is said of it
+        own = shop.of_test(test)
+        for measure in known.measures:
+            in_force = limits.filter((pl.col("test") == test) & (pl.col("measure") == measure.name))
+            at = dict(in_force.select("group", "threshold_pct").iter_rows())
+            with one_thread():
+                costs = costs_at(scores.filter(pl.col("measure") == measure.name), own, at)
+            for group in groups.filter(pl.col("test") == test)["group"]:
+                found[test, measure.name, group] = costs[group]
+    return found

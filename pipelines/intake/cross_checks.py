@@ -21,6 +21,7 @@ from models.records.shops import shop_of
 from pipelines.intake.table_cells import near_miss
 from pipelines.intake.tables import CURLY, SPECS, RowProblem, TableRead
 from pipelines.kinds import GENERAL_NOUN, kind
+from pipelines.warehouse.database import query
 
 
 @dataclass
@@ -38,6 +39,7 @@ def checked(table: TableRead, connection: duckdb.DuckDBPyConnection) -> TableRea
     found = _Found()
     if look is not None:
         look(rows, connection, found)
+    _shops(table, rows, connection, found)
     _look_alikes(table, rows, connection, found)
     _curly(table, rows, found)
     if not found.refused and not found.asked:
@@ -199,6 +201,20 @@ def _look_alikes(
             for name in names[1:]:
                 if group[name]:
                     found.asked.append((group[name], _question(column, names[0], name)))
+
+
+def _shops(
+    table: TableRead, rows: list[dict[str, Any]], connection: duckdb.DuckDBPyConnection, found: _Found
+) -> None:
+    """A new shop whose name reads like that of one there is would be two by a slip."""
+    said = {row["shop"] for row in rows} - {""}
+    known = set(query(connection, "shops")["shop"]) if said else set()
+    for row in rows:
+        alike = [name for name in known if skeleton(name) == skeleton(row["shop"])]
+        if alike and row["shop"] not in known:
+            found.refused[table.spec.name_of(row)] = (
+                f"shop {row['shop']!r} reads the same as {alike[0]!r}, which there is; write both alike."
+            )
 
 
 def _curly(table: TableRead, rows: list[dict[str, Any]], found: _Found) -> None:

@@ -27,7 +27,7 @@ class Uploaded:
     troubles: Mapping[str, str]
 
 
-def upload(warehouse: Warehouse, files: Iterable[tuple[str, bytes]], *, by: str) -> Uploaded:
+def upload(warehouse: Warehouse, files: Iterable[tuple[str, bytes]], *, by: str, shop: str = "") -> Uploaded:
     """Take in capture files from the browser; each waits, with its waveform kept, until it has a label.
 
     Raises:
@@ -35,7 +35,7 @@ def upload(warehouse: Warehouse, files: Iterable[tuple[str, bytes]], *, by: str)
         WarehouseError: when the files cannot be written.
     """
     who, batch = named(by), new_batch()
-    taken = uploads.keep(warehouse, files, by=who, batch=batch)
+    taken = uploads.keep(warehouse, files, by=who, batch=batch, shop=shop)
     if any(one.capture_file and not one.known for one in taken):
         ingest(None, warehouse, batch=batch, jobs=1, apart=True)
     refused = warehouse.frame("intake_captures").filter(status="refused").select("capture_file", "reason")
@@ -53,13 +53,13 @@ def label(warehouse: Warehouse, rows: Sequence[Mapping[str, str]], *, by: str) -
     return entered
 
 
-def define_family(warehouse: Warehouse, row: Mapping[str, str], *, by: str) -> Entered:
+def define_family(warehouse: Warehouse, row: Mapping[str, str], *, by: str, shop: str = "") -> Entered:
     """Define an engine family, and read the captures that waited for it.
 
     Raises:
         ShopspreadError: when nobody is named or the definition contradicts itself.
     """
-    entered = enter_all(warehouse, "engine_families", [row], by=by)
+    entered = enter_all(warehouse, "engine_families", [row], by=by, shop=shop)
     ingest(None, warehouse, batch=entered.batch, jobs=1, apart=True)
     return entered
 
@@ -100,7 +100,14 @@ def log_coaching(
 
 
 def set_drill(
-    warehouse: Warehouse, *, technician: str, test: str, week_of: dt.date, target: int, by: str
+    warehouse: Warehouse,
+    *,
+    technician: str,
+    test: str,
+    week_of: dt.date,
+    target: int,
+    by: str,
+    shop: str = "",
 ) -> Entered:
     """Set a drill for one technician, or for everybody where none is named.
 
@@ -114,4 +121,4 @@ def set_drill(
         "week_of": week_of.isoformat(),
         "target": str(target),
     }
-    return enter_all(warehouse, "drills", [cells], by=by)
+    return enter_all(warehouse, "drills", [cells], by=by, shop=shop)

@@ -55,10 +55,16 @@ def named(by: str) -> str:
 
 
 def enter(
-    warehouse: Warehouse, table: str, row: Mapping[str, str], *, by: str, batch: str | None = None
+    warehouse: Warehouse,
+    table: str,
+    row: Mapping[str, str],
+    *,
+    by: str,
+    batch: str | None = None,
+    shop: str = "",
 ) -> Entered:
     """Bring one row into the warehouse; see `enter_all`."""
-    return enter_all(warehouse, table, [row], by=by, batch=batch)
+    return enter_all(warehouse, table, [row], by=by, batch=batch, shop=shop)
 
 
 def enter_all(

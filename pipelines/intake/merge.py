@@ -109,7 +109,7 @@ def sheet_name(spec: TableSpec) -> str:
 
 def last_day(warehouse: Warehouse) -> dt.date | None:
     """The newest day on record, None in an empty warehouse."""
-    return warehouse.frame("last_day")["last_day"][0]  # type: ignore[no-any-return]
+    return warehouse.frame("last_day")["last_day"].max()  # type: ignore[return-value]
 
 
 def _merge(table: TableRead, warehouse: Warehouse, batch: str, by: str | None) -> TableIntake:

@@ -31,7 +31,7 @@ def checked_shop(name: str) -> str:
     Raises:
         ShopspreadError: it may not be called so.
     """
-    name = " ".join(name.split())
+    name = name.strip()
     try:
         return shop_name(name, Form()) if name else ""
     except CellProblem as problem:

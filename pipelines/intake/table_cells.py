@@ -259,11 +259,12 @@ def capture_path(path: str) -> str:
 
 
 def shop_name(cell: str, form: Form) -> str:
-    """A shop's name: short, and without what stands in paths or between a shop and a name."""
+    """A shop's name: short, and without what stands in paths, in addresses or between a shop and a name."""
     name = text(cell, form)
-    if len(name) > MOST_SHOP or name.startswith(".") or any(char in name for char in (MARK, "/", "\\")):
+    if not re.fullmatch(rf"[^\s|;/\\.{MARK}][^\s|;/\\{MARK}]{{0,{MOST_SHOP - 1}}}", name):
         raise CellProblem(
-            f"{cell!r} is no name for a shop: at most {MOST_SHOP} characters, none of {MARK} / \\, no dot in front"
+            f"{cell!r} is no name for a shop: at most {MOST_SHOP} characters, no blank, none of | ; / \\ {MARK}, "
+            "no dot in front; write North-Side"
         )
     return name
 

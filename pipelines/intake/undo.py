@@ -95,6 +95,15 @@ def undo(warehouse: Warehouse, batch: str, *, by: str | None = None) -> Undone:
     return Undone(done["rows"], done["captures"], tuple(kept))
 
 
+def keys_of(warehouse: Warehouse, batch: str) -> list[str]:
+    """What a batch is about: the keys of its rows and captures."""
+    with warehouse.reading() as connection:
+        rows = connection.execute(
+            "SELECT DISTINCT key FROM intake_log WHERE batch = ? AND key IS NOT NULL ORDER BY key", [batch]
+        ).fetchall()
+    return [key for (key,) in rows]
+
+
 def _later(
     connection: duckdb.DuckDBPyConnection, subject: str, key: str, log_id: int, batch: str
 ) -> str | None:

@@ -15,6 +15,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from models.records.shops import MARK, own_name, qualified, shop_column, shop_of
 from pipelines.errors import ShopspreadError, WarehouseError
 from pipelines.intake import folder
 from pipelines.readers import known_suffixes
@@ -58,21 +59,33 @@ def held(warehouse: Warehouse) -> dict[str, Path]:
     if not where.is_dir():
         return {}
     found = folder.look(where, (), known_suffixes(), ())
-    return {f"{FOLDER}/{name}": path for name, path in found.files.items()}
+    return {_capture_of(name): path for name, path in found.files.items()}
+
+
+def _capture_of(name: str) -> str:
+    """The capture an uploaded file is, by its path below the folder; a named shop's lie in a folder of its own."""
+    shop, _, bare = name.rpartition("/")
+    return qualified(shop, f"{FOLDER}/{bare}")
+
+
+def _path_of(warehouse: Warehouse, capture_file: str) -> Path:
+    """Where the file of an uploaded capture lies."""
+    return place(warehouse) / shop_of(capture_file) / own_name(capture_file).removeprefix(f"{FOLDER}/")
 
 
 def keep(
-    warehouse: Warehouse, files: Iterable[tuple[str, bytes]], *, by: str, batch: str
+    warehouse: Warehouse, files: Iterable[tuple[str, bytes]], *, by: str, batch: str, shop: str = ""
 ) -> tuple[Taken, ...]:
     """Write uploaded files where the next ingest finds them; those on record already are recognised.
 
     Args:
         files: each one's name and bytes. by: who uploads them. batch: of this piece of work in the log.
+        shop: whose they are. The same bytes in another shop are another capture.
 
     Raises:
         WarehouseError: when the folder cannot be written; the message says why.
     """
-    known = _hashes(warehouse)
+    known = _hashes(warehouse, shop)
     taken: list[Taken] = []
     log: list[LogRow] = []
     for name, content in files:
@@ -87,7 +100,7 @@ def keep(
             _mend(warehouse, known[digest], content)
             taken.append(Taken(name, known[digest], known=True))
             continue
-        capture_file = f"{FOLDER}/{_written(place(warehouse), bare, content)}"
+        capture_file = qualified(shop, f"{FOLDER}/{_written(place(warehouse) / shop, bare, content)}")
         known[digest] = capture_file
         taken.append(Taken(name, capture_file))
         about = {"capture_file": capture_file, "file_sha256": digest, "file_bytes": len(content)}
@@ -103,9 +116,9 @@ def damaged(warehouse: Warehouse) -> dict[str, str]:
     with warehouse.reading() as connection:
         names = forgotten(connection)
         rows = connection.execute(
-            "SELECT capture_file, file_sha256 FROM capture_state WHERE starts_with(capture_file, ?) "
+            "SELECT capture_file, file_sha256 FROM capture_state WHERE regexp_matches(capture_file, ?) "
             "AND file_sha256 IS NOT NULL ORDER BY ALL",
-            [f"{FOLDER}/"],
+            [f"^([^{MARK}]*{MARK})?{FOLDER}/"],
         ).fetchall()
     files = {names.path(name): path for name, path in held(warehouse).items()}
     return {
@@ -130,7 +143,7 @@ def _mend(warehouse: Warehouse, capture_file: str, content: bytes) -> None:
     with warehouse.reading() as connection:
         names = forgotten(connection)
     files = {names.path(name): path for name, path in held(warehouse).items()}
-    path = files.get(capture_file, place(warehouse) / capture_file.removeprefix(f"{FOLDER}/"))
+    path = files.get(capture_file, _path_of(warehouse, capture_file))
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with whole(path) as part:
@@ -148,7 +161,7 @@ def set_aside(warehouse: Warehouse, capture_file: str) -> None:
         WarehouseError: when it cannot be moved.
     """
     where = place(warehouse)
-    source = where / capture_file.removeprefix(f"{FOLDER}/")
+    source = _path_of(warehouse, capture_file)
     if not source.exists():
         return
     try:
@@ -181,9 +194,10 @@ def _reason(name: str, content: bytes) -> str | None:
     return None
 
 
-def _hashes(warehouse: Warehouse) -> dict[str, str]:
-    """Every capture whose file is known, by the hash of its bytes."""
+def _hashes(warehouse: Warehouse, shop: str) -> dict[str, str]:
+    """Every capture of a shop whose file is known, by the hash of its bytes."""
     frame = warehouse.frame("intake_captures").select("file_sha256", "capture_file").drop_nulls()
+    frame = frame.filter(shop_column("capture_file") == shop)
     return dict(frame.sort("capture_file", descending=True).iter_rows())
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -21,13 +21,18 @@ from pipelines.warehouse.database import Warehouse
 from pipelines.whole import whole
 
 
-def tables(warehouse: Warehouse) -> dict[str, str]:
-    """Every table that has a row, as the text of its file, by file name."""
+def tables(warehouse: Warehouse, shops: Collection[str] | None = None) -> dict[str, str]:
+    """Every table that has a row, as the text of its file, by file name.
+
+    Args:
+        shops: only the rows of these.
+    """
     made: dict[str, str] = {}
     with warehouse.reading() as connection:
         for name, spec in SPECS.items():
             keys = ", ".join(spec.key)
             rows = connection.sql(f"SELECT * FROM {TARGETS[name]} ORDER BY {keys}").pl().to_dicts()
+            rows = [row for row in rows if shops is None or row["shop"] in shops]
             if rows:
                 made[spec.file] = _text(spec, rows)
     return made

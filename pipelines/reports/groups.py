@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 
 from models.records.measure import Measure
-from pipelines.fit.figures import GroupCosts
+from pipelines.fit.limits import GroupCosts
 from pipelines.kinds import Kind, kinds
 
 GROUP_FRAMES: tuple[str, ...] = (

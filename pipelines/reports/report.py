@@ -6,6 +6,8 @@ import datetime as dt
 from collections.abc import Sequence
 from typing import Any
 
+import polars as pl
+
 from models.jobs.adoption import Adoption
 from models.jobs.comebacks import Comebacks
 from models.jobs.comparison import Group
@@ -13,28 +15,30 @@ from models.people.coaching import CoachingList
 from models.people.skill import TechnicianSkill
 from models.stats.results import Estimate
 from pipelines.errors import ShopspreadError
+from pipelines.fit.beside import BESIDE_FRAMES, beside_of
 from pipelines.fit.figures import (
     COST_FRAMES,
     PEOPLE_FRAMES,
     Figures,
-    costs_of,
     figures_of,
     last_day,
+    load_beside,
     load_costs,
     load_figures,
     load_limit_figure,
     people_settings,
     people_shop,
 )
-from pipelines.fit.limits import CURVES, GAUGE, LimitFigure
+from pipelines.fit.limits import CURVES, GAUGE, LimitFigure, costs_of
 from pipelines.kinds import kinds
 from pipelines.reports.groups import GROUP_FRAMES, family_reports, test_reports
 from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import read_settings
+from pipelines.warehouse.shops import frames_of
 
 __all__ = [
-    "CURVES", "GAUGE", "Figures", "LimitFigure", "build_report", "last_day", "load_figures", "load_limit_figure",
-    "people_settings",
+    "BESIDE_FRAMES", "CURVES", "GAUGE", "Figures", "LimitFigure", "beside_of", "build_report", "last_day",
+    "load_beside", "load_figures", "load_limit_figure", "people_settings",
 ]  # fmt: skip
 
 # A file that waits has no time of its own: as of any day, it waits.
@@ -52,7 +56,9 @@ def refuse_future(warehouse: Warehouse, day: dt.date) -> None:
         raise ShopspreadError(f"{day} has not begun yet; name a day up to {newest}.")
 
 
-def build_report(warehouse: Warehouse, *, as_of: dt.date | None = None) -> dict[str, Any]:
+def build_report(
+    warehouse: Warehouse, *, as_of: dt.date | None = None, shop: str | None = None
+) -> dict[str, Any]:
     """The report document.
 
     As of the newest day the figures the last fit stored are read, as long as nothing they depend on has changed
@@ -61,27 +67,30 @@ def build_report(warehouse: Warehouse, *, as_of: dt.date | None = None) -> dict[
     Args:
         as_of: the shop as it stood at the end of this day. Default: the newest day on record, because
             follow-up of repairs ends where the records end, not today.
+        shop: one of several; None where there is but one.
 
     Raises:
         WarehouseError: when the warehouse cannot be read.
     """
-    newest = last_day(warehouse.frame("last_day"))
+    newest = last_day(frames_of(warehouse, ("last_day",), shop)["last_day"])
     day = as_of or newest
     figures, costs = None, None
     if day == newest:
-        figures, costs = load_figures(warehouse, charts=False), load_costs(warehouse)
+        figures, costs = load_figures(warehouse, charts=False, shop=shop), load_costs(warehouse, shop)
     if figures is None:
-        frames = warehouse.frames(PEOPLE_FRAMES)
+        frames = frames_of(warehouse, PEOPLE_FRAMES, shop)
         figures = figures_of(people_shop(frames), people_settings(read_settings(warehouse)), day)
         del frames
     end = dt.datetime.combine(day, dt.time.max)
     if costs is None:
-        costs = costs_of(warehouse.frames(COST_FRAMES), end)
-    frames = warehouse.frames((*GROUP_FRAMES, "status_counts", "group_counts"), {"until": end})
+        costs = costs_of(frames_of(warehouse, COST_FRAMES, shop), end)
+    names = (*GROUP_FRAMES, "status_counts", "group_counts")
+    frames = frames_of(warehouse, names, shop, {"until": end})
     tests = test_reports(frames, costs)
-    counts = dict(frames["status_counts"].select("status", "captures").iter_rows())
+    counts = dict(frames["status_counts"].group_by("status").agg(pl.col("captures").sum()).iter_rows())
     first = next(iter(kinds()))
-    return {
+    named = {} if shop is None else {"shop": shop}
+    return named | {
         "as_of": day.isoformat(),
         "captures": {status: counts.get(status, 0) for status in STATUSES},
         "adoption": _adoption(figures.adoption),

@@ -28,6 +28,7 @@ from pipelines.warehouse.database import Warehouse
 from pipelines.warehouse.decisions import read_settings
 from pipelines.warehouse.marks import marks_in
 from pipelines.warehouse.shop import by_test
+from pipelines.warehouse.shops import frames_of
 
 __all__ = ["Change", "Week", "last_over", "last_week", "waits_of", "week_of"]
 
@@ -83,18 +84,18 @@ class Week:
     odd: pl.DataFrame
 
 
-def last_week(warehouse: Warehouse, today: dt.date | None = None) -> dt.date:
+def last_week(warehouse: Warehouse, today: dt.date | None = None, shop: str | None = None) -> dt.date:
     """The Monday of the last week that is over: of the calendar, or of the records where they end earlier.
 
     Raises:
         WarehouseError: when the warehouse cannot be read.
     """
-    newest = last_day(warehouse.frame("last_day"))
+    newest = last_day(frames_of(warehouse, ("last_day",), shop)["last_day"])
     this_monday = (today or dt.date.today()) - dt.timedelta(days=(today or dt.date.today()).weekday())
     return min(this_monday - dt.timedelta(days=7), last_over(newest))
 
 
-def week_of(warehouse: Warehouse, day: dt.date) -> Week:
+def week_of(warehouse: Warehouse, day: dt.date, shop: str | None = None) -> Week:
     """The facts of the week that holds `day`, as they stood when it ended.
 
     Raises:
@@ -104,13 +105,14 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
     sunday = monday + dt.timedelta(days=6)
     start = monday - dt.timedelta(weeks=BEFORE_WEEKS)
     settings = read_settings(warehouse)
-    people = load_people_week(warehouse, monday)
+    people = load_people_week(warehouse, monday, shop)
     if people is None:
-        shop = people_shop(warehouse.frames(PEOPLE_FRAMES))
-        people = people_week(shop, people_settings(settings), monday)
+        records = people_shop(frames_of(warehouse, PEOPLE_FRAMES, shop))
+        people = people_week(records, people_settings(settings), monday)
     first = monday - dt.timedelta(weeks=SHOWN_WEEKS - 1)
     between = {"first_day": min(first, start), "last_day": sunday}
-    frames = warehouse.frames(("captures_between", "scores_between", "outcomes", "last_day"), between)
+    names = ("captures_between", "scores_between", "outcomes", "last_day")
+    frames = frames_of(warehouse, names, shop, between)
     captures = frames["captures_between"].with_columns(day=pl.col("captured_at").dt.date())
     scored = captures.join(frames["scores_between"], on="capture_file").with_columns(
         week=pl.col("day").dt.truncate("1w"),
@@ -139,13 +141,13 @@ def week_of(warehouse: Warehouse, day: dt.date) -> Week:
     )
 
 
-def waits_of(warehouse: Warehouse, week: Week) -> WeekWaits:
+def waits_of(warehouse: Warehouse, week: Week, shop: str | None = None) -> WeekWaits:
     """What of the week waits for a person today, and how much older is still open.
 
     Raises:
         WarehouseError: when the warehouse cannot be read.
     """
-    frames = warehouse.frames((*waiting.FRAMES, "outcomes", "waiting_marks"))
+    frames = frames_of(warehouse, (*waiting.FRAMES, "outcomes", "waiting_marks"), shop)
     decided = marks_in(frames["waiting_marks"].to_dicts())
     items = waiting.waiting(frames, by_test(frames["outcomes"]), week.coaching, decided, week.sunday)
     return waiting.of_week(items, week.monday, newest=week.newest, new_alarms=week.new)

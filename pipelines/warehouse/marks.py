@@ -6,6 +6,7 @@ import datetime as dt
 import hashlib
 from dataclasses import dataclass
 
+from models.records.shops import qualified, shop_of
 from pipelines.errors import ShopspreadError, WaitingConflict
 from pipelines.warehouse.database import Warehouse
 
@@ -34,7 +35,7 @@ def threshold_key(test: str, measure: str, group: str, proposed_version: int) ->
 
 def person_key(technician: str, topic: str, since: dt.date) -> str:
     """An alarm about somebody's work; a later one is another thing. No name in it, which may have to be forgotten."""
-    name = hashlib.sha256(technician.encode()).hexdigest()[:12]
+    name = qualified(shop_of(technician), hashlib.sha256(technician.encode()).hexdigest()[:12])
     return f"person|{topic}|{since.isoformat()}|{name}"
 
 

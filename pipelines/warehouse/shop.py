@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from models.records import schemas
+from models.records import schemas, shops
 from models.records.shop import Shop
 from pipelines import kinds
 from pipelines.kinds import GENERAL_NOUN, Kind
@@ -28,6 +28,8 @@ GROUP_SCHEMA: dict[str, pl.DataType] = {
     "sequence": pl.List(pl.Int32()),
     "places": pl.List(pl.Float64()),
     "uneven": pl.Boolean(),
+    "family": pl.String(),
+    "apart": pl.String(),
 }
 
 
@@ -106,7 +108,28 @@ def comparison_groups(families: pl.DataFrame, logged: pl.DataFrame, counts: pl.D
         for group, layout in sorted(laid.items()):
             component = named[group]["component"] if group in named else None
             rows.append(_group_row(known.name, group, component, layout))
+    _shared(rows, {str(row["engine_family"]): row for row in families.iter_rows(named=True)})
     return pl.DataFrame(rows, schema=GROUP_SCHEMA, orient="row")
+
+
+def _shared(rows: list[dict[str, object]], families: Mapping[str, Mapping[str, object]]) -> None:
+    """Say in the rows which groups are the same in several shops, and which bear one name and are not.
+
+    The same: of one name, with the same order, intervals and sync of an engine, else with as many elements.
+    """
+    definitions = ("cylinders", "firing_order", "firing_intervals_deg", "sync_kind")
+    named: dict[tuple[object, str, bool], list[tuple[str, tuple[object, ...], dict[str, object]]]] = {}
+    for row in rows:
+        group, engine = str(row["group"]), families.get(str(row["engine_family"] or ""))
+        said = tuple(engine[name] for name in definitions) if engine else (row["elements"],)
+        kind = (row["test"], shops.own_name(group), row["component"] is None)
+        named.setdefault(kind, []).append((shops.shop_of(group), said, row))
+    for (_, name, _), found in named.items():
+        for _, said, row in found:
+            alike = sum(other == said for _, other, _ in found) > 1
+            others = [shop or "the shop without a name" for shop, other, _ in found if other != said]
+            row["family"] = f"{name} ({' '.join(str(part) for part in said if part)})" if alike else None
+            row["apart"] = f"in {', '.join(others)}" if others else None
 
 
 def _layouts(

@@ -13,6 +13,7 @@ import polars as pl
 
 from dashboard.shared import palette
 from dashboard.sights import HIDDEN_NAME
+from models.records.shops import own_name
 from pipelines import file_names
 from pipelines.kinds import engine_words, kind
 from pipelines.kinds.base import Kind
@@ -164,7 +165,7 @@ def cells(label: Label, capture_file: str, named: Mapping[str, str]) -> dict[str
 
 def by_name(pattern: str, files: Sequence[str]) -> dict[str, dict[str, str]]:
     """What each file's name says, by file."""
-    return {name: file_names.fields(pattern, name) for name in files}
+    return {name: file_names.fields(pattern, own_name(name)) for name in files}
 
 
 def shown_rows(rows: Sequence[Mapping[str, str]]) -> pl.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data
+from dashboard import data, fits
 from dashboard.shared import drawing, filters, findings, go, kinds_told, notices, parts
 from dashboard.views.capture import answer as answers
 from dashboard.views.capture import chart as charts
@@ -47,11 +47,11 @@ if row is None:
     notices.too_little("This capture is no longer in the warehouse.")
     go.end()
 known = kind(row["test"] or "")
-fits = (
-    {measure.name: data.fit(stamp, known.name, measure.name) for measure in known.measures} if known else {}
+made = (
+    {measure.name: fits.fit(stamp, known.name, measure.name) for measure in known.measures} if known else {}
 )
 alone = data.frames_of(stamp, row["capture_file"])
-view = answers.view(alone, data.outcomes(stamp), row, fits)
+view = answers.view(alone, data.outcomes(stamp), row, made)
 
 notices.verdict(view.verdict, view.sentence)
 notes = view.measures[0].notes if view.measures else ()

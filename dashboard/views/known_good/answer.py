@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import streamlit as st
 
-from dashboard import data
+from dashboard import data, fits
 from dashboard.shared import captures, limits, words
 from dashboard.shared.filters import Subject
 from models.spread.fit import GroupFit
@@ -81,7 +81,7 @@ def shapes_of(
 def overlay(stamp: str, frames: Frames, about: Subject, group: str, capture_file: str | None) -> Overlay:
     """Known-good mean shapes of a group, their normal range, and one capture over them."""
     names, shapes = shapes_of(stamp, about, group)
-    good, basis = _known_good(data.fit(stamp, about.test, about.measure.name), group, names)
+    good, basis = _known_good(fits.fit(stamp, about.test, about.measure.name), group, names)
     along = np.arange(shapes.shape[1]) * (about.kind.figure.span / max(1, shapes.shape[1]))
     at = [place for place, name in enumerate(names) if name in good and np.isfinite(shapes[place]).all()]
     drawn = at[-MOST_OVERLAID:]
@@ -276,7 +276,7 @@ def _gauge(stamp: str, test: str, measure: str, sight: str) -> GaugeCheck | None
     shop = data.shop_of_test(stamp, test, measure)
     if not shop.outcomes["gauge_kpa"].list.len().sum():
         return None
-    return deviation_against_gauge(data.scores(stamp, test, measure), shop)
+    return deviation_against_gauge(fits.scores(stamp, test, measure), shop)
 
 
 def overlay_caption(found: Overlay) -> str:

@@ -30,6 +30,7 @@ def overview(thresholds: pl.DataFrame, fit: GroupFit, about: Subject) -> pl.Data
     """All groups by name: spread with interval, what it rests on, and the threshold in force."""
     limits = {row["group"]: row for row in in_force(thresholds, about).iter_rows(named=True)}
     rows = []
+    several = any(layout.family or layout.apart for layout in fit.layouts)
     for row in fit.stats.sort("group").iter_rows(named=True):
         limit = limits.get(row["group"])
         rows.append(
@@ -41,12 +42,18 @@ def overview(thresholds: pl.DataFrame, fit: GroupFit, about: Subject) -> pl.Data
                 f"({words.fine(row['spread_low'])} to {words.fine(row['spread_high'])})",
                 "rests on": BASIS_WORDS.get(row["basis"], row["basis"]),
                 "own evidence": words.percent(row["own_weight"]),
+                **({"from other shops": _from_shops(row)} if several else {}),
                 "odd from": "none yet"
                 if limit is None
                 else f"{words.number(limit['threshold_pct'], 1)} % ({limit['source']})",
             }
         )
     return pl.DataFrame(rows)
+
+
+def _from_shops(row: dict[str, Any]) -> str:
+    """How much of a group's spread comes from the same family in other shops."""
+    return "none has the same" if row["shop_weight"] is None else words.percent(row["shop_weight"])
 
 
 def in_force(thresholds: pl.DataFrame, about: Subject) -> pl.DataFrame:
@@ -84,8 +91,10 @@ def sentences(row: dict[str, Any], about: Subject) -> list[str]:
         f"A healthy {noun} of this group scatters by {words.fine(row['spread_pct'])} % about its usual value "
         f"(one standard deviation; 95 % interval {words.fine(row['spread_low'])} to "
         f"{words.fine(row['spread_high'])} %, n = {count}, {row['known_good']} of them known to be healthy).",
-        f"{words.percent(row['own_weight'])} of that comes from this group's own captures, the rest is borrowed from "
-        f"the other groups of this test. It rests on {BASIS_WORDS.get(row['basis'], row['basis'])}.",
+        f"{words.percent(row['own_weight'])} of that comes from this group's own captures, "
+        + ("" if row["shop_weight"] is None else f"{_from_shops(row)} from the same in other shops, ")
+        + "the rest is borrowed from the other groups of this test. It rests on "
+        + f"{BASIS_WORDS.get(row['basis'], row['basis'])}.",
     ]
     if row.get("odd_limit_pct") is not None and row["elements"] > 1:
         lines.append(

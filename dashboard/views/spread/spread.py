@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data
+from dashboard import data, fits
 from dashboard.shared import chart as shared
 from dashboard.shared import filters, go, notices, parts, words
 from dashboard.views.spread import answer as answers
@@ -38,8 +38,8 @@ def show_person(name: str) -> None:
         go.captures_of_test(about.test, technician=name)
 
 
-fit = data.fit_as_of(stamp, about.test, about.measure.name, chosen.as_of)
-limits = data.thresholds_as_of(stamp, chosen.as_of)
+fit = fits.fit_as_of(stamp, about.test, about.measure.name, chosen.as_of)
+limits = fits.thresholds_as_of(stamp, chosen.as_of)
 st.header(f"Every {about.group_noun}")
 if fit.stats.is_empty():
     notices.too_little("Nothing is fitted yet: run `shopspread fit`.")

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 import streamlit as st
 
-from dashboard import data
+from dashboard import data, fits
 from dashboard.shared import limits, words
 from dashboard.shared.filters import Subject
 from models.stats.results import Estimate
@@ -59,8 +59,8 @@ def _at_other_costs(
     sight: str,  # noqa: ARG001
 ) -> tuple[Proposal, ...]:
     return propose(
-        data.fit(stamp, test, measure),
-        data.scores(stamp, test, measure),
+        fits.fit(stamp, test, measure),
+        fits.scores(stamp, test, measure),
         data.shop_of_test(stamp, test, None),
         Costs(cost_miss, cost_false_alarm),
     )
@@ -68,7 +68,7 @@ def _at_other_costs(
 
 def proposals(stamp: str, about: Subject, cost_miss: float, cost_false_alarm: float) -> dict[str, Proposal]:
     """The proposed limit of every group: the last fit's own, or what it would propose at other costs."""
-    found = data.proposals(stamp, about.test, about.measure.name)
+    found = fits.proposals(stamp, about.test, about.measure.name)
     if any((one.cost_miss, one.cost_false_alarm) != (cost_miss, cost_false_alarm) for one in found):
         found = _at_other_costs(
             stamp, about.test, about.measure.name, cost_miss, cost_false_alarm, data.sight()
@@ -161,7 +161,7 @@ def verification(stamp: str, test: str, measure: str, as_of: dt.date) -> Verific
 
 @st.cache_resource(max_entries=6, show_spinner=False)
 def _verification(stamp: str, test: str, measure: str, as_of: dt.date, sight: str) -> Verification:  # noqa: ARG001
-    in_force = data.thresholds_as_of(stamp, as_of).filter(
+    in_force = fits.thresholds_as_of(stamp, as_of).filter(
         (pl.col("test") == test) & (pl.col("measure") == measure)
     )
     return verification_list(

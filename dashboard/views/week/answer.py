@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import data
+from dashboard import data, fits
 from dashboard.shared import captures, kinds_told, subjects, words
 from dashboard.shared.filters import Filters, Subject
 from models.outliers.discoveries import discoveries
@@ -71,7 +71,7 @@ def condition(stamp: str, test: str, measure: str) -> str:
 
 @st.cache_resource(max_entries=6, show_spinner=False)
 def _condition(stamp: str, test: str, measure: str, sight: str) -> str:  # noqa: ARG001
-    scores = data.scores(stamp, test, measure).captures
+    scores = fits.scores(stamp, test, measure).captures
     shop, made = data.shop_of_test(stamp, test, measure), kinds()[test].made_features
     own = shop.with_frames(features=shop.features.filter(pl.col("feature").is_in(made)))
     return exchangeability(scores, own).sentence

@@ -1,2 +1,2 @@
-SELECT test, "group", engine_family, component, elements, sequence, places, uneven FROM comparison_group
+SELECT test, "group", engine_family, component, elements, sequence, places, uneven, family, apart FROM comparison_group
 ORDER BY test, "group"

@@ -1,0 +1,1 @@
+"""Shops beside each other, where several share a warehouse."""
