@@ -14,12 +14,13 @@ import secrets
 import sqlite3
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from models.records.shops import own_name, shop_of
 from pipelines.access import passwords
+from pipelines.access.account_tables import prepare
 from pipelines.access.roles import Role, Viewer, parse_roles, viewer_of
 from pipelines.errors import ShopspreadError
 
@@ -31,22 +32,6 @@ LOCKED_S = 15 * 60
 INVITED_S = 3 * 24 * 3600
 SESSION_S = 30 * 24 * 3600
 BUSY_S = 10.0
-
-_SHOPS = "ALTER TABLE account ADD COLUMN shops TEXT NOT NULL DEFAULT ''"
-"""Added later: the shops of somebody who is not of the whole group, `;` between them."""
-SCHEMA = """
-CREATE TABLE IF NOT EXISTS account (
-    name TEXT PRIMARY KEY, shown TEXT NOT NULL, roles TEXT NOT NULL, technician TEXT NOT NULL DEFAULT '',
-    email TEXT UNIQUE, password TEXT, bad_tries INTEGER NOT NULL DEFAULT 0, locked_until REAL NOT NULL DEFAULT 0,
-    withdrawn INTEGER NOT NULL DEFAULT 0);
-CREATE TABLE IF NOT EXISTS invitation (
-    token TEXT PRIMARY KEY, name TEXT NOT NULL REFERENCES account (name), until REAL NOT NULL);
-CREATE TABLE IF NOT EXISTS session (
-    token TEXT PRIMARY KEY, name TEXT NOT NULL REFERENCES account (name), until REAL NOT NULL);
-CREATE TABLE IF NOT EXISTS secret (value TEXT NOT NULL);
-CREATE TABLE IF NOT EXISTS event (
-    at REAL NOT NULL, by TEXT NOT NULL, name TEXT NOT NULL, what TEXT NOT NULL, detail TEXT NOT NULL DEFAULT '');
-"""
 
 
 class SignInRefused(ShopspreadError):
@@ -369,10 +354,7 @@ class Accounts:
                 os.close(os.open(self.file, os.O_CREAT | os.O_WRONLY, 0o600))
             con = sqlite3.connect(self.file, timeout=BUSY_S, isolation_level=None)
             try:
-                con.executescript("PRAGMA foreign_keys = ON; PRAGMA secure_delete = ON;" + SCHEMA)
-                if not any(row[1] == "shops" for row in con.execute("PRAGMA table_info(account)")):
-                    with suppress(sqlite3.OperationalError):  # another process has done it this very moment
-                        con.execute(_SHOPS)
+                prepare(con)
                 # A transaction that begins as a reader and then writes can be refused half-way.
                 con.execute("BEGIN IMMEDIATE" if write else "BEGIN")
                 try:
