@@ -20,7 +20,7 @@ VIEWPORT = {"width": 1280, "height": 1600}
 # place files are dropped on.
 NOT_OURS = ["[data-testid=stSidebarNav]", "[data-testid=stFileUploaderDropzone]"]
 PLACES = [
-    *(entry.name for entry in PAGES if entry.name not in ("shop", "technicians")),
+    *(entry.name for entry in PAGES if entry.name not in ("shop", "technicians") and not entry.several),
     "",
     *(f"technicians?part={part}" for part in PEOPLE_PARTS),
 ]

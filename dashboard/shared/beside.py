@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data, shops
+from dashboard import access, data, shops
 from models.shops.beside import ShopsBeside
+from pipelines.access.roles import Right
 from pipelines.reports.report import BESIDE_FRAMES, beside_of, load_beside, load_figures
 
 
@@ -20,6 +21,11 @@ def _beside(stamp: str) -> ShopsBeside:
         used[shop] = (0, 0) if figures is None else (figures.adoption.eligible, figures.adoption.scoped)
     frames = {name: data.rows(stamp, name) for name in BESIDE_FRAMES}
     return beside_of(frames, used, data.newest_day(stamp))
+
+
+def shows_jobs() -> bool:
+    """Whether whoever looks sees the use of the scope on jobs."""
+    return access.present().may(Right.SEE_JOBS)
 
 
 def beside() -> ShopsBeside:

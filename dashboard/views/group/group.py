@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import access
 from dashboard.shared import beside, filters, go, notices, parts, words
 from dashboard.shared import chart as shared
 from dashboard.views.group import answer as answers
-from pipelines.access.roles import Right
 
 st.title("Shops beside each other")
 found = beside.beside()
@@ -27,7 +25,7 @@ parts.chart(
     key="readable", says=words.gist(points, "share_pct", what, "%"), rows=points,
 )  # fmt: skip
 parts.table(answers.share_rows(found.readable, "captures that could be read"))
-if access.present().may(Right.SEE_JOBS):
+if beside.shows_jobs():
     parts.table(answers.share_rows(found.scoped, "jobs scoped where it would have served"))
 st.caption("In brackets: the 95 % interval, and n.")
 
