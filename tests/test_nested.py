@@ -90,7 +90,7 @@ def test_a_nested_design_agrees_with_its_closed_form(seed: int) -> None:
     assert found.member_sd == pytest.approx(nu, rel=0.03)
 
 
-def test_what_others_say_leaves_a_groups_own_data_out_and_without_its_siblings_too() -> None:
+def test_what_others_say_leaves_a_groups_own_data_out() -> None:
     family, stratum = np.array([0, 0, 1, 1, 2]), np.zeros(5, dtype=np.int64)
     likes = [known(-0.5, 0.1), known(0.1, 0.1), known(0.0, 0.1), known(0.2, 0.1), known(0.3, 0.1)]
     one = pool_nested(np.stack(likes), X, family, stratum, PRIOR, 0.3)
@@ -98,8 +98,38 @@ def test_what_others_say_leaves_a_groups_own_data_out_and_without_its_siblings_t
     other = pool_nested(np.stack(likes), X, family, stratum, PRIOR, 0.3)
     assert one.prior[0] == pytest.approx(other.prior[0], abs=1e-9)
     assert mean_of(other.prior[1]) > mean_of(one.prior[1]) + 0.2
-    assert one.without[1] == pytest.approx(other.without[1], abs=1e-9)
+    assert one.without[0] == pytest.approx(other.without[0], abs=1e-9)
     assert np.exp(one.prior).sum(axis=1) == pytest.approx(np.ones(5))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_is_expected_of_any_member_agrees_with_its_closed_form(seed: int) -> None:
+    """Given (kappa, omega, nu): the stratum's centre given all data but the group's own, and omega and nu about it."""
+    rng = np.random.default_rng(seed)
+    family, stratum = np.repeat(np.arange(4), 3), np.repeat([0, 1], 6)
+    y = rng.normal(0.0, 0.3, 4)[family] + rng.normal(0.0, [0.05, 0.5][seed % 2], 12)
+    se = rng.uniform(0.08, 0.3, 12)
+    found = pool_nested(
+        np.stack([known(*one) for one in zip(y, se, strict=True)]), X, family, stratum, PRIOR, 0.3
+    )
+    rest = np.arange(12) > 0
+    _, _, kappas, omegas = scale_grids(PRIOR)
+    mean = square = total = 0.0
+    for kappa, omega, step in itertools.product(kappas, omegas, MEMBER_STEPS):
+        centre = PRIOR.centre_sd**2 + kappa**2 * (stratum[:, None] == stratum[None, :])
+        cov = centre + omega**2 * (family[:, None] == family[None, :]) + (0.3 * step) ** 2 * np.eye(12)
+        seen = (cov + np.diag(se**2))[np.ix_(rest, rest)]
+        weight = np.exp(
+            -0.5 * (y[rest] @ np.linalg.solve(seen, y[rest]) + np.linalg.slogdet(seen)[1])
+            - 0.5 * ((kappa / PRIOR.stratum_sd) ** 2 + (omega / PRIOR.group_sd) ** 2 + step**2)
+        )
+        gain = np.linalg.solve(seen, centre[0, rest])
+        at = gain @ y[rest]
+        var = centre[0, 0] - gain @ centre[0, rest] + omega**2 + (0.3 * step) ** 2
+        mean, square, total = mean + weight * at, square + weight * (var + at**2), total + weight
+    assert mean_of(found.without[0]) == pytest.approx(mean / total, abs=0.01)
+    assert sd_of(found.without[0]) == pytest.approx(np.sqrt(square / total - (mean / total) ** 2), rel=0.03)
+    assert sd_of(found.prior[0]) < sd_of(found.without[0])
 
 
 def test_families_of_one_member_are_pooled_as_ever() -> None:

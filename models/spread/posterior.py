@@ -135,7 +135,7 @@ class Posterior:
 
     Attributes:
         sigma_prior: what the other groups say, over `SIGMA_PCT`; sigma: with the group's own data.
-        sigma_alone: what they would say had no other shop the same family.
+        sigma_alone: what they would say did nobody know where this family lies (`models.stats.nested`).
         rho, tau: marginals over `RHO`, `TAU_PCT`.
         draws_sigma, draws_rho: shape (draws,); draws_pattern: shape (draws, N), contrasts in %.
         pattern_pct: posterior mean contrast, shape (N,).

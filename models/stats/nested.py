@@ -29,7 +29,9 @@ class Nested:
 
     Attributes:
         prior: shape (groups, k), log weights of what all other groups say, each row log-sum-exp 0.
-        without: the same had the family no other members.
+        without: what is expected of any member of such a family, all standard deviations and the stratum's centre as
+            the others say (its own members too), and nothing known of this family's place. How much narrower `prior` is
+            comes from the other members.
         member_sd: posterior mean of nu, the standard deviation between members of a family on the log scale.
     """
 
@@ -74,31 +76,34 @@ def pool_nested(
             for found in members
         ]
     )
-    about, chance = _about_families(says, x, of_family, prior)
+    to_group, joint, chance = _about_families(says, x, of_family, prior)
     with_others, without = np.empty_like(log_likelihood), np.empty_like(log_likelihood)
     for one, found in enumerate(members):
+        about = np.einsum("nog,ogu->nu", joint[one], to_group)
         for group in found:
             if found.size == 1:
-                density = np.exp(about[one]).sum(axis=0)
-                with_others[group] = without[group] = _log_shares(density)
+                with_others[group] = without[group] = _log_shares(about.sum(axis=0))
                 continue
-            without[group] = _log_shares(np.einsum("nu,nuk->k", np.exp(about[one]), to_member))
-            cavity = about[one] + says[one] - of_mu[group]
-            cavity = np.exp(cavity - cavity.max())
-            with_others[group] = _log_shares(np.einsum("nu,nuk->k", cavity, to_member))
+            siblings = says[one] - of_mu[group]
+            siblings = np.exp(siblings - siblings.max())
+            with_others[group] = _log_shares(np.einsum("nu,nuk->k", about * siblings, to_member))
+            weight = joint[one] * np.einsum("nu,ogu->nog", siblings, to_group)
+            anywhere = np.einsum("nog,ogu->nu", weight, to_group)
+            without[group] = _log_shares(np.einsum("nu,nuk->k", anywhere, to_member))
     return Nested(with_others, without, float(chance @ nu))
 
 
 def _about_families(
     says: Floats, x: Floats, stratum: npt.NDArray[np.int64], prior: ScalePrior
-) -> tuple[Floats, Floats]:
-    """What the other families say about each one's nu and mu, and the posterior of nu.
+) -> tuple[Floats, list[Floats], Floats]:
+    """What the other families say about each one's nu, omega and centre, and the posterior of nu.
 
     Args:
         says: log likelihood of mu by family and nu, shape (families, n, k).
 
     Returns:
-        log density, shape (families, n, k), largest 0; and shape (n,), summing to 1.
+        density of mu by omega and centre, shape (o, g, k); of each family weights of nu, omega and centre, shape
+        (n, o, g); and the posterior of nu, shape (n,), summing to 1.
     """
     m, m_stratum, kappa, omega = scale_grids(prior)
     hyper = (
@@ -118,16 +123,14 @@ def _about_families(
     peak = product.max(axis=(1, 2, 3), keepdims=True)
     evidence = np.log(np.maximum(np.einsum("mqg,jnog->jmqon", to_stratum, np.exp(product - peak)), 1e-300))
     everything = hyper + evidence.sum(axis=0)
-    about = np.empty_like(says)
+    found = []
     for one, j in enumerate(stratum):
         others = everything - evidence[j]
         centre = np.einsum("mqon,mqg->nog", np.exp(others - others.max()), to_stratum)
         cavity = product[j] - marginal[one]
-        joint = centre * np.exp(cavity - cavity.max())
-        density = np.einsum("nog,ogu->nu", joint, to_group)
-        about[one] = np.log(np.maximum(density / density.max(), 1e-300))
+        found.append(centre * np.exp(cavity - cavity.max()))
     chance = np.exp(everything - everything.max()).sum(axis=(0, 1, 2))
-    return about, chance / chance.sum()
+    return to_group, found, chance / chance.sum()
 
 
 def _log_shares(density: Floats) -> Floats:
