@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
+from dashboard.door.routes import _page as door_page
 from dashboard.shared.pages import PAGES, PEOPLE_PARTS
 from tests.browser_dashboard import IN_A_BROWSER, WAIT_MS, settle, visit
 
@@ -78,6 +79,28 @@ def test_axe_finds_nothing_and_nothing_runs_out_of_a_narrow_screen(
         )
         assert overflow <= 0, f"{place} runs {overflow} px out of {screen}"
         assert tab.evaluate(CUT) == [], f"cut on {screen}: {place}"
+
+
+DOOR = {
+    "sign in": {},
+    "wrong password": {"trouble": "Name and password do not fit together.", "name": "ann"},
+    "choose": {"name": "Ann", "token": "t", "shortest": 15, "longest": 128},
+    "nothing": {"trouble": "This link was used before or is too old; ask for a new one."},
+}
+
+
+@pytest.mark.skipif(AXE is None, reason="axe is not installed (the package axe-playwright-python)")
+@pytest.mark.parametrize("kind", DOOR)
+def test_axe_finds_nothing_at_the_door(tab: Page, kind: str) -> None:
+    """Sign-in and one-time links, as they are sent; they hold no script."""
+    shown = door_page("sign in" if kind == "wrong password" else kind, "Sign in", **DOOR[kind])
+    for scheme in ("light", "dark"):
+        tab.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+        for width in (1280, *NARROW.values()):
+            tab.set_viewport_size({"width": width, "height": 900})
+            tab.set_content(bytes(shown.body).decode())
+            assert violations(tab) == []
+            assert tab.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
 
 
 def test_axe_sees_what_is_wrong(tab: Page, address: str) -> None:
