@@ -8,8 +8,8 @@ import pytest
 
 from dashboard import access, data, writing
 from pipelines.access.roles import RIGHTS, NotAllowed, Right, Role, viewer_of
+from pipelines.warehouse.decisions import Place
 
-PASSWORD = "four plain words do"
 RULED = {name: work for name, work in vars(writing).items() if hasattr(work, "needs")}
 
 
@@ -31,17 +31,25 @@ def test_a_write_asks_for_its_right_and_keeps_the_name_signed_in_with(
         frame = inspect.currentframe()
         while frame is not None and frame.f_code.co_name != name:
             frame = frame.f_back
-        assert frame is not None
+        if frame is None:  # the rule asks whose names a write carries, before the write itself begins
+            return
         kept.update(frame.f_locals)
         raise Reached
 
     monkeypatch.setattr(data, "warehouse", warehouse)
+    monkeypatch.setattr(writing, "keys_of", lambda *_: [])
     tables = ("outcomes", "drills") if work.needs is writing._right else ("",)
     for table in tables:
         right = work.needs if isinstance(work.needs, Right) else work.needs(table)
         given = dict.fromkeys(inspect.signature(work).parameters, "somebody typed this")
         needed = {right, *(writing.ALL_ROWS if name == "tables_zip" else ())}
-        arguments = {"table": table, "row": {}, "rows": [], "files": []}
+        arguments = {
+            "table": table,
+            "row": {},
+            "rows": [],
+            "files": [],
+            "place": Place("wheel_teeth", "", "hub"),
+        }
         given |= {one: value for one, value in arguments.items() if one in given}
         first = [given.pop("table")] if "table" in given else []
         with pytest.raises(Reached if needed <= RIGHTS[role] else NotAllowed):
