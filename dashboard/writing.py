@@ -8,25 +8,22 @@ What comes back, refusals too, names nobody whose name the person may not see.
 from __future__ import annotations
 
 import datetime as dt
-import functools
-import inspect
 import io
 import subprocess
 import sys
 import threading
 import zipfile
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import suppress
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, ParamSpec, TypeVar
+from typing import Any
 
 import polars as pl
 
 from dashboard import access, data, shops
 from dashboard.launch import environment
+from dashboard.rules import hiding_from, needs
 from models.records.shops import MARK, qualified
-from pipelines.access.hiding import OTHERS, Hiding
+from pipelines.access.hiding import OTHERS
 from pipelines.access.roles import Right, Viewer
 from pipelines.access.sight import MONEY, seen
 from pipelines.errors import ShopspreadError
@@ -38,80 +35,6 @@ from pipelines.intake.undo import Undone, keys_of
 from pipelines.intake.undo import undo as run_undo
 from pipelines.warehouse import decisions, marks
 from pipelines.warehouse.decisions import Place
-
-P = ParamSpec("P")
-TRIES = 5
-R = TypeVar("R")
-Rule = Right | Callable[[str], Right]
-
-
-def needs(
-    rule: Rule, of: Callable[..., Iterable[str]] | None = None
-) -> Callable[[Callable[P, R]], Callable[P, R]]:
-    """Give a write its rule: the right it needs, or what says so from its first argument, a table.
-
-    Args:
-        of: from the same arguments, the names it is about, for who may write for which shop; an empty one is the
-            whole group's.
-    """
-
-    def ruled(work: Callable[P, R]) -> Callable[P, R]:
-        names = [name for name in inspect.signature(work).parameters if name in ("by", "set_by")]
-
-        @functools.wraps(work)
-        def asked(*args: P.args, **kwargs: P.kwargs) -> R:
-            right = rule if isinstance(rule, Right) else rule(str(args[0]))
-            person = access.allow(right)
-            person.require_shops(of(*args, **kwargs) if of is not None else ())
-            for name in names:
-                kwargs[name] = person.name or kwargs[name]
-            hides = _hiding(person)
-            try:
-                found = work(*args, **kwargs)
-            except ShopspreadError as error:
-                error.args = tuple(hides.text(str(part)) for part in error.args)
-                raise
-            with suppress(ShopspreadError):  # what was written is on record by now
-                hides = _hiding(person)
-            return _told(found, hides)
-
-        asked.needs = rule  # type: ignore[attr-defined]
-        return asked
-
-    return ruled
-
-
-def _hiding(person: Viewer) -> Hiding:
-    """What is hidden from somebody, looked up in the middle of a write; again where the warehouse has moved on.
-
-    Raises:
-        ShopspreadError: when it moves on all the time.
-    """
-    if person.may(Right.SEE_NAMES):
-        return Hiding()
-    for _ in range(TRIES):
-        with suppress(data.Moved):
-            return data.hiding(data.stamp(), person)
-    raise ShopspreadError("Others are writing all the time; try again in a moment.")
-
-
-def _told(found: R, hides: Hiding) -> R:
-    """What a write says, as the person may hear it."""
-    told: Any = found
-    if not hides.active:
-        return found
-    if isinstance(told, Entered):
-        told = replace(told, key=hides.text(told.key), notes=tuple(map(hides.text, told.notes)))
-    elif isinstance(told, Undone):
-        told = replace(told, kept=tuple(map(hides.text, told.kept)))
-    elif isinstance(told, Uploaded):
-        taken = tuple(
-            replace(one, capture_file=None if one.capture_file is None else hides.file(one.capture_file))
-            for one in told.taken
-        )
-        troubles = {hides.file(file): hides.text(why) for file, why in told.troubles.items()}
-        told = replace(told, taken=taken, troubles=troubles)
-    return told  # type: ignore[no-any-return]
 
 
 @needs(Right.ENTER)
@@ -159,7 +82,7 @@ def _unseen_cells(order: str, looks: Viewer) -> dict[str, tuple[str, str]]:
     found = data.Frames(stamp)["orders"].filter(pl.col("repair_order") == order)
     if found.is_empty() or looks.all_rights:
         return {}
-    shown = seen(looks, "orders", found, _hiding(looks))
+    shown = seen(looks, "orders", found, hiding_from(looks))
     return {
         name: (written.cell(found[name][0]), written.cell(shown[name][0]))
         for name in found.columns
@@ -175,7 +98,7 @@ def _whole(table: str, row: Mapping[str, str]) -> dict[str, str]:
     """
     whole, looks = dict(row), access.present()
     if table == "captures" and "capture_file" in whole:
-        whole["capture_file"] = _hiding(looks).real(whole["capture_file"])
+        whole["capture_file"] = hiding_from(looks).real(whole["capture_file"])
     if table == "repair_orders" and data.exists():
         order = row.get("repair_order", "")
         order = order if MARK in order else qualified(_shop(), order)

@@ -6,7 +6,8 @@ import inspect
 
 import pytest
 
-from dashboard import access, data, writing
+from dashboard import access, data, rules, writing
+from pipelines.access.hiding import Hiding
 from pipelines.access.roles import RIGHTS, NotAllowed, Right, Role, viewer_of
 from pipelines.warehouse.decisions import Place
 
@@ -25,7 +26,7 @@ def test_a_write_asks_for_its_right_and_keeps_the_name_signed_in_with(
     kept: dict[str, object] = {}
     work = RULED[name]
     monkeypatch.setattr(access, "present", lambda: viewer_of("Ann", [role], "ann"))
-    monkeypatch.setattr(writing, "_hiding", lambda _person: writing.Hiding())
+    monkeypatch.setattr(rules, "hiding_from", lambda _person: Hiding())
 
     def warehouse(**_: object) -> None:
         frame = inspect.currentframe()
