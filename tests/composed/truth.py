@@ -15,8 +15,8 @@ Every yes-or-no has a grey zone (None), in which neither answer counts. Definiti
 | coarse_resolution | ripple (below) 1 to 4 codes (below one it is not to be seen) | over 12 |
 | low_sample_rate | under 8 samples from firing to firing, or pulses lost between samples | over 25, and 3 to a pulse |
 
-A crank of over 4 s below 45 rpm, or with single firings that did not run the engine up, is grey for `too_short`.
-A rest cut off by itself is grey where its noise is under half a code: uncut it would stand as still.
+Grey: `too_short` over 4 s below 45 rpm, or with single firings that did not run the engine up; `clipped` where the rest
+alone is cut off and its noise is under half a code: uncut it would stand as still.
 
 Ripple: median over the firings of the supply's span from one compression top to the next, without noise, after
 coupling and bandwidth. Relative compression of a cylinder: the mean over its compression tops in the window (key at
@@ -131,12 +131,8 @@ def truth_of(drawn: Drawn, record: Record) -> Truth:
     shift = drawn.file.start_s - record.begin_s
     wrong = [
         name
-        for name, value in (
-            ("cylinders", drawn.log.cylinders),
-            ("style", drawn.log.style),
-            ("sync_cylinder", drawn.log.sync_cylinder),
-        )
-        if value and not (name != "cylinders" and drawn.ignition.watched == "none")
+        for name in ("cylinders", "style", "sync_cylinder")
+        if getattr(drawn.log, name) and not (name != "cylinders" and drawn.ignition.watched == "none")
     ]
     return Truth(
         relative_pct=tuple(float(v) for v in relative),
@@ -240,9 +236,9 @@ def _rest_noise(drawn: Drawn, voltage: bool) -> float:
     """Standard deviation of the supply channel while nothing cranks, without the converter, in V or A."""
     channel = drawn.scope.voltage if voltage else drawn.scope.current
     loads = drawn.loads
-    pulsed = loads.pwm_a * (drawn.battery.ohm if voltage else float(drawn.scope.clamp_on_battery))
     share = (loads.pwm_duty * (1 - loads.pwm_duty)) ** 0.5
-    return float((channel.noise**2 + channel.hum**2 / 2 + (pulsed * share) ** 2) ** 0.5)
+    pulsed = loads.pwm_a * share * (drawn.battery.ohm if voltage else float(drawn.scope.clamp_on_battery))
+    return float((channel.noise**2 + channel.hum**2 / 2 + pulsed**2) ** 0.5)
 
 
 def _pulses_shown(drawn: Drawn, record: Record) -> tuple[float, int, float]:
@@ -393,8 +389,8 @@ def _swapped(drawn: Drawn, facts: _Facts, ignition: bool) -> Answer:
 
 def _top_speed(record: Record) -> float:
     """Highest speed at a compression top in the record, in rpm."""
-    inside = [t.speed for t in record.course.tops if record.begin_s <= t.time_s < record.end_s]
-    return max(inside, default=0.0) * 60 / (2 * np.pi)
+    tops = (t.speed for t in record.course.tops if record.begin_s <= t.time_s < record.end_s)
+    return max(tops, default=0.0) * 60 / (2 * np.pi)
 
 
 def _started(drawn: Drawn, record: Record, facts: _Facts, visible: bool) -> Answer:
