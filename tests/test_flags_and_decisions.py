@@ -87,7 +87,7 @@ def test_what_stands_in_for_a_proposal_that_needs_a_look_moves_no_group_that_has
     rows = pl.concat([proposal(1.5, "x"), proposal(6.0, "y").with_columns(group=pl.lit("plain-6"))])
     with house.transaction() as connection:
         connection.execute(
-            "INSERT INTO engine_family VALUES ('plain-6', 6, '1-2-3-4-5-6', '', 'coil_on_plug')"
+            "INSERT INTO engine_family VALUES ('plain-6', 6, '1-2-3-4-5-6', '', 'coil_on_plug', '')"
         )
         assert propose_thresholds(connection, rows.with_columns(first=pl.lit(True))) == 1
     stands = house.frame("thresholds_in_force").select("group", "threshold_pct", "version").rows()
