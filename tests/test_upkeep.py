@@ -114,7 +114,7 @@ def test_an_upgrade_keeps_the_database_as_it_was(shop: Path, monkeypatch: pytest
     monkeypatch.setattr(module, "migrations", migrations)
     with duckdb.connect(str(kept[-1]), read_only=True) as connection:
         columns = [row[0] for row in connection.execute("DESCRIBE technician").fetchall()]
-        assert columns == ["technician", "started_on", "c0", "c1", "c2", "c3"]
+        assert columns == ["technician", "started_on", "shop", "c0", "c1", "c2", "c3"]
         rows = connection.execute("SELECT count(*) FROM element_reading").fetchone()
     assert rows == (before["elements"].height,)
 
