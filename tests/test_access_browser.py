@@ -61,6 +61,7 @@ def test_axe_finds_nothing_and_nothing_runs_out_of_a_narrow_screen(
     tab.emulate_media(color_scheme="light")
     tab.set_viewport_size({"width": 1280, "height": 1600})
     visit(tab, f"{address}/{place}")
+    tab.wait_for_timeout(600)  # what is drawn anew fades in, and is paler until then
     assert violations(tab) == []
     charts = tab.locator("[data-testid=stVegaLiteChart]")
     for i in range(charts.count()):
