@@ -55,15 +55,6 @@ def allow(right: Right) -> Viewer:
     return found
 
 
-def writes(right: Right, typed: str) -> str:
-    """The name a write carries: of whoever is signed in, else the one that was typed.
-
-    Raises:
-        NotAllowed: where the person may not, at this moment.
-    """
-    return allow(right).name or typed
-
-
 SHOP = "shop"
 """The session's key of the shop that is shown, where there are several."""
 

@@ -15,6 +15,7 @@ import pytest
 from scipy.io import wavfile
 from typer.testing import CliRunner
 
+from models.records.shops import own_name, qualified
 from pipelines.access.accounts import Accounts
 from pipelines.access.roles import Role
 from pipelines.cli.app import app
@@ -183,3 +184,27 @@ def test_copies_made_before_are_named(shop: Path) -> None:
     assert again.exit_code == 0, again.output
     assert str(old / "digest.html") in again.stderr
     assert isinstance(CliRunner().invoke(app, command[:4]).exception, UnknownPerson)
+
+
+def test_uploads_of_another_shop_mean_somebody_else(tmp_path: Path) -> None:
+    house = Warehouse(tmp_path / "w", create=True)
+    saved = tmp_path / "saved.csv"
+    write_capture(saved, (1, 1, 0.6, 1), seed=9)
+    content = f"Operator,{NAME}\n".encode() + saved.read_bytes()
+    for shop in ("North", "South"):
+        form.enter(house, "technicians", {"technician": NAME}, by="mira", shop=shop)
+        entry.upload(house, [(f"{NAME} 3.csv", content)], by="mira", shop=shop)
+    left = leaver.take_out(house, qualified("North", NAME))
+    called = own_name(left.gone.pseudonym)
+    assert (left.files, left.rewritten) == ({f"{NAME} 3.csv": f"{called} 3.csv"}, (f"{called} 3.csv",))
+    assert (uploads.place(house) / "South" / f"{NAME} 3.csv").read_bytes() == content
+    assert NAME.encode() not in (uploads.place(house) / "North" / f"{called} 3.csv").read_bytes()
+    # each is the capture it was, and no copy counts as damaged
+    assert set(uploads.held(house)) == {
+        qualified("North", f"uploads/{called} 3.csv"), qualified("South", f"uploads/{NAME} 3.csv"),
+    }  # fmt: skip
+    assert uploads.damaged(house) == {}
+    assert house.frame("technicians")["technician"].to_list() == [
+        left.gone.pseudonym,
+        qualified("South", NAME),
+    ]

@@ -13,11 +13,11 @@ from dashboard import access, data
 from dashboard.shared import kinds_told, palette
 from dashboard.shared.go import PENDING, WENT
 from models.records.measure import Measure
+from models.records.shops import NO_NAME
 from pipelines.kinds import kinds
 from pipelines.kinds.base import Kind
 
 EVERY = "all"
-NO_NAME = "the shop without a name"
 OF_ONE_SHOP = (
     "as_of", "group", "kept_group", "technician", "capture", "kept_over", "kept_order", "kept_vehicle", "kept_jobs",
 )  # fmt: skip

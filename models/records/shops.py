@@ -15,6 +15,9 @@ import polars as pl
 MARK = "▸"
 """Between a shop and what it calls something. No name may hold it otherwise (see `pipelines.intake.table_specs`)."""
 
+NO_NAME = "the shop without a name"
+"""What people call it, beside shops that have one."""
+
 
 def qualified(shop: str, name: str) -> str:
     """What something is called inside: with its shop, where that has a name."""

@@ -329,11 +329,11 @@ def _why(group: _Group, drift_why: str | None) -> str:
 
 def _basis_sentence(group: _Group, count: int, labelled: int) -> str:
     own = f"{100 * group.posterior.own_weight:.0f} % of what is known about the spread comes from this group"
-    shops = f"{100 * group.posterior.shop_weight:.0f} % of what is known about the spread from the same in other shops"
-    basis = _basis(group)
+    basis, lent = _basis(group), ""
     if group.layout.family:
-        own += f", {shops.replace(' of what is known about the spread', '')}"
-    lent = f", {shops}" if group.layout.family else ""
+        share = f"{100 * group.posterior.shop_weight:.0f} %"
+        own += f", {share} from the same in other shops"
+        lent = f", {share} of what is known about the spread from the same in other shops"
     if basis == "borrowed" and count:
         none = f"None of the {count} captures looks healthy"
         return f"{none}: pattern and spread are borrowed from the other groups{lent}."

@@ -20,6 +20,7 @@ import polars as pl
 
 from models.records.shops import own_name
 from pipelines.access.roles import Right, Viewer
+from pipelines.spelling import BETWEEN, WORD
 
 OTHERS = "somebody else"
 """Stands where a name is not this person's to see."""
@@ -38,8 +39,6 @@ PLAIN = frozenset(
 """Columns of keys and of words of our own. What is in none of these lists is looked through as something written."""
 SHORTEST_PART = 3
 _HASH = re.compile(r"capture ([0-9a-f]{12})\b")
-_WORD = re.compile(r"[^\W_]+")
-_BETWEEN = r"[\s_.,'\u2019-]*"
 _MOST_SIGNS = 400
 """Of a path that is looked for inside a text."""
 OTHERS_FILE = "another capture"
@@ -227,17 +226,17 @@ def _patterns(known: OnRecord, own: frozenset[str]) -> tuple[re.Pattern[str] | N
     own = frozenset(map(own_name, own))
     technicians = frozenset(map(own_name, known.technicians)) - own
     others = technicians | (frozenset(map(own_name, known.people)) - own)
-    mine = {word for name in own for word in _WORD.findall(name)}
-    names = {tuple(_WORD.findall(name)) for name in others} - {()}
+    mine = {word for name in own for word in WORD.findall(name)}
+    names = {tuple(WORD.findall(name)) for name in others} - {()}
     whole = [
-        _BETWEEN.join(re.escape(word) for word in words)
+        BETWEEN.join(re.escape(word) for word in words)
         for words in sorted(names, key=lambda words: (-len(words), words))
         if sum(map(len, words)) > 1 and not "".join(words).isdecimal()
     ]
     parts = {
         word
         for name in technicians
-        for word in _WORD.findall(name)
+        for word in WORD.findall(name)
         if len(word) >= SHORTEST_PART and word[0].isupper() and word not in mine
     }
     return _compiled(whole, re.IGNORECASE), _compiled(map(re.escape, sorted(parts, key=len, reverse=True)), 0)

@@ -58,7 +58,7 @@ def take_out(
     names = tuple(dict.fromkeys([own_name(technician), *(name for name in also if name)]))
     gone = people.forget(warehouse, technician, also=names[1:], why=why)
     files = _renamed(warehouse, shop_of(technician))
-    rewritten, hold = _rewritten(warehouse, names, own_name(gone.pseudonym))
+    rewritten, hold = _rewritten(warehouse, names, gone.pseudonym)
     if files or rewritten or hold:
         said = (
             f"Of the uploaded files {len(files)} are called otherwise now, {len(rewritten)} no longer hold the name, "
@@ -77,10 +77,9 @@ def retire(warehouse: Warehouse) -> list[Left]:
     return [take_out(warehouse, name, why=why) for name in names]
 
 
-def _kept(warehouse: Warehouse) -> list[Path]:
-    """Every uploaded file, those set aside too."""
-    where = uploads.place(warehouse)
-    return [path for path in sorted(where.rglob("*")) if path.is_file() and not path.is_symlink()]
+def _kept(warehouse: Warehouse, shop: str) -> list[Path]:
+    """Every uploaded file of a shop, those set aside too: another shop's may mean somebody else by the name."""
+    return [path for path in uploads.of_shop(warehouse, shop) if path.is_file() and not path.is_symlink()]
 
 
 def _renamed(warehouse: Warehouse, shop: str) -> dict[str, str]:
@@ -88,7 +87,7 @@ def _renamed(warehouse: Warehouse, shop: str) -> dict[str, str]:
     with warehouse.reading() as connection:
         names = forgotten(connection)
     found: dict[str, str] = {}
-    for path in _kept(warehouse):
+    for path in _kept(warehouse, shop):
         new = path.with_name(own_name(names.path(qualified(shop, path.name))))
         if new != path and not new.exists():
             _moved(path, new)
@@ -110,14 +109,15 @@ def _rewritten(
     warehouse: Warehouse, names: tuple[str, ...], pseudonym: str
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Take the name out of what the files hold besides samples, where a reader then reads the very same from them."""
+    shop, alias = shop_of(pseudonym), own_name(pseudonym)
     done: list[str] = []
     hold: list[str] = []
     hashes: dict[str, tuple[str, int, int]] = {}
-    for path in _kept(warehouse):
+    for path in _kept(warehouse, shop):
         content = path.read_bytes()
         if not has(content, names):
             continue
-        new = _without(content, names, pseudonym)
+        new = _without(content, names, alias)
         part = path.with_name(f".part-{uuid.uuid4().hex}{''.join(path.suffixes)}")
         try:
             part.write_bytes(new)
@@ -140,7 +140,7 @@ def _rewritten(
                 connection.execute(
                     "UPDATE capture_state SET file_sha256 = ?, file_bytes = ?, file_mtime_ns = ? WHERE file_sha256 = ? "
                     "AND starts_with(capture_file, ?)",
-                    [*now, old, f"{uploads.FOLDER}/"],
+                    [*now, old, qualified(shop, f"{uploads.FOLDER}/")],
                 )
     return tuple(done), tuple(hold)
 

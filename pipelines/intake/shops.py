@@ -13,6 +13,7 @@ from pathlib import Path
 
 from models.records.shops import own_name, qualified, shop_of
 from pipelines.errors import ShopspreadError, UnreadableFile
+from pipelines.intake.cross_checks import skeleton
 from pipelines.intake.merge import TableIntake
 from pipelines.intake.table_cells import CellProblem, Form, shop_name
 from pipelines.source import read_all
@@ -66,21 +67,17 @@ def shop_of_folder(says: Path | None, told: str) -> str:
 
 
 def refuse_alike(warehouse: Warehouse, shop: str) -> None:
-    """Refuse a new shop whose name differs from a known one's in case or blanks alone: it would be two by a slip.
+    """Refuse a new shop whose name reads the same as a known one's: it would be two by a slip.
 
     Raises:
         ShopspreadError: naming the shop there is.
     """
     known = warehouse.frame("shops")["shop"].to_list()
-    alike = [name for name in known if name != shop and _plain(name) == _plain(shop)]
+    alike = [name for name in known if name != shop and skeleton(name) == skeleton(shop)]
     if shop not in known and alike:
         raise ShopspreadError(
             f"There is a shop {alike[0]!r} already; write {shop!r} alike if it is that one."
         )
-
-
-def _plain(shop: str) -> str:
-    return "".join(shop.split()).casefold()
 
 
 def claimed(

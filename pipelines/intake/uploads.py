@@ -73,6 +73,13 @@ def _path_of(warehouse: Warehouse, capture_file: str) -> Path:
     return place(warehouse) / shop_of(capture_file) / own_name(capture_file).removeprefix(f"{FOLDER}/")
 
 
+def of_shop(warehouse: Warehouse, shop: str) -> list[Path]:
+    """Every file a shop uploaded, and those that were set aside, which lie together whosever they were."""
+    where = place(warehouse)
+    own = (where / shop).glob("*")
+    return sorted([*own, *(where / _ASIDE).rglob("*")])
+
+
 def keep(
     warehouse: Warehouse, files: Iterable[tuple[str, bytes]], *, by: str, batch: str, shop: str = ""
 ) -> tuple[Taken, ...]:

@@ -17,11 +17,11 @@ from itertools import pairwise
 import duckdb
 
 from models.records.shops import own_name, qualified, shop_of
+from pipelines.spelling import BETWEEN, WORD
 
 # Before the hash of a name's words in lower case, by which it is found in paths.
 _IN_PATHS = "path:"
-_WORD = re.compile(r"[^\W_]+")
-_BETWEEN = re.compile(r"[\s_.,'\u2019-]*")
+_JOINED = re.compile(BETWEEN)
 _MOST_WORDS = 5
 
 
@@ -32,7 +32,7 @@ def hashed(name: str, salt: str) -> str:
 
 def plain_words(name: str) -> str:
     """The words of a name in lower case, blanks between them."""
-    return " ".join(_WORD.findall(unicodedata.normalize("NFKC", name).casefold()))
+    return " ".join(WORD.findall(unicodedata.normalize("NFKC", name).casefold()))
 
 
 def note_forgotten(connection: duckdb.DuckDBPyConnection, name: str, salt: str, pseudonym: str) -> None:
@@ -63,12 +63,12 @@ class Forgotten:
         return qualified(shop, "/".join(self._component(part, shop) for part in own_name(path).split("/")))
 
     def _component(self, text: str, shop: str) -> str:
-        words = list(_WORD.finditer(text))
+        words = list(WORD.finditer(text))
         start = 0
         while start < len(words):
             for end in range(min(len(words), start + _MOST_WORDS), start, -1):
                 run = words[start:end]
-                together = all(_BETWEEN.fullmatch(text, one.end(), two.start()) for one, two in pairwise(run))
+                together = all(_JOINED.fullmatch(text, one.end(), two.start()) for one, two in pairwise(run))
                 pseudonym = self._in_path([word.group() for word in run], shop) if together else None
                 if pseudonym is not None:
                     rest = self._component(text[run[-1].end() :], shop)

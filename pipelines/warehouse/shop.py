@@ -127,7 +127,7 @@ def _shared(rows: list[dict[str, object]], families: Mapping[str, Mapping[str, o
     for (_, name, _), found in named.items():
         for _, said, row in found:
             alike = sum(other == said for _, other, _ in found) > 1
-            others = [shop or "the shop without a name" for shop, other, _ in found if other != said]
+            others = [shop or shops.NO_NAME for shop, other, _ in found if other != said]
             row["family"] = f"{name} ({' '.join(str(part) for part in said if part)})" if alike else None
             row["apart"] = f"in {', '.join(others)}" if others else None
 

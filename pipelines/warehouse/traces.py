@@ -6,7 +6,7 @@ import gzip
 import json
 import re
 import zipfile
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ import duckdb
 import polars as pl
 
 from models.records.shops import MARK
+from pipelines.spelling import BETWEEN, WORD
 from pipelines.warehouse.opening import CONFIG
 
 # Where people write freely, or a sentence of ours holds what they wrote, and what a row of it is about: a named shop's
@@ -30,33 +31,35 @@ _ABOUT = {
     "repair_order": "repair_order", "drill": "drill", "capture_state": "capture_file", "setup_check": "capture_file",
     "setting": "NULL",
 }  # fmt: skip
-_BETWEEN = "[\\s_.,'\u2019-]*"  # a class both kinds of regular expressions know
-_WORD = re.compile(r"[^\W_]+")
 _ENCODINGS = ("utf-8", "latin-1", "utf-16-le")
 MOST_BYTES = 1 << 30
 """Of a file that is looked through."""
 
 
 def pattern(names: Iterable[str]) -> str:
-    """What finds these names as words of their own, however their words are joined and, of several words, spelt.
+    """What finds these names as words of their own (`_spellings`), for DuckDB's regular expressions."""
+    return rf"(^|[^\pL\pN]){_spellings(names)}($|[^\pL\pN])"
+
+
+def finder(names: Iterable[str]) -> re.Pattern[str]:
+    """The same for Python, which does not name classes of letters and can look around instead."""
+    return re.compile(rf"(?<![^\W_]){_spellings(names)}(?![^\W_])")
+
+
+def _spellings(names: Iterable[str]) -> str:
+    """These names however their words are joined and, of several words, spelt.
 
     A name of one word is found as it is written and with its first letter large, since in small letters it may be any
     word. Both DuckDB's and Python's regular expressions understand it.
     """
     found = []
     for name in sorted(set(names), key=lambda name: (-len(name), name)):
-        words = _WORD.findall(name)
+        words = WORD.findall(name)
         if not words:
             continue
-        joined = re.escape(name).replace(r"\ ", " ") + "|" + _BETWEEN.join(words)
+        joined = re.escape(name).replace(r"\ ", " ") + "|" + BETWEEN.join(words)
         found.append(f"(?i:{joined})" if len(words) > 1 else "|".join({joined, words[0].capitalize()}))
-    return r"(^|[^\pL\pN])(?:" + "|".join(found) + r")($|[^\pL\pN])"
-
-
-def finder(names: Iterable[str]) -> re.Pattern[str]:
-    """The same for Python, which does not name classes of letters and can look around instead."""
-    inside = pattern(names).removeprefix(r"(^|[^\pL\pN])").removesuffix(r"($|[^\pL\pN])")
-    return re.compile(rf"(?<![^\W_]){inside}(?![^\W_])")
+    return f"(?:{'|'.join(found)})"
 
 
 def in_texts(
@@ -125,7 +128,7 @@ def _cells(value: Any, find: re.Pattern[str], pseudonym: str) -> Any:
 
 def remaining(connection: duckdb.DuckDBPyConnection, names: Iterable[str]) -> dict[str, int]:
     """Cells in which one of these names, or a longer word of one, still stands: how many, by `table.column`."""
-    words = {word for name in names for word in _WORD.findall(name) if len(word) > 2} | set(names)
+    words = {word for name in names for word in WORD.findall(name) if len(word) > 2} | set(names)
     return dict(_cells_with(connection, "warehouse_file", pattern(words)))
 
 
@@ -147,9 +150,7 @@ def _cells_with(
             yield f"{table}.{column}", int(row[0])
 
 
-def holding(
-    folder: Path, names: Iterable[str], progress: Callable[[Path], None] | None = None
-) -> dict[Path, str]:
+def holding(folder: Path, names: Iterable[str]) -> dict[Path, str]:
     """Files below a folder (backups, exports, digests, drop folders) that hold one of these names, and where.
 
     Databases of ours are read table by table, everything else as bytes, zipped files (`.gz`, `.zip`, `.xlsx`) and the
@@ -161,8 +162,6 @@ def holding(
     for path in sorted(folder.rglob("*")) if folder.is_dir() else [folder]:
         if not path.is_file() or path.is_symlink():
             continue
-        if progress is not None:
-            progress(path)
         where = []
         if find.search(path.name):
             where.append("its name")

@@ -58,6 +58,7 @@ if week.changes:
     )
 else:
     notices.too_little("Nothing to compare yet.")
+st.markdown(beyond_sentence(week))
 
 st.header("What needs a decision")
 flags = answers.flags(found)
@@ -71,7 +72,6 @@ if flags.height:
         column_order=answers.shown(flags),
     )
     parts.open_selected(event, flags["capture"].to_list(), key="digest_flag_open")
-st.markdown(beyond_sentence(week))
 for title, lines in answers.lists(found):
     st.subheader(title)
     st.markdown("\n".join(f"- {line}" for line in lines))

@@ -5,11 +5,11 @@ from __future__ import annotations
 import polars as pl
 
 from dashboard.shared import words
+from models.records.shops import NO_NAME
 from models.shops.beside import CHANCE, HOOKUP_CHECKS, WEEKS, ShopsBeside
 from models.stats.results import Estimate
 from pipelines.kinds import kind
 
-NO_NAME = "the shop without a name"
 JUDGED = (
     f"'Clearly another' is said where the difference to the other shops together is clear at {CHANCE:.0%} divided by "
     "the number of shops: with many shops some differ by chance."

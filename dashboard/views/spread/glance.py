@@ -16,7 +16,7 @@ MOST_ODD = 200
 
 
 def who(frames: Frames, about: Subject, group: str | None, as_of: dt.date) -> pl.DataFrame:
-    """Who captures the test, in order of name: technician, captures, of the last 8 weeks, unusable, newest."""
+    """Who captures the test, in order of name: technician, captures, of the last 8 weeks, newest."""
     rows = subjects.captures_of(frames, about, group, as_of).filter(
         pl.col("status").is_in(["read", "unusable"])
     )
@@ -27,7 +27,6 @@ def who(frames: Frames, about: Subject, group: str | None, as_of: dt.date) -> pl
         .agg(
             pl.len().cast(pl.Int64).alias("captures"),
             (day > as_of - RECENT).sum().cast(pl.Int64).alias("in 8 weeks"),
-            (pl.col("status") == "unusable").sum().cast(pl.Int64).alias("unusable"),
             day.max().alias("newest"),
         )
         .sort("technician")
