@@ -138,7 +138,9 @@ def reasons(rows: pl.DataFrame) -> Any:
             ],
         )
     )
-    return base.finish(alt.layer(usual, base.pickable(points, "name")), height=70 + 62 * rows.height)
+    return base.finish(
+        alt.layer(usual, base.pickable(points, "name")), height=base.names_height(rows["name"].to_list())
+    )
 
 
 @kept
