@@ -229,12 +229,12 @@ def test_a_weekly_chart_by_hand() -> None:
 
 
 def test_a_direction_in_words() -> None:
-    gap = Estimate(90, -0.25, -0.4, -0.1)
+    gap = Estimate(90, -0.75, -0.9, -0.6)
     chart = WeekChart(pl.DataFrame(), (Change(date(2025, 1, 6), date(2025, 2, 3), gap),), 520.0)
     word, sentence = _direction(chart, date(2025, 3, 30))
     assert word == "falling"
     assert sentence == (
-        "Falling since the week of 2025-01-06, seen in the week of 2025-02-03: -25 points (95 % interval -40 to -10, "
+        "Falling since the week of 2025-01-06, seen in the week of 2025-02-03: -75 points (95 % interval -90 to -60, "
         "n = 90 orders; picked for its size, so rather too large). In a shop where nothing changes the chart says so "
         "about once in 10 years."
     )

@@ -203,6 +203,13 @@ def test_failing_checks_by_hand() -> None:
     assert rows["excess"].to_list() == pytest.approx([8, 7 - 16 / 12, 1, 1, 2 - 10.5])
     assert rows["share_pct"].to_list() == pytest.approx([100, 87.5, 100 / 12, 100 / 12, 100 / 6])
     assert rows["others_share_pct"].to_list() == pytest.approx([0, 100 / 6, 0, 0, 87.5])
+    # Wilson by the formula in the books: 7 of 8, and 8 of 8
+    z2 = stats.norm.ppf(0.975) ** 2
+    middle, half = (7 / 8 + z2 / 16) / (1 + z2 / 8), np.sqrt(z2 * 7 / 8 / 8 / 8 + z2**2 / 256) / (1 + z2 / 8)
+    assert rows.select("low_pct", "high_pct").row(1) == pytest.approx(
+        (100 * (middle - half), 100 * (middle + half))
+    )
+    assert rows.select("low_pct", "high_pct").row(0) == pytest.approx((100 * 8 / (8 + z2), 100))
     # Fisher's exact test, one-sided (scipy): 7 of 8 against 2 of 12, and the battery, which is nobody's habit
     theirs = stats.fisher_exact([[7, 1], [2, 10]], alternative="greater").pvalue
     assert rows["p_value"][1] == pytest.approx(theirs)

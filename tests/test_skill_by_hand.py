@@ -51,7 +51,15 @@ def test_one_persons_figures_by_hand() -> None:
     low, high = poisson_exact(11)
     rate = skill.captures_a_week
     assert (rate.estimate, rate.low, rate.high) == pytest.approx((11 / 4, low / 4, high / 4))
-    aspects = {name: (agree, of) for name, agree, of in skill.hookup_aspects.iter_rows()}
+    aspects = {name: (agree, of) for name, agree, of, *_ in skill.hookup_aspects.iter_rows()}
+    ends = {
+        name: own
+        for name, *_, own in skill.hookup_aspects.select(
+            "aspect", own=pl.concat_list("low_pct", "high_pct")
+        ).iter_rows()
+    }
+    # Wilson's interval of 9 in 10: 59.6 to 98.2 %
+    assert ends["sync lead"] == pytest.approx([59.6, 98.2], abs=0.05)
     assert aspects["sync lead"] == (9, 10)
     assert aspects["channel order"] == (10, 10)
     assert skill.adoption.why == "Too little to say: no eligible closed order."
@@ -195,7 +203,7 @@ def test_within_each_test_only_its_own_captures_count() -> None:
     assert (skill.corrected.right.n, skill.counts["usable"].trials) == (0, 15)
     differs = [_capture(f"{i}", MONDAY + i * DAY, technician="b", sync_cylinder=4) for i in range(3)]
     both = technicians(Shop(captures=captures_of(rows[:8] + differs)), as_of=MONDAY + 30 * DAY)
-    aspects = [{name: (agree, of) for name, agree, of in who.hookup_aspects.iter_rows()} for who in both]
+    aspects = [{name: (agree, of) for name, agree, of, *_ in who.hookup_aspects.iter_rows()} for who in both]
     assert (aspects[0]["sync lead"], aspects[1]["sync lead"]) == ((8, 8), (0, 3))
 
 

@@ -117,7 +117,7 @@ def test_the_change_a_month_is_least_squares_with_hc2_errors() -> None:
     rng = np.random.default_rng(8)
     for _ in range(10):
         months = np.sort(rng.uniform(-9, 0, 7))
-        trials = rng.integers(1, 6, 7)
+        trials = rng.integers(20, 60, 7)
         events = rng.binomial(trials, 0.7)
         x, y = [], []
         for month, n, k in zip(months, trials, events, strict=True):

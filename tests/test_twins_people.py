@@ -181,7 +181,7 @@ def test_each_persons_page(seed: int) -> None:
         assert (skill.captures, skill.pieces, skill.too_little) == (len(taken), len(own), len(own) < 6)
         assert skill.practice == sum(row["purpose"] == "drill" for row in first_of_each(taken))
         alike = [_aspects(row, _standing(log.taken(), row["test"])) for row in first_of_each(taken)]
-        assert skill.hookup_aspects.rows() == [
+        assert skill.hookup_aspects.select("aspect", "agree", "of").rows() == [
             (aspect, sum(row[i] is True for row in alike), sum(row[i] is not None for row in alike))
             for i, aspect in enumerate(ASPECTS)
         ]

@@ -12,6 +12,7 @@ from scipy import stats
 from models.records.logbook import captures_until
 from models.records.pieces import first_tries
 from models.records.shop import Shop
+from models.stats.intervals import wilson_many
 
 FAILING_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "technician": pl.String,
@@ -24,6 +25,8 @@ FAILING_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "excess": pl.Float64,
     "p_value": pl.Float64,
     "evident": pl.Boolean,
+    "low_pct": pl.Float64,
+    "high_pct": pl.Float64,
 }
 EVIDENT = 0.05
 """In so many of 100 shops where nobody differs one check of one person is called evident (family-wise)."""
@@ -51,7 +54,8 @@ def failing_checks(shop: Shop, moment: datetime) -> pl.DataFrame:
     """Failing setup checks by technician, against the rest of the shop, on first tries.
 
     One row a technician and check: technician, check, severity (the worst seen), captures (on how many it
-    failed), of (pieces of work), share_pct, others_share_pct (the same check in everybody else's work),
+    failed), of (pieces of work), share_pct with low_pct and high_pct (Wilson, 95 %), others_share_pct (the same
+    check in everybody else's work),
     excess (captures beyond what the others' share would give; the sort order), p_value (Fisher's exact test,
     one-sided, against the others), evident (a habit that stands out beyond chance: Holm's step-down over all
     checks and people of the shop at `EVIDENT`; Holm S. 1979, Scand. J. Statist. 6:65-70). Only an evident
@@ -80,8 +84,11 @@ def failing_checks(shop: Shop, moment: datetime) -> pl.DataFrame:
     p_value = stats.hypergeom.sf(
         counts["own"].to_numpy() - 1, total, counts["all"].to_numpy(), counts["of"].to_numpy()
     )
+    low, high = wilson_many(counts["own"].to_numpy(), counts["of"].to_numpy())
     return (
         rows.with_columns(
+            low_pct=pl.Series(100 * low, dtype=pl.Float64),
+            high_pct=pl.Series(100 * high, dtype=pl.Float64),
             p_value=pl.Series(p_value, dtype=pl.Float64),
             evident=pl.Series(_holm(np.asarray(p_value), EVIDENT), dtype=pl.Boolean) & pl.col("habit"),
             share_pct=100 * pl.col("captures") / pl.col("of"),

@@ -36,7 +36,7 @@ from models.people.trends import Trends, pooled_trends
 from models.records.people_settings import PeopleSettings
 from models.records.pieces import first_tries
 from models.records.shop import Shop
-from models.stats.intervals import rate
+from models.stats.intervals import rate, wilson_many
 from models.stats.results import Estimate
 
 __all__ = ["Count", "SkillInTest", "TechnicianSkill", "technicians"]
@@ -88,10 +88,11 @@ class TechnicianSkill:
         adoption: share this technician would scope of the shop's mix of eligible jobs.
         usable_per_month, calls_per_month: change of the share a month, by the person's own work alone.
         hookup: share of pieces of work whose first try agrees with the standing hookup in every aspect.
-        hookup_aspects: aspect, agree, of: where the hookup differs.
+        hookup_aspects: aspect, agree, of, low_pct, high_pct (Wilson, 95 %): where the hookup differs.
         repeatability: within-vehicle standard deviation in percent, of the test and measure most often
             repeated in the shop; all of them stand in `tests`.
-        failing_checks: check, severity, captures, of, share_pct, others_share_pct, excess, p_value, evident.
+        failing_checks: check, severity, captures, of, share_pct, others_share_pct, excess, p_value, evident,
+            low_pct, high_pct.
         counts: raw counts by measure (`counts.MEASURES`).
         usual: the usual technician's share by measure, in parts of one; `adoption` and `right` (right calls,
             corrected as in `corrected`) are the whole shop's.
@@ -238,13 +239,18 @@ def _weeks_here(started_on: date | None, log_began: datetime, moment: datetime) 
 
 
 def _aspects(rows: pl.DataFrame) -> pl.DataFrame:
+    agree = [int(rows[a].sum() or 0) for a in ASPECTS]
+    of = [int(rows[a].is_not_null().sum()) for a in ASPECTS]
+    low, high = wilson_many(agree, of)
     return pl.DataFrame(
-        {
-            "aspect": list(ASPECTS),
-            "agree": [int(rows[a].sum() or 0) for a in ASPECTS],
-            "of": [int(rows[a].is_not_null().sum()) for a in ASPECTS],
+        {"aspect": list(ASPECTS), "agree": agree, "of": of, "low_pct": 100 * low, "high_pct": 100 * high},
+        schema={
+            "aspect": pl.String,
+            "agree": pl.Int64,
+            "of": pl.Int64,
+            "low_pct": pl.Float64,
+            "high_pct": pl.Float64,
         },
-        schema={"aspect": pl.String, "agree": pl.Int64, "of": pl.Int64},
     )
 
 

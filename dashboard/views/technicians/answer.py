@@ -132,11 +132,16 @@ def drill_rows(skill: TechnicianSkill, as_of: dt.date) -> pl.DataFrame:
     )
 
 
+def _interval() -> pl.Expr:
+    return pl.format("{} to {}", *(pl.col(end).round(0).cast(pl.Int64) for end in ("low_pct", "high_pct")))
+
+
 def hookup_table(skill: TechnicianSkill) -> pl.DataFrame:
     """How often each part of the hookup is the house's, ready to show."""
     return skill.hookup_aspects.filter(pl.col("of") > 0).select(
         pl.col("aspect").alias("part of the hookup"),
         pl.format("{} of {} captures", "agree", "of").alias("as the shop does it"),
+        _interval().alias("95 % interval, %"),
     )
 
 
@@ -146,6 +151,7 @@ def checks_table(skill: TechnicianSkill) -> pl.DataFrame:
         pl.col("check").map_elements(skills.check_words, return_dtype=pl.String).alias("setup check"),
         pl.format("{} of {}", "captures", "of").alias("captures"),
         pl.col("share_pct").round(0).cast(pl.Int64).alias("%"),
+        _interval().alias("95 % interval, %"),
         pl.col("others_share_pct").round(0).cast(pl.Int64).alias("everybody else, %"),
     )
 
