@@ -9,6 +9,7 @@ import pytest
 
 from pipelines.kinds import kind
 from pipelines.kinds.base import EngineFamily, Hookup, Reading
+from pipelines.kinds.relative_compression.values import rows_a_sample
 from pipelines.waveform import Waveform
 from tests.constructed_crank import STEP_S, Crank, Scope, capture, crank, family, on_channels
 
@@ -211,3 +212,18 @@ def test_supply_on_channels_is_what_the_scope_says() -> None:
     supply, sync = on_channels(engine(), Scope(noise_v=0.0))
     assert supply.size == sync.size
     assert supply.max() == pytest.approx(12.5)
+
+
+def test_rows_that_repeat_a_sample() -> None:
+    """A recorder that writes faster than it samples: values change at every n-th row only."""
+    rng = np.random.default_rng(5)
+    fine = rng.normal(size=400)
+    coarse = np.round(3.0 * np.sin(np.arange(3000) / 60.0) + rng.normal(0.0, 0.3, 3000))
+    assert rows_a_sample(fine) == 1
+    assert rows_a_sample(coarse) == 1
+    for times in (2, 3, 7):
+        assert rows_a_sample(np.repeat(fine, times)) == times
+        assert rows_a_sample(np.repeat(coarse, times)[times - 1 :]) == times
+    assert rows_a_sample(np.ones(500)) == 1
+    late = np.repeat(fine, 3)
+    assert rows_a_sample(np.delete(late, 600)) == 1  # one row lost: they no longer come in threes

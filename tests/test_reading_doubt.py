@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipelines.kinds.base import Hookup
-from pipelines.kinds.relative_compression.doubt import borne_out
+from pipelines.kinds.relative_compression.doubt import borne_out, stated_error
 from pipelines.waveform import Waveform
 from tests.constructed_crank import Scope, capture, crank, family
 from tests.test_reading_hookups import assert_two_is_low, changed, checks, four, lowest, read
@@ -105,3 +105,19 @@ def test_an_odd_figure_is_believed_only_beyond_some_of_its_doubts() -> None:
     assert named(even, even, 25.0) == [False] * 4
     assert named(low, even, 1.0) == [False] * 4  # the weighed figure takes it back
     assert named(low, 200.0 - low, 1.0) == [False] * 4  # or turns it over
+
+
+def test_a_small_leak_keeps_its_error_where_the_ripple_is_explained() -> None:
+    """Ten per cent weak, three doubts of four: doubted where the model leaves much or weighing takes a third back."""
+    relative, error = np.array([100.0, 101.0, 90.0, 100.0]), np.full(4, 0.2)
+    doubt, kept = np.full(4, 4.0), np.ones(4, dtype=bool)
+
+    def stated(left_pct: float, misfit: float) -> list[float]:
+        weighed = np.array([100.0, 101.0, 100.0 - left_pct, 100.0])
+        return stated_error(relative, weighed, error, doubt, kept, misfit).tolist()
+
+    assert stated(9.0, 0.02) == [0.2] * 4
+    doubted = [0.2, 0.2, pytest.approx(np.hypot(np.hypot(0.2, 4.0), 1.0)), 0.2]
+    assert stated(9.0, 0.06) == doubted
+    assert stated(6.5, 0.02)[2] == pytest.approx(np.hypot(np.hypot(0.2, 4.0), 3.5))
+    assert stated(12.5, 0.06) == [0.2] * 4  # beyond three doubts it is clear whatever the model leaves

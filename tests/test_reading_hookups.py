@@ -83,6 +83,17 @@ def test_ac_coupled(corner_hz: float) -> None:
     assert np.isnan(reading.features["crank_min_v"])
 
 
+@pytest.mark.parametrize("corner_hz", [1.0, 2.0, 6.0])
+@pytest.mark.parametrize("current", [False, True])
+def test_ac_coupling_shorter_than_a_cycle_is_undone(corner_hz: float, current: bool) -> None:
+    """How the signal dies away when the key is let go tells the time constant: figures are those of DC coupling."""
+    c = four()
+    dc, ac = (read(*capture(c, Scope(current=current, ac_hz=hz))) for hz in (0.0, corner_hz))
+    assert "ac_coupled" in checks(ac)
+    pairs = zip(dc.elements, ac.elements, strict=True)
+    assert max(abs(one.relative_pct - other.relative_pct) for one, other in pairs) < 1.0
+
+
 def test_reversed_leads() -> None:
     wave, hookup, fam = capture(four())
     reading = read(changed(wave, 0, -wave.samples[0]), hookup, fam)

@@ -13,7 +13,7 @@ from pipelines.kinds.relative_compression.doubt import Flags, borne_out, stated_
 from pipelines.kinds.relative_compression.front import DOUBTFUL, Front
 from pipelines.kinds.relative_compression.inversion import Inversion
 from pipelines.kinds.relative_compression.placing import FIRES_BEFORE_TOP_DEG, best_trial, relative_of
-from pipelines.kinds.relative_compression.setup_checks import cranked_s, setup_checks
+from pipelines.kinds.relative_compression.setup_checks import cranked_s, setup_checks, silent_sync
 from pipelines.kinds.relative_compression.values import Array, middle_of
 from pipelines.waveform import Waveform
 
@@ -62,7 +62,7 @@ def read_cranking(waveform: Waveform, hookup: Hookup, family: EngineFamily, read
         }
     weighed = relative_of(found.weighed)
     believed = borne_out(relative, weighed, error, found.doubt_pct)
-    error = stated_error(relative, weighed, error, found.doubt_pct, believed)
+    error = stated_error(relative, weighed, error, found.doubt_pct, believed, found.misfit)
     numbers, companions, identity = _names(front, trial.order, angles, trial.settled)
     unnamed = _unnamed(angles, found, believed, cut) if identity != "none" else []
     nobody = identity == "none" or _far_from_top(angles, found) or cut.of_cranking > MOSTLY_CUT
@@ -104,7 +104,9 @@ def _refused(
     # what depends on cycles that are none says nothing
     told = {name: value for name, value in features.items() if name == "rest_v"}
     features = {**dict.fromkeys(features, np.nan), **told, "cycles": 0.0}
-    untold = {"near_stall"} | ({"no_sync"} if front.channels.sync is not None else set())
+    untold = {"near_stall"} | (
+        {"no_sync"} if front.channels.sync is not None and not silent_sync(front) else set()
+    )
     checks = tuple(c for c in checks if c.check not in untold)
     raised = {c.check for c in checks}
     if contradiction:

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipelines.kinds.relative_compression.grey_box import LOSS_SPREAD, Fit, State
+from pipelines.kinds.relative_compression.grey_box import LOSS_SPREAD, MODEL_ERROR, Fit, State
 from pipelines.kinds.relative_compression.values import Array, middle_of
 
 Flags = npt.NDArray[np.bool_]
@@ -36,6 +36,9 @@ TURN_ORDERS = (2, 4)  # of the cycle of two turns
 ALIKE = (0.4, 0.2, 0.1, 0.1)
 LOOKS_ODD_PCT = 15.0  # off the median (tried on drawn captures, no source)
 MAY_BE_ODD_PCT, CLEAR = 7.0, 3.0  # off the median; times its doubt (tried on drawn captures, no source)
+# a ripple explained to within three times what the model is known to leave out is explained: a weak figure of which
+# weighing, which then has nothing to blame on noise, keeps this share is weak
+EXPLAINED, KEEPS = 3.0 * MODEL_ERROR, 0.75
 # times its doubt, for a figure that looks weak or strong to be believed, and the share of it that must be left when
 # weighed: a weak cylinder is what one looks for, a strong one is mostly what the model leaves out (tried on drawn
 # captures, no source)
@@ -140,15 +143,22 @@ def borne_out(relative_pct: Array, weighed_pct: Array, error_pct: Array, doubt_p
 
 
 def stated_error(
-    relative_pct: Array, weighed_pct: Array, error_pct: Array, doubt_pct: Array, kept: Flags
+    relative_pct: Array,
+    weighed_pct: Array,
+    error_pct: Array,
+    doubt_pct: Array,
+    kept: Flags,
+    misfit: float,
 ) -> Array:
     """Standard errors in per cent, shape (cylinders,): what repeats well must not pass for a fault by that alone.
 
     A figure that looks odd and that is not believed (`kept`), and one that may be weak and is not clearly so, get their
-    doubt and what weighing takes back of them; not one that weighing leaves odd.
+    doubt and what weighing takes back of them; not one that weighing leaves odd, nor a small leak on a clean capture:
+    one whose ripple is explained (`misfit`, in parts of it) and of which weighing keeps most.
     """
     off, left = relative_pct - 100.0, weighed_pct - 100.0
     same = np.where(off < 0, -left, left)
-    maybe = (off < -MAY_BE_ODD_PCT) & (same <= CLEAR * doubt_pct)
+    clean = (misfit < EXPLAINED) & (same > KEEPS * np.abs(off))
+    maybe = (off < -MAY_BE_ODD_PCT) & (same <= CLEAR * doubt_pct) & ~clean
     unsure = np.where(np.abs(off) > LOOKS_ODD_PCT, ~kept, maybe) & (np.abs(left) <= LOOKS_ODD_PCT)
     return np.where(unsure, np.hypot(np.hypot(error_pct, doubt_pct), off - left), error_pct)

@@ -23,7 +23,7 @@ from pipelines.kinds.relative_compression.cylinders import read_cranking
 from pipelines.kinds.relative_compression.declared import CHECKS
 from pipelines.waveform import Waveform
 
-READER_VERSION = 6
+READER_VERSION = 7
 
 
 def read(waveform: Waveform, hookup: Hookup, family: EngineFamily | None) -> Reading:

@@ -13,7 +13,7 @@ from pipelines.kinds.relative_compression.angle import BINS
 from pipelines.kinds.relative_compression.changes import take_back
 from pipelines.kinds.relative_compression.front import DOUBTFUL, Front, half_later, look_at, other_cycles
 from pipelines.kinds.relative_compression.inversion import Inversion, invert
-from pipelines.kinds.relative_compression.signals import PLAIN, View
+from pipelines.kinds.relative_compression.signals import PLAIN, SYNC_SIGNALS, View
 from pipelines.kinds.relative_compression.sync import Sync
 from pipelines.kinds.relative_compression.values import Array, middle_of
 from pipelines.waveform import Waveform
@@ -82,6 +82,10 @@ def best_trial(waveform: Waveform, hookup: Hookup, family: EngineFamily) -> Tria
         if trial.engine and trial.front.cycles.coherence > CERTAIN_COHERENCE:
             if not trial.front.cranking.sure:
                 trial = _better(trial, _try(waveform, hookup, family, replace(view, turned=True)))
+            channels = first.front.channels
+            if view.no_sync and channels.sync is not None and channels.sync.named == SYNC_SIGNALS[1]:
+                # a pickup no use was made of is still there, and its bursts are the briefest to fall between samples
+                trial = replace(trial, front=replace(trial.front, channels=channels))
             return trial
     return best
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -10,8 +10,8 @@ from pipelines.kinds.base import Check, Hookup, Severity
 from pipelines.kinds.relative_compression.clipping import CutOff, sentence
 from pipelines.kinds.relative_compression.front import Front
 from pipelines.kinds.relative_compression.started import engine_started
-from pipelines.kinds.relative_compression.stretch import BATTERY_V, PLAUSIBLE_REST_V
-from pipelines.kinds.relative_compression.values import middle_of
+from pipelines.kinds.relative_compression.stretch import BATTERY_V, LOOK_HZ, PLAUSIBLE_REST_V, find_cranking
+from pipelines.kinds.relative_compression.values import block_mean, middle_of, rows_a_sample
 
 FEW_CYCLES, FEW_WITHOUT_SYNC = 4.2, 3.5
 SURELY_BRIEF_S = 2.0  # six cycles at 360 rpm
@@ -101,9 +101,20 @@ def _channels(said: _Said, front: Front, hookup: Hookup, *, unread: bool) -> Non
             f"The {what} channel is AC coupled, so its level is lost and slow parts are bent: set the channel to "
             "DC coupling.",
         )
+    elif _other_coupled(front):
+        said.say(
+            "ac_coupled",
+            "note",
+            "The battery voltage channel is AC coupled, so volts are not known: set the channel to DC coupling. The "
+            "other supply channel was read.",
+        )
     if front.wrong_signal:
         said.say("wrong_sync_signal", "warning", front.wrong_signal)
-    elif front.sync is None and cranking.spans and not (unread and front.channels.sync is not None):
+    elif (
+        front.sync is None
+        and cranking.spans
+        and (not unread or front.channels.sync is None or silent_sync(front))
+    ):
         said.say("no_sync", "warning", _no_sync(front, hookup))
 
 
@@ -115,6 +126,20 @@ def _other_reversed(front: Front) -> bool:
     few = other.raw[:: max(1, other.raw.size // 2000)]
     few = few[np.isfinite(few)]
     return few.size > 0 and -BATTERY_V[1] < middle_of(few) * other.scale < -BATTERY_V[0]
+
+
+def _other_coupled(front: Front) -> bool:
+    """Whether the second of two supply channels is a battery's with its steady part taken away by the scope."""
+    other = front.channels.other
+    if other is None or other.named != "battery_voltage" or not front.cranking.spans:
+        return False
+    step = max(1, int(other.raw_rate_hz / LOOK_HZ))
+    raw = other.raw[np.isfinite(other.raw)]
+    look = replace(
+        other, level=other.scale * block_mean(raw, step), rate_hz=other.raw_rate_hz / step, missing=None
+    )
+    found = find_cranking(look)
+    return found.ac_coupled and bool(found.spans)
 
 
 def _cut_off(said: _Said, front: Front, clip: str, *, unread: bool) -> None:
@@ -257,7 +282,8 @@ def _weak(front: Front, *, clipped: bool) -> str:
 
 def _slow(front: Front, cylinders: int, *, started: bool) -> str:
     """Pulses or ripple too thinly sampled: pulses that fall between two samples, few samples from firing to firing."""
-    rate = front.channels.supply.raw_rate_hz
+    rows = rows_a_sample(front.channels.supply.raw)
+    rate = front.channels.supply.raw_rate_hz / rows
     sync = front.channels.sync
     a_firing = rate * front.cycle_s / cylinders if np.isfinite(front.cycle_s) else np.inf
     if a_firing < FEW_SAMPLES:
@@ -265,7 +291,7 @@ def _slow(front: Front, cylinders: int, *, started: bool) -> str:
             f"The file holds {rate:.0f} samples a second, about {a_firing:.0f} from firing to firing: the ripple's "
             "shape is lost. Sample at 5 kS/s or faster."
         )
-    if _between_samples(front):
+    if _between_samples(front, rows):
         return (
             f"At {rate:.0f} samples a second the pickup's pulses are one sample wide, and as many fall between two of "
             "them: sample at 20 kS/s or faster, or switch on the scope's peak detection."
@@ -273,7 +299,7 @@ def _slow(front: Front, cylinders: int, *, started: bool) -> str:
     missed = front.sync.scattered if front.sync is not None else 0.0
     gaps = started or front.channels.supply.missing is not None or (sync is not None and sync.lost > 0)
     limit = PULSE_RATE_HZ if front.sync is not None or front.cycles.count < 2 else 2.0 * SLOW_RATE_HZ
-    if sync is not None and rate < limit and not _dwells_seen(front):
+    if sync is not None and rate < limit and not _dwells_seen(front, rows):
         return (
             f"The file holds {rate:.0f} samples a second: sync pulses, which last about a millisecond, fall between "
             "them. Sample at 5 kS/s or faster."
@@ -285,7 +311,7 @@ def _slow(front: Front, cylinders: int, *, started: bool) -> str:
         and count > 1.5
         and rate < MISSES_BELOW_HZ
         and not gaps
-        and not _dwells_seen(front)
+        and not _dwells_seen(front, rows)
     ):
         return (
             f"{100 * missed:.0f} % of the sync pulses were missed at {rate:.0f} samples a second; their places were "
@@ -294,18 +320,25 @@ def _slow(front: Front, cylinders: int, *, started: bool) -> str:
     return ""
 
 
-def _between_samples(front: Front) -> bool:
+def _between_samples(front: Front, rows: int) -> bool:
     """Whether a pickup's pulses are one sample wide: its burst is as brief as the time between two samples."""
     trace = front.channels.sync
     if trace is None or trace.named != "ignition_pickup" or trace.rate_hz != trace.narrow_rate_hz:
         return False
     first = next((t for t in front.trains if t.times_s.size >= FEWEST_WHOLE), None)
-    return first is not None and first.width <= 1.0
+    return first is not None and first.width <= rows
 
 
-def _dwells_seen(front: Front) -> bool:
+def silent_sync(front: Front) -> bool:
+    """Whether the sync channel shows no pulses, whatever was made of the ripple: not three in three cycles' time."""
+    return cranked_s(front) >= BRIEF_S and not any(t.times_s.size >= FEWEST_WHOLE for t in front.trains)
+
+
+def _dwells_seen(front: Front, rows: int) -> bool:
     """Whether a coil's dwells, or a trigger's pulses, are several samples long, so that none falls between two."""
-    return any(t.times_s.size >= FEWEST_WHOLE and (t.dwells or t.width >= WIDE_SAMPLES) for t in front.trains)
+    return any(
+        t.times_s.size >= FEWEST_WHOLE and (t.dwells or t.width >= WIDE_SAMPLES * rows) for t in front.trains
+    )
 
 
 def wrong_gain(front: Front) -> bool:

@@ -77,7 +77,15 @@ def _overruns(front: Front) -> bool:
         return False
     current = c.nature == "current"
     level = c.rest if np.isfinite(c.rest) else c.after
-    level = -level if current else level
+    # an alternator that begins to charge lifts the plateau towards rest, or above: it falls to the level behind
+    charged = not current and c.after > c.rest
+    return _in_two_steps(front, -level if current else level) or (charged and _in_two_steps(front, c.after))
+
+
+def _in_two_steps(front: Front, level: float) -> bool:
+    """See `_overruns`; `level`: without the starter's load, in the turned signal's units."""
+    c = front.cranking
+    current = c.nature == "current"
     if not np.isfinite(level):
         return False
     rate = front.channels.supply.rate_hz

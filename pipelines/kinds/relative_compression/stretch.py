@@ -18,6 +18,10 @@ SHORTEST_S = 0.35
 STIRRING = 0.04  # of the usual ripple: less is a steady load, not an engine being turned
 PLAUSIBLE_REST_V = (10.5, 15.2)
 BATTERY_V = (5.0, 32.0)  # a level between these is a battery's, whichever way round
+HIGHEST_PER_S = 2.0 * np.pi * 12.0
+STEP_S, STEP_BEFORE_S, STEP_BEHIND_S = 0.015, 1.2, 0.5
+LARGE_STEP, DIES_AWAY_S, SHORTEST_TAIL_S = 0.3, 1.0, 0.15
+LEFT_OF_TAIL = 0.03  # of its swing: what is no exponential (tried on drawn captures, no source)
 ZERO_AT_REST, DRAWN_AT_REST = 0.1, 0.6  # of what the starter draws
 
 
@@ -259,14 +263,19 @@ def _trim(
 
 
 def _undo_coupling(x: Array, rate_hz: float, spans: list[tuple[int, int]]) -> Array:
-    """Add back the integral that a first-order high-pass took away, its corner chosen so that cranking is level.
+    """Add back the integral that a first-order high-pass took away, its corner told by what must be level.
 
-    A high-pass of time constant T gives y with x = y + (1/T) integral of y. 1/T is regressed on the stretch of
-    longest cranking: with the right value the slow part neither rises nor falls there.
+    A high-pass of time constant T gives y with x = y + (1/T) integral of y. When the key is let go nothing happens any
+    more and y dies away with T itself; where no such end is seen, 1/T is regressed on the stretch of longest cranking:
+    with the right value the slow part neither rises nor falls there. A T so short that it leaves no slow part is told
+    by the end alone.
     """
     begin, end = max(spans, key=lambda s: s[1] - s[0])
     slow = int(LEVEL_S * 2.0 * rate_hz)
     total = np.cumsum(x - np.median(x[max(0, begin - slow) : begin]) if begin > slow else x) / rate_hz
+    per_s = _dies_away_per_s(x, rate_hz, spans[-1][1])
+    if per_s > 1.0 / LEVEL_S:
+        return np.asarray(x + per_s * total)
     part = moving_mean(x[begin:end], slow)
     grown = moving_mean(total[begin:end], slow)
     cut = slice(slow // 4, -max(1, slow // 4))
@@ -274,5 +283,29 @@ def _undo_coupling(x: Array, rate_hz: float, spans: list[tuple[int, int]]) -> Ar
     power = float(grown @ grown)
     if power <= 0:
         return x
-    per_s = float(np.clip(-(part @ grown) / power, 0.0, 2.0 * np.pi * 12.0))
+    per_s = float(np.clip(-(part @ grown) / power, 0.0, HIGHEST_PER_S))
     return np.asarray(x + per_s * total)
+
+
+def _dies_away_per_s(x: Array, rate_hz: float, end: int) -> float:
+    """1/T from the course after the last step near the crank's end, NaN where that is no exponential.
+
+    y = c + b t - (1/T) integral of y there: b is what the level itself still does (a battery comes back slowly).
+    """
+    wide = max(1, int(STEP_S * rate_hz))
+    first = max(0, end - int(STEP_BEFORE_S * rate_hz))
+    piece = x[first : end + int(STEP_BEHIND_S * rate_hz)]
+    if piece.size < 4 * wide:
+        return np.nan
+    steps = np.abs(piece[wide:] - piece[:-wide])
+    last = int(np.flatnonzero(steps > LARGE_STEP * float(steps.max()))[-1])
+    tail = x[first + last + 2 * wide :][: int(DIES_AWAY_S * rate_hz)]
+    if tail.size < SHORTEST_TAIL_S * rate_hz:
+        return np.nan
+    at = np.arange(tail.size) / rate_hz
+    columns = np.stack((np.cumsum(tail) / rate_hz, at, np.ones(tail.size)), axis=1)
+    found, *_ = np.linalg.lstsq(columns, tail, rcond=None)
+    left = tail - columns @ found
+    per_s = -float(found[0])
+    fine = float(np.std(left)) < LEFT_OF_TAIL * float(np.ptp(tail)) and 0.0 < per_s < HIGHEST_PER_S
+    return per_s if fine else np.nan

@@ -8,6 +8,8 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
+MANY_ROWS, MOST_ROWS, FEWEST_CHANGES = 20_000, 20, 40
+
 
 def block_mean(x: npt.NDArray[np.floating], step: int) -> Array:
     """Mean of each `step` samples, the rest at the end left out; strided adds are the fastest way for few."""
@@ -63,6 +65,18 @@ def smallest_gap(x: npt.NDArray[np.floating]) -> float:
     least = float(ranked(gaps, 0.1)[0])
     # the mean over the gaps of one step is steadier than any one of them
     return float(gaps[gaps < 1.5 * least].mean())
+
+
+def rows_a_sample(x: npt.NDArray[np.floating]) -> int:
+    """How many rows of a file hold one sample each: a recorder that writes faster than it samples says the same again.
+
+    Told by where the value changes: only ever at every n-th row. 1 where it changes elsewhere too.
+    """
+    at = np.flatnonzero(np.diff(x[:MANY_ROWS]))
+    if at.size < FEWEST_CHANGES:
+        return 1
+    apart = at - at[0]
+    return next((n for n in range(MOST_ROWS, 1, -1) if not (apart % n).any()), 1)
 
 
 def last_code(edge: float, step: float) -> bool:
