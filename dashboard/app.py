@@ -7,6 +7,7 @@ import logging
 
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from dashboard import access, data
 from dashboard.shared import address, filters, go, inert, notices, parts, written
@@ -19,8 +20,12 @@ LOG = logging.getLogger("shopspread.dashboard")
 
 
 @st.fragment(run_every=POLL_S)
-def watch(seen: str) -> None:
+def watch(seen: str, page: StreamlitPage) -> None:
     """Draw the page again as soon as an ingest, a fit or a decision has landed."""
+    if _page_asked() != st.session_state["page_drawn"]:
+        # The browser asked for this look while it was leaving the page before, and at the answer it empties the page
+        # that stands there now, because the answer is one to another page: so that one is drawn again.
+        st.switch_page(page, query_params=address.written())
     if st.session_state.pop("just_looked", False):
         return  # drawn with the whole page, which has read the version this very moment
     try:
@@ -29,6 +34,12 @@ def watch(seen: str) -> None:
         return  # in use for long: the next look will tell
     if now != seen:
         st.rerun()
+
+
+def _page_asked() -> str:
+    """What the server calls the page this run is of."""
+    context = get_script_run_ctx()
+    return context.page_script_hash if context else ""
 
 
 def _by_its_own_name(first: Entry) -> StreamlitPage:
@@ -131,7 +142,8 @@ def main() -> None:
     st.session_state["stamp"] = stamp
     inert.install(lambda: st.session_state.get("written", ()))
     st.session_state["just_looked"] = True
-    watch(stamp)
+    st.session_state["page_drawn"] = _page_asked()
+    watch(stamp, page)
     try:
         # once for the whole page, which asks for it at every text
         st.session_state["written"] = written.active(stamp)

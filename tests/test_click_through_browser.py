@@ -10,6 +10,7 @@ from urllib.parse import parse_qs, quote, urlparse
 import polars as pl
 from playwright.sync_api import Page, expect
 
+from dashboard.app import POLL_S
 from dashboard.shared.job_lists import JOB_LISTS
 from pipelines.warehouse.database import Warehouse
 from tests.browser_dashboard import IN_A_BROWSER, WAIT_MS, settle, visit
@@ -52,6 +53,48 @@ def test_a_figure_about_comebacks_opens_its_jobs_and_survives_a_reload(tab: Page
     tab.reload()
     opens(tab, "Jobs and vehicles")
     expect(tab.get_by_text(said)).to_be_visible(timeout=WAIT_MS)
+
+
+# What a page asks for by itself is kept, so that a test asks when it wants; and the server's answers are as late as
+# over a poor wireless network.
+FAR_AWAY = """(() => {
+  const looks = (window.looks = new Map());
+  const [set, clear] = [window.setInterval.bind(window), window.clearInterval.bind(window)];
+  window.setInterval = (call, ms, ...rest) => {
+    const id = set(call, ms, ...rest);
+    if (ms === POLL_MS) looks.set(id, call);
+    return id;
+  };
+  window.clearInterval = (id) => { looks.delete(id); clear(id); };
+  const late = (call) => (event) => setTimeout(() => call(event), 800);
+  window.WebSocket = class extends window.WebSocket {
+    set onmessage(call) { super.onmessage = late(call); }
+    addEventListener(kind, call, ...rest) {
+      super.addEventListener(kind, kind === "message" ? late(call) : call, ...rest);
+    }
+  };
+})()""".replace("POLL_MS", str(POLL_S * 1000))
+CLICKED_AND_LOOKED = """(after_ms) => new Promise((done) => {
+  [...document.querySelectorAll("button")].find((button) => button.innerText.includes("Scoped ones that came")).click();
+  setTimeout(() => { for (const look of window.looks.values()) look(); done(window.looks.size); }, after_ms);
+})"""
+
+
+def test_a_page_just_opened_is_not_emptied_by_a_look_of_the_one_before(tab: Page, address: str) -> None:
+    """The page before looks whether something has landed while the next one is on its way, early or late."""
+    tab.add_init_script(FAR_AWAY)
+    for after_ms in (100, 250, 450, 700):
+        visit(tab, f"{address}/")
+        expect(tab.get_by_role("button", name="Scoped ones that came back").first).to_be_visible(
+            timeout=WAIT_MS
+        )
+        settle(tab)
+        assert tab.evaluate(CLICKED_AND_LOOKED, after_ms) == 1
+        expect(tab).to_have_url(re.compile(r"/jobs\?jobs=came\+back\+scoped"), timeout=WAIT_MS)
+        tab.wait_for_timeout(2_000)  # the look's own answer, which is no other page's
+        opens(tab, "Jobs and vehicles")
+        expect(tab.get_by_text(re.compile(r"\d+ within 30 days"))).to_be_visible(timeout=WAIT_MS)
+        expect(tab.get_by_text("Figures as of")).to_be_visible()
 
 
 def test_a_capture_leads_to_everything_about_it(tab: Page, address: str, small_warehouse: Path) -> None:

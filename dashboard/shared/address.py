@@ -279,6 +279,13 @@ def _text(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
+def written() -> dict[str, str]:
+    """What the address of the page last drawn asks for."""
+    state = st.session_state
+    shop = {SHOP: str(state[SHOP_WRITTEN])} if state.get(SHOP_WRITTEN) else {}
+    return {**shop, **state.get(WRITTEN, {})}
+
+
 def write(entry: Entry) -> None:
     """Put what the page shows into its address; one that asks in vain stays until the person chooses something."""
     state = st.session_state
