@@ -36,7 +36,6 @@ _LEFTOVER_FOLDER = re.compile(
 # So many entries of a hidden folder are looked at for a capture.
 _MOST_HIDDEN = 10_000
 
-_NOT_SHOWN = "It cannot be looked at"
 _HIDDEN_FILE = (
     "Its name begins with a dot, which hides it; if it is meant to be read, rename it without the dot."
 )
@@ -127,14 +126,14 @@ def look(
             else:
                 odd.append(OddEntry(printable(relative), reason))
             continue
-        reason = _odd_by_kind(entry, root)
+        strange = _odd_by_kind(entry, root, printable(relative))
         table = relative in tables
         says_format = entry.name == FORMATS
         wanted = table or says_format or entry.name.lower().endswith(suffixes)
-        if reason is None and wanted:
-            reason = odd_by_name(relative)
-        if reason is not None:
-            odd.append(OddEntry(printable(relative), reason, passing=reason.startswith(_NOT_SHOWN)))
+        if strange is None and wanted and (reason := odd_by_name(relative)) is not None:
+            strange = OddEntry(printable(relative), reason)
+        if strange is not None:
+            odd.append(strange)
         elif table:
             found.tables[relative] = Path(entry.path)
         elif says_format:
@@ -208,22 +207,24 @@ def _meant(name: str, tables: Collection[str], suffixes: tuple[str, ...]) -> boo
     return not leftover(name) and (bare in tables or bare == FORMATS or name.lower().endswith(suffixes))
 
 
-def _odd_by_kind(entry: os.DirEntry[str], root: Path) -> str | None:
-    """Why an entry is no plain file of this folder, or None."""
+def _odd_by_kind(entry: os.DirEntry[str], root: Path, name: str) -> OddEntry | None:
+    """Why an entry is no plain file of this folder, or None; `name` is the one to show it by."""
     try:
         mode = entry.stat().st_mode  # of what a link leads to
     except OSError as error:
         if entry.is_symlink():
-            return f"The link leads nowhere ({error.strerror}); put the file itself in its place."
-        return f"{_NOT_SHOWN} ({error.strerror}); give permission to read it."
+            reason = f"The link leads nowhere ({error.strerror}); put the file itself in its place."
+            return OddEntry(name, reason)
+        reason = f"It cannot be looked at ({error.strerror}); give permission to read it."
+        return OddEntry(name, reason, passing=True)
     if entry.is_symlink():
         if stat.S_ISDIR(mode):
-            return "A link to a folder is not followed; put the folder itself in its place."
+            return OddEntry(name, "A link to a folder is not followed; put the folder itself in its place.")
         if not Path(os.path.realpath(entry.path)).is_relative_to(root):
-            return "The link leads out of the drop folder; put the file itself in its place."
+            return OddEntry(name, "The link leads out of the drop folder; put the file itself in its place.")
     for test, kind in _KINDS:
         if test(mode):
-            return f"It is {kind}, not a file; only files are read."
+            return OddEntry(name, f"It is {kind}, not a file; only files are read.")
     return None
 
 

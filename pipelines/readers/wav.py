@@ -14,7 +14,6 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from scipy.io import wavfile
 
 from pipelines.readers._labelled import library
 from pipelines.source import read_all
@@ -46,6 +45,8 @@ def read(path: Path) -> Waveform:
     Raises:
         UnreadableFile: for a broken or unsupported file.
     """
+    from scipy.io import wavfile  # with all of scipy's sparse matrices: not for those who have no sound files
+
     content, cut = _with_sizes(read_all(path))
     notes = [FULL_SCALE_NOTE, *([CUT_NOTE] if cut else [])]
     with library("sound", ADVICE), warnings.catch_warnings():
