@@ -63,6 +63,8 @@ def command(
         "browser.serverAddress": host,
         "browser.gatherUsageStats": "false",
         "client.showErrorDetails": "none",
+        # Else pages of Streamlit's own hosting, where anybody may put one, could steer a dashboard they frame.
+        "client.allowedOrigins": f"http://{host}:{port}",
         "client.toolbarMode": "minimal",
         "runner.magicEnabled": "false",
         **THEME,

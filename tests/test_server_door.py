@@ -7,6 +7,7 @@ cross-site requests; both show in the Host and Origin headers (RFC 9110, section
 from __future__ import annotations
 
 import base64
+import json
 import os
 import socket
 from collections.abc import Iterator
@@ -130,6 +131,21 @@ def test_the_page_goes_to_this_machine_by_its_names(port: int, name: str) -> Non
     status, body = got(port, f"{name}:{port}", "/")
     assert status == 200
     assert b"<html" in body
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_no_page_of_another_origin_may_frame_it(port: int, path: str) -> None:
+    """A page around it could lead a person's clicks to a button of ours (W3C CSP 3, frame-ancestors; RFC 7034)."""
+    with socket.create_connection(("127.0.0.1", port), timeout=20) as caller:
+        caller.sendall(f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\n\r\n".encode())
+        head = caller.recv(65_536).partition(b"\r\n\r\n")[0].lower()
+    assert b"content-security-policy: frame-ancestors 'self'" in head
+    assert b"x-frame-options: sameorigin" in head
+
+
+def test_no_page_around_it_may_send_it_messages(port: int) -> None:
+    _, body = got(port, f"127.0.0.1:{port}", "/_stcore/host-config")
+    assert json.loads(body)["allowedOrigins"] == [f"http://127.0.0.1:{port}"]
 
 
 def test_it_listens_on_this_machine_only(port: int) -> None:

@@ -14,6 +14,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from streamlit import config
 from streamlit.starlette import App
 
+from dashboard.door.framing import Unframed
 from dashboard.door.routes import routes
 from dashboard.door.wall import Wall
 from dashboard.launch import APP, SIGN_IN_VARIABLE, WAREHOUSE_VARIABLE, accounts_of
@@ -32,6 +33,6 @@ names = Middleware(
 app = App(
     str(APP),
     routes=routes(accounts) if sign_in else [],
-    middleware=[names, *walls],
+    middleware=[Middleware(Unframed), names, *walls],
     secrets=identity or {},
 )
