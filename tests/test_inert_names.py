@@ -6,6 +6,7 @@ page of OWASP (which leading characters a spreadsheet takes for a formula), ECMA
 
 from __future__ import annotations
 
+import csv
 import shutil
 import subprocess
 import sys
@@ -20,8 +21,10 @@ from dashboard.documents.digest import render
 from dashboard.shared import inert
 from pipelines.cli import output
 from pipelines.fit.run import fit_warehouse
+from pipelines.formulas import no_formulas
 from pipelines.intake.ingest import ingest
 from pipelines.reports.week import waits_of, week_of
+from pipelines.warehouse import people
 from pipelines.warehouse.database import Warehouse
 from tests.browser_dashboard import CHROMIUM, chromium, served, visit
 from tests.small_shop import FAMILIES, log_row, write_capture, write_log
@@ -100,11 +103,19 @@ def test_saved_tables_hold_no_formulas_and_their_numbers_stay_numbers() -> None:
             "value": [-1.5] * 10,
         }
     )
-    safe = inert.no_formulas(frame)
+    safe = no_formulas(frame)
     assert safe["name"].to_list() == [
         "'=1+1", "'+cmd|x", "'-2+3*4", "'@SUM(A1)", "'\tx", "Ann", "a=b", "-1.2 % (-3 to 0.4)", "+0.5", None,
     ]  # fmt: skip
     assert safe["value"].equals(frame["value"])
+
+
+def test_a_persons_files_hold_no_formulas(shop: Path, tmp_path: Path) -> None:
+    written = people.person(Warehouse(shop), "=HYPERLINK(http://evil.example)", tmp_path / "theirs")
+    files = [tmp_path / "theirs" / name for name in written if name.endswith(".csv")]
+    cells = [cell for file in files for row in csv.reader(file.open(newline="")) for cell in row]
+    assert "'=HYPERLINK(http://evil.example)" in cells
+    assert not [cell for cell in cells if cell.startswith("=")]
 
 
 @pytest.fixture(scope="module")

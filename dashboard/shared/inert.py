@@ -33,8 +33,6 @@ SINKS = (
 # Splits what is recognised only after escapes are gone (links, symbols); takes no room.
 JOINER = "\u2060"
 _LATE = re.compile(r"(https?|www|:|@)", re.IGNORECASE)
-_FORMULA = r"^[=@\t\r\n]|^[+\-]"
-_PLAIN_NUMBER = r"^[+\-][\d.,]+(?:[\w\s%().,/\u2013\u2014\u2212\u00b0\-]|\bn = )*$"
 
 
 def literal(name: str) -> str:
@@ -113,19 +111,3 @@ def _options(options: Mapping[str, Any], names: tuple[str, ...]) -> dict[str, An
         key: _made_inert(value, names) if key in ("help", "body", "label") else value
         for key, value in options.items()
     }
-
-
-def no_formulas(frame: pl.DataFrame) -> pl.DataFrame:
-    """The frame with text that a spreadsheet would take for a formula led in by an apostrophe.
-
-    Text that is a signed number with its unit or interval is left alone, and so are numbers.
-    """
-    text = [name for name, dtype in frame.schema.items() if dtype == pl.String]
-    cells = (pl.col(name) for name in text)
-    return frame.with_columns(
-        pl.when(cell.str.contains(_FORMULA) & ~cell.str.contains(_PLAIN_NUMBER))
-        .then(pl.concat_str(pl.lit("'"), cell))
-        .otherwise(cell)
-        .alias(name)
-        for name, cell in zip(text, cells, strict=True)
-    )

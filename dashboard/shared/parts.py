@@ -14,9 +14,10 @@ import polars.selectors as cs
 import streamlit as st
 from PIL import Image
 
-from dashboard.shared import go, inert, palette, words
+from dashboard.shared import go, palette, words
 from dashboard.shared.chart import PICKED
 from dashboard.shared.drawn import Drawn
+from pipelines.formulas import no_formulas
 
 TABLE_LABEL = "The figures as a table"
 TWO_LINES = 66  # the height of a table's row from which on the server sets long words on two lines
@@ -186,17 +187,13 @@ def job_buttons(lists: tuple[tuple[str, str], ...], *, key: str) -> None:
 
 def table(frame: pl.DataFrame, **options: Any) -> Any:
     """A table without row numbers, days as ISO 8601 writes them; what is saved of it holds no formulas."""
-    shown = (
-        inert.no_formulas(frame)
-        .with_columns(cs.date().cast(pl.String))
-        .with_columns(cs.string().fill_null(""))
-    )
+    shown = no_formulas(frame).with_columns(cs.date().cast(pl.String)).with_columns(cs.string().fill_null(""))
     return st.dataframe(shown, hide_index=True, width="stretch", placeholder="", **options)
 
 
 def static(frame: pl.DataFrame) -> None:
     """A short table for reading alone, whose words stand on as many lines as they need."""
-    st.table(inert.no_formulas(frame), hide_index=True)
+    st.table(no_formulas(frame), hide_index=True)
 
 
 def open_capture(capture_file: str, *, key: str) -> None:

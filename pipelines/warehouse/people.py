@@ -15,6 +15,7 @@ import polars as pl
 
 from models.records.shops import own_name, qualified, shop_of
 from pipelines.errors import ShopspreadError, WarehouseError
+from pipelines.formulas import no_formulas
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse import waveforms as store
 from pipelines.warehouse.database import Warehouse, query
@@ -200,7 +201,7 @@ def person(warehouse: Warehouse, technician: str, folder: Path) -> dict[str, int
                     pl.Series(name, [json.dumps(value) for value in frame[name].to_list()]) for name in lists
                 )
                 with whole(folder / f"{table}.csv") as part:
-                    part.write_text(frame.write_csv(), encoding="utf-8", newline="")
+                    part.write_text(no_formulas(frame).write_csv(), encoding="utf-8", newline="")
                 written[f"{table}.csv"] = frame.height
     except OSError as error:
         raise WarehouseError(
