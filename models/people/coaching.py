@@ -249,7 +249,8 @@ class _Chart:
             if standing and number == len(run.signal) - 1:
                 continue
             below = np.flatnonzero((run.statistic[i:] < self.limit / 2) | restart[i:])
-            ended = days[i + int(below[0])] if below.size else (sessions[-1] if sessions else days[-1])
+            # what neither fell nor began anew still stands, unless a session has answered it
+            ended = days[i + int(below[0])] if below.size else sessions[-1]
             self.past.append((days[begin], days[i], ended))
         self.signal: Signal | None = None
         if standing:

@@ -68,6 +68,8 @@ def pool_normal(
     known = np.isfinite(se)
     if (tau_scale is None and known.sum() < 3) or (mu_prior is None and known.sum() < 1):
         raise ValueError("flat priors need at least three groups; give tau_scale and mu_prior")
+    if tau_scale is not None and not tau_scale > 0:
+        raise ValueError(f"tau_scale is a positive number, not {tau_scale!r}")
     y = np.where(known, y, 0.0)
     scale = tau_scale if tau_scale is not None else float(np.median(se[known]))
     spread = float(np.ptp(y[known])) if known.any() else 0.0
