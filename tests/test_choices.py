@@ -59,6 +59,7 @@ CHOICES: dict[str, object] = {
     "models.thresholds.gauge.MIN_ENGINES": 5,
     "models.thresholds.proposal.MOST_HEALTHY_FLAGGED": 0.05,
     "models.thresholds.proposal.RECENT_WEEKS": 12,
+    "models.thresholds.proposal._OF_THE_LARGEST": 0.65,
     "models.thresholds.shares.MIN_OWN": 5,
     "models.thresholds.verification.DAYS": 14,
     "models.thresholds.verification.SHARE": 0.1,

@@ -13,6 +13,7 @@ own confirmed captures as they come in.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -25,7 +26,7 @@ from models.thresholds.costs import HEALTHY_WORTH
 from models.thresholds.curves import ThresholdCurves, bootstrap_times, curves, vehicle_codes
 from models.thresholds.evidence import confirmation_weights, evidence
 from models.thresholds.follow_up import looks_healthy
-from models.thresholds.limits import COST_SCHEMA, Case, Costs, from_costs, from_spread, shop_curves
+from models.thresholds.limits import COST_SCHEMA, Case, Costs, ends, from_costs, from_spread, shop_curves
 from models.thresholds.shares import MIN_OWN, Cost, costs_at, share_estimate
 from models.thresholds.whatif import WhatIf, what_if
 
@@ -48,6 +49,10 @@ MOST_HEALTHY_FLAGGED = 0.05
 """A proposed limit that would flag more of the captures believed healthy does not pass without a look (a choice)."""
 
 RECENT_WEEKS = 12
+
+_OF_THE_LARGEST = 0.65
+"""Standard deviation of the largest of 4 to 8 normal values, whose own is 1: 0.70 to 0.61 (Tippett L.H.C. 1925,
+Biometrika 17:364-387; worked out by quadrature)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,12 +121,26 @@ def propose(
     stretched = np.random.default_rng(seed + 1)
     found = []
     for at, stat in enumerate(fit.stats.iter_rows(named=True)):
-        wide = np.log(stat["spread_high"] / stat["spread_low"]) / (2 * 1.96)
-        stretch = np.exp(wide * stretched.standard_normal(len(together.drawn)))
+        stretch = np.exp(_doubt(fit, stat) * stretched.standard_normal(len(together.drawn)))
         found.append(
             _propose_one(Case.of(fit, at, stat, stretch, rows, together), costs, most_healthy_flagged)
         )
     return tuple(found)
+
+
+def _doubt(fit: GroupFit, stat: dict[str, Any]) -> float:
+    """Standard error of the logarithm of the distance healthy captures reach.
+
+    It hangs on the spread, and on the pattern they are held against: where that is off, one element of healthy
+    captures lies nearer the limit than the others. The largest of N errors has a standard deviation of about
+    `_OF_THE_LARGEST` of one.
+    """
+    spread = np.log(stat["spread_high"] / stat["spread_low"]) / (2 * 1.96)
+    rows = fit.pattern.filter((pl.col("group") == stat["group"]) & (pl.col("high") > pl.col("low")))
+    if rows.height == 0:
+        return float(spread)
+    error = float((rows["high"] - rows["low"]).to_numpy().mean()) / (2 * 1.96)
+    return float(np.hypot(spread, _OF_THE_LARGEST * error / stat["odd_limit_pct"]))
 
 
 def _propose_one(case: Case, costs: Costs, most_healthy_flagged: float) -> Proposal:
@@ -191,5 +210,5 @@ def _false_alarm(case: Case, limit: float) -> Estimate:
     looks = round(float(case.stat["healthy_captures"] or 0.0))
     spread = case.null.survival(limit / case.stretch)
     share = float(case.null.survival(np.array([limit]))[0])
-    low, high = (float(q) for q in np.quantile(spread, [0.025, 0.975]))
+    low, high = ends(spread)
     return Estimate(looks, share, min(low, share), max(high, share))

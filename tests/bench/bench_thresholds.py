@@ -1,7 +1,9 @@
 """Proposed X against the X that truly has the lowest cost, and naive against corrected curves.
 
-Run from the checkout root: `python -m tests.bench.bench_thresholds [--shops 20]`. Groups, faults and who
-gets followed up are drawn at random with a known truth; the true cost is that of 200,000 fresh captures.
+    python -m tests.bench.bench_thresholds [--shops 20] [--thin 100] [--seed 6]
+
+Run from the checkout root. Groups, faults and who gets followed up are drawn at random with a known truth; the true
+cost is that of 200,000 fresh captures.
 """
 
 from __future__ import annotations
@@ -131,11 +133,15 @@ def thin_groups(shops: int, *, seed: int = 6, draws: int = 30_000) -> pl.DataFra
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--shops", type=int, default=20)
+    parser.add_argument(
+        "--shops", type=int, default=20, help="shops of eight groups; 0 for the thin ones alone"
+    )
+    parser.add_argument("--thin", type=int, default=100, help="shops with four thin groups")
+    parser.add_argument("--seed", type=int, default=6, help="of the thin ones")
     chosen = parser.parse_args()
     pl.Config.set_tbl_cols(-1)
     pl.Config.set_tbl_width_chars(200)
-    for per_group in (25, 75, 250):
+    for per_group in (25, 75, 250) if chosen.shops else ():
         started = time.perf_counter()
         table = recovery(chosen.shops, per_group)
         off = table["proposed_pct"] - table["true_pct"]
@@ -152,7 +158,12 @@ def main() -> None:
             f"({time.perf_counter() - started:.0f} s)"
         )
 
-    thin = thin_groups(chosen.shops).filter(pl.col("basis") != "normal spread")
+    thin = thin_groups(chosen.thin, seed=chosen.seed).filter(pl.col("basis") != "normal spread")
+    few = thin.filter(pl.col("captures") < 75)["held"]
+    print(  # noqa: T201
+        f"thin groups: interval covers {few.mean():.1%} of {few.len()} "
+        f"(standard error {few.cast(pl.Float64).std() / few.len() ** 0.5:.1%})"
+    )
     for (captures,), part in thin.group_by("captures", maintain_order=True):
         print(  # noqa: T201
             f"{captures} captures among groups of 75: interval covers {part['held'].mean():.0%} of {part.height}, "
