@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import time
 
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
@@ -16,6 +17,8 @@ from pipelines.access.roles import Viewer
 from pipelines.errors import ShopspreadError
 
 POLL_S = 4
+FOLLOW_S = 30
+"""An ingest lands piece after piece: a page follows once it rests, and all the same after so long."""
 LOG = logging.getLogger("shopspread.dashboard")
 
 
@@ -32,8 +35,13 @@ def watch(seen: str, page: StreamlitPage) -> None:
         now = data.stamp()
     except ShopspreadError:
         return  # in use for long: the next look will tell
-    if now != seen:
-        st.rerun()
+    if now == seen:
+        return
+    landed, first_s = st.session_state.get("landing", ("", time.monotonic()))
+    if now != landed and time.monotonic() - first_s < FOLLOW_S:
+        st.session_state["landing"] = (now, first_s)
+        return
+    st.rerun()
 
 
 def _page_asked() -> str:
@@ -143,6 +151,7 @@ def main() -> None:
     inert.install(lambda: st.session_state.get("written", ()))
     st.session_state["just_looked"] = True
     st.session_state["page_drawn"] = _page_asked()
+    st.session_state.pop("landing", None)
     watch(stamp, page)
     try:
         # once for the whole page, which asks for it at every text

@@ -6,6 +6,7 @@ dashboard meets a warm one. Whatever goes wrong here is met again, and told, by 
 
 from __future__ import annotations
 
+import gc
 import importlib
 import logging
 import pkgutil
@@ -34,13 +35,14 @@ def _run() -> None:
         figures()
     except Exception:
         LOG.debug("what the pages need could not be got ready", exc_info=True)
+    settle()
 
 
 def modules() -> list[str]:
     """Import whatever the pages import, and say what that was; the pages' own scripts are run by the server."""
     from dashboard import views
 
-    names = ["altair"]
+    names = ["altair", "pandas", "pyarrow"]
     for found in pkgutil.walk_packages(views.__path__, "dashboard.views."):
         leaf = found.name.rsplit(".", 2)
         if not found.ispkg and leaf[-1] != leaf[-2]:
@@ -48,6 +50,16 @@ def modules() -> list[str]:
     for name in names:
         importlib.import_module(name)
     return names
+
+
+def settle() -> None:
+    """Leave what stands now, programs above all, out of every later search for garbage.
+
+    Streamlit makes a full search after each run of a script, those of a page's parts too, and holds everybody up
+    meanwhile: with fifty people it was the most of the server's work.
+    """
+    gc.collect()
+    gc.freeze()
 
 
 def figures() -> None:

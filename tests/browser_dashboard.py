@@ -37,17 +37,20 @@ def free_port() -> int:
 
 
 @contextmanager
-def served(warehouse: Path, folder: Path, port: int | None = None) -> Iterator[str]:
+def served(
+    warehouse: Path, folder: Path, port: int | None = None, *, packages: str = str(ROOT)
+) -> Iterator[str]:
     """Serve a warehouse from `folder`; yields the address.
 
     Args:
         port: where it must be known beforehand, else a free one.
+        packages: where Python looks for packages.
 
     Raises:
         TimeoutError: when the server does not answer within a minute; with what it said.
     """
     port = port or free_port()
-    environment = dict(os.environ, PYTHONPATH=str(ROOT))
+    environment = dict(os.environ, PYTHONPATH=packages)
     log = folder / "server.log"
     with log.open("wb") as output:
         server = subprocess.Popen(

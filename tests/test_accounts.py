@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from pipelines.access import passwords
 from pipelines.access.accounts import INVITED_S, LOCKED_S, SESSION_S, TRIES, Accounts, SignInRefused
 from pipelines.access.roles import RIGHTS, Right, Role, parse_roles
 from pipelines.cli.admit import rights_table
@@ -114,6 +115,50 @@ def test_a_right_password_clears_the_count(accounts: Accounts) -> None:
             with pytest.raises(SignInRefused):
                 accounts.sign_in("Olga", OTHER)
         assert accounts.sign_in("Olga", PASSWORD)
+
+
+def test_nobody_waits_while_a_password_is_weighed_and_the_try_counts_before(
+    accounts: Accounts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session, weigh = accounts.sign_in("Olga", PASSWORD), passwords.matched
+    seen: list[object] = []
+
+    def slowly(stored: str | None, password: str) -> str | None:
+        if len(seen) < TRIES - 1:  # as many others at the same moment, each a try of its own
+            seen.append(accounts.who(session))
+            with pytest.raises(SignInRefused):
+                accounts.sign_in("Olga", OTHER)
+        return weigh(stored, password)
+
+    monkeypatch.setattr(passwords, "matched", slowly)
+    with pytest.raises(SignInRefused, match="fit together"):
+        accounts.sign_in("Olga", OTHER)
+    assert len(seen) == TRIES - 1
+    assert None not in seen
+    with pytest.raises(SignInRefused, match="Too many"):
+        accounts.sign_in("Olga", PASSWORD)
+
+
+def test_the_last_try_may_be_the_right_one(accounts: Accounts) -> None:
+    for _ in range(TRIES - 1):
+        with pytest.raises(SignInRefused):
+            accounts.sign_in("Olga", OTHER)
+    assert accounts.sign_in("Olga", PASSWORD)
+    assert not accounts.listing()[0].locked
+
+
+def test_a_password_that_was_changed_while_it_was_weighed_lets_nobody_in(
+    accounts: Accounts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    weigh = passwords.matched
+
+    def slowly(stored: str | None, password: str) -> str | None:
+        accounts.accept(accounts.invite("Olga", [Role.OWNER], by="test"), OTHER)
+        return weigh(stored, password)
+
+    monkeypatch.setattr(passwords, "matched", slowly)
+    with pytest.raises(SignInRefused, match="fit together"):
+        accounts.sign_in("Olga", PASSWORD)
 
 
 def test_a_role_holds_from_the_next_look_on(accounts: Accounts) -> None:

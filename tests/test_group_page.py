@@ -15,6 +15,7 @@ import pytest
 
 from dashboard import access
 from dashboard.launch import WAREHOUSE_VARIABLE
+from dashboard.views.group import answer as group
 from models.records.shops import MARK
 from models.shops.beside import ShopsBeside, shops_beside
 from pipelines.access.roles import Role, viewer_of
@@ -147,6 +148,45 @@ def test_a_limit_somebody_set_and_other_costs_are_said() -> None:
     why = dict(shops_beside(frames, {}, DAY).limits.select("shop", "why").iter_rows())
     assert why["A"].startswith("somebody set it; it was proposed for other costs")
     assert why["B"].startswith("somebody set another elsewhere")
+
+
+def test_what_stands_out_is_said_first_with_the_hookup_beside_it() -> None:
+    said = group.stands_out(found(), jobs=False)
+    assert said[0].startswith("**C**: ")
+    assert "of its captures could be read" in said[0]
+    assert "n = 100" in said[0]
+    scatter = next(line for line in said if "scatter" in line)
+    assert scatter.startswith(
+        "**C**: healthy ones of f (4 1-3-4-2) (Relative compression while cranking) scatter 1.60 (1."
+    )
+    for sign in (
+        "hooked up otherwise there: scales 20",
+        "500 samples a second against 5",
+        "low sample rate in 100 %",
+    ):
+        assert sign in scatter
+    assert said[-1].startswith("Groups that drift, by shop: B 1;")
+    alike = group.stands_out(found(readable=(0.9,) * 3, spread=(1.0,) * 3), jobs=False)
+    assert alike[0] == "No shop clearly differs from the others in what is compared here."
+    frames = drawn(np.random.default_rng(1), readable=(0.9,) * 3, spread=(1.0,) * 3)
+    used = shops_beside(frames, {"A": (50, 10), "B": (50, 45), "C": (50, 44)}, DAY)
+    assert any("**A**" in line and "scoped" in line for line in group.stands_out(used, jobs=True))
+    assert not any("scoped" in line for line in group.stands_out(used, jobs=False))
+
+
+def test_a_shop_hooked_up_as_the_others_is_sent_to_its_scope() -> None:
+    frames = drawn(np.random.default_rng(1), readable=(0.9,) * 3, spread=(1.0, 1.0, 1.6))
+    frames["captures"] = frames["captures"].with_columns(rate_hz=pl.lit(5000.0), ch_scales=pl.lit("1"))
+    frames["checks"] = frames["checks"].clear()
+    lines = group.stands_out(shops_beside(frames, {}, DAY), jobs=False)
+    assert "hooked up there as elsewhere" in next(line for line in lines if "scatter" in line)
+
+
+def test_what_each_shop_borrowed_is_said_and_makes_one() -> None:
+    assert group.borrowed_sentences(found(), "f (4 1-3-4-2)")[2] == (
+        "C, Relative compression while cranking: 70 % its own captures, 20 % borrowed from the same family in the "
+        "other shops, 10 % from other families."
+    )
 
 
 @pytest.fixture(scope="module")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import gc
 import os
 import re
 import subprocess
@@ -16,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from streamlit import config as streamlit_config
 
+from dashboard import warm
 from dashboard.documents import sheet
 from dashboard.launch import APP, WAREHOUSE_VARIABLE, command, environment
 from dashboard.shared import captures, drawing, palette, words
@@ -424,6 +426,18 @@ def test_limits_stand_on_the_side_where_a_fault_stands() -> None:
     low, high = capture._limits(Measure("m", "M", "the median bar", "either"), 10.0, readings)
     assert low == pytest.approx([93.0, 92.0, 91.0])
     assert high == pytest.approx([113.0, 112.0, 111.0])
+
+
+def test_what_stands_is_left_out_of_every_later_search_for_garbage() -> None:
+    standing = [{} for _ in range(1000)]
+    try:
+        warm.settle()
+        assert gc.get_freeze_count() > 10_000
+        assert not any(standing is one for one in gc.get_objects())
+        later: list[object] = []
+        assert any(later is one for one in gc.get_objects())
+    finally:
+        gc.unfreeze()
 
 
 def test_the_ways_text_was_read_say_who_decided() -> None:

@@ -12,6 +12,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipelines.access.accounts import Accounts
+from pipelines.access.roles import Role
 from pipelines.errors import ShopspreadError
 from pipelines.fit.run import fit_warehouse
 from pipelines.intake.entry import log_coaching
@@ -150,19 +152,27 @@ def test_two_files_that_differ_in_a_forgotten_name_only_are_named(tmp_path: Path
     assert "ada" not in troubles[0].what.lower()
 
 
-def test_whoever_is_not_heard_of_for_long_becomes_a_pseudonym(shop: Path) -> None:
+def test_whoever_is_not_heard_of_for_long_becomes_a_pseudonym(shop: Path, quick_hashes: None) -> None:  # noqa: ARG001
     house, drop = Warehouse(shop / "w"), shop / "drop"
     (drop / "technicians.csv").write_text(
         "technician,started_on\nada,2025-11-03\nbo,2024-01-05\ncy,2025-03-02\n"
     )
     assert not ingest(drop, house, jobs=1).notes[1:]
     set_setting(house, "people_retention_months", 12, set_by="mira")
+    accounts = Accounts.of(house.database)
+    accounts.invite("Olga", [Role.OWNER], by="test")
+    session = accounts.accept(
+        accounts.invite("Bo B", [Role.TECHNICIAN], technician="bo", by="test"), "long enough to be one"
+    )
     summary = ingest(drop, house, jobs=1)
     assert any("1 names became pseudonyms" in note for note in summary.notes)
     names = set(house.frame("technicians")["technician"])
     assert {"ada", "cy"} < names
     assert "bo" not in names
     assert len(names) == 3
+    # nor can they sign in any more
+    assert accounts.who(session) is None
+    assert [one.name for one in accounts.listing()] == ["Olga"]
     reasons = house.frame("intake_log", {"rows": 1000})["reason"].to_list()
     assert "A name was taken out by the setting people_retention_months (12)." in reasons
     # The table still bears the name: it comes back as the same pseudonym, and is not taken out once more.

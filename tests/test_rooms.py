@@ -42,7 +42,11 @@ RULES: dict[str, set[str]] = {
     "pipelines.readers": {BASE},
     "pipelines.warehouse": {BASE, "pipelines.kinds", "models.records", "models.thresholds"},
     "pipelines.access": {BASE, "models.records"},
-    "pipelines.intake": {BASE, "pipelines.kinds", "pipelines.readers", "pipelines.warehouse", "models.records"},
+    "pipelines.intake": {
+        BASE, "pipelines.kinds", "pipelines.readers", "pipelines.warehouse", "models.records",
+        # a leaver's name goes with their sign-in
+        "pipelines.access",
+    },
     "pipelines.fit": {BASE, "pipelines.kinds", "pipelines.warehouse"} | MODELS | {"models.people"},
     "pipelines.reports": {BASE, "pipelines.kinds", "pipelines.warehouse", "pipelines.fit"} | MODELS | {"models.people"},
     "pipelines.cli": {

@@ -52,8 +52,9 @@ def routes(accounts: Accounts) -> list[Route]:
         following, name = inside(form.get("next", "")), form.get("name", "")
         try:
             token = await run_in_threadpool(accounts.sign_in, name, form.get("password", ""))
-        except SignInRefused as error:
-            return _page("sign in", "Sign in", 403, trouble=str(error), name=name, next=following)
+        except ShopspreadError as error:
+            status = 403 if isinstance(error, SignInRefused) else 503
+            return _page("sign in", "Sign in", status, trouble=str(error), name=name, next=following)
         return _entered(request, token, following)
 
     async def sign_out(request: Request) -> Response:

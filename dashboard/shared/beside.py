@@ -9,6 +9,20 @@ from models.shops.beside import ShopsBeside
 from pipelines.access.roles import Right
 from pipelines.reports.report import BESIDE_FRAMES, beside_of, load_beside, load_figures
 
+LIMITS_POOLED = (
+    "How often an odd one is found, how many of those in question are odd and how much a confirmed one counts is "
+    "learnt from the captures of all shops together, and gives way to a group's own as they are confirmed; what a "
+    "limit flags for nothing rests on the group's own healthy ones. 'The whole shop' in a reason means all shops."
+)
+OTHER_COSTS = (
+    "At costs that are not the kept ones it is weighed on the captures of the shop that is shown alone."
+)
+FOREST_POOLED = (
+    "Where a group has few captures, it is compared with the captures of all shops, each group on its own "
+    "scale."
+)
+"""What several shops learn together, beside the normal spread, which says its own shares."""
+
 
 @st.cache_resource(max_entries=4, show_spinner="Setting the shops beside each other")
 def _beside(stamp: str) -> ShopsBeside:

@@ -33,6 +33,8 @@ def form(row: dict[str, Any], known: Kind, elements: int) -> None:
     Args:
         row: of the `captures` frame, with a repair order. elements: how many alike elements there are.
     """
+    if who.refused(who.ENTER):
+        return
     job = row["repair_order"]
     with st.form(f"outcome_{job}_{known.name}"):
         st.markdown(f"**What was found on job {job}**")

@@ -184,20 +184,29 @@ class Accounts:
             self._note(con, by, _key(name), "withdrawn")
             self._an_owner_is_left(con)
 
+    def names_of(self, technician: str) -> list[str]:
+        """What somebody of the shop's tables signs in as."""
+        if not self.file.exists():
+            return []
+        with self._open(write=False) as con:
+            return [shown for _, shown in self._of(con, technician)]
+
+    @staticmethod
+    def _of(con: sqlite3.Connection, technician: str) -> list[tuple[str, str]]:
+        """Key and name of every account of somebody of the shop's tables."""
+        own = own_name(technician)
+        return con.execute(
+            "SELECT name, shown FROM account WHERE (shops = '' AND technician = ?) "
+            "OR (shops = ? AND (technician IN (?, ?) OR name = ?))",
+            (technician, shop_of(technician), technician, own, _key(own)),
+        ).fetchall()
+
     def rename(self, technician: str, pseudonym: str, *, by: str) -> int:
         """Put a pseudonym in the place of a leaver's name and withdraw them; returns how many accounts it was."""
         if not self.file.exists():
             return 0
-        own = own_name(technician)
         with self._open() as con:
-            keys = [
-                key
-                for (key,) in con.execute(
-                    "SELECT name FROM account WHERE (shops = '' AND technician = ?) "
-                    "OR (shops = ? AND (technician IN (?, ?) OR name = ?))",
-                    (technician, shop_of(technician), technician, own, _key(own)),
-                )
-            ]
+            keys = [key for key, _ in self._of(con, technician)]
             for key in keys:
                 self._end(con, key)
                 con.execute("DELETE FROM account WHERE name = ?", (key,))
@@ -229,7 +238,9 @@ class Accounts:
             SignInRefused: when the link was used, replaced or is too old.
             ShopspreadError: when the password is too short or too long.
         """
-        prepared = passwords.prepared(password)
+        if self.invited(token) is None:
+            raise SignInRefused("This link was used before or is too old; ask for a new one.")
+        sealed = passwords.sealed(password)
         with self._open() as con:
             row = con.execute(
                 "DELETE FROM invitation WHERE token = ? AND until > ? RETURNING name",
@@ -239,7 +250,7 @@ class Accounts:
                 raise SignInRefused("This link was used before or is too old; ask for a new one.")
             con.execute(
                 "UPDATE account SET password = ?, bad_tries = 0, locked_until = 0 WHERE name = ? AND NOT withdrawn",
-                (passwords.hasher().hash(prepared), row[0]),
+                (sealed, row[0]),
             )
             self._note(con, row[0], row[0], "password chosen")
             return self._begin(con, row[0])
@@ -248,13 +259,12 @@ class Accounts:
         """Check a name and a password; returns the token of a session.
 
         A wrong password and an unknown name take the same time and say the same. After five wrong ones in a row the
-        account is locked for a quarter of an hour, also for the right password.
+        account is locked for a quarter of an hour, also for the right password. A try counts before its password is
+        looked at, and nobody waits for the accounts meanwhile: that takes long, by design.
 
         Raises:
             SignInRefused: with a sentence for the person.
         """
-        from argon2.exceptions import VerificationError
-
         if not self.file.exists():
             raise SignInRefused("Nobody is admitted yet.")
         key = _key(name)
@@ -262,31 +272,29 @@ class Accounts:
             row = con.execute(
                 "SELECT password, locked_until FROM account WHERE name = ? AND NOT withdrawn", (key,)
             ).fetchone()
-            stored = (row[0] if row else None) or passwords.nobody()
             if row and row[1] > self._now():
                 minutes = int((row[1] - self._now()) // 60) + 1
                 raise SignInRefused(
                     f"Too many wrong passwords for this name; try again in {minutes} min, or ask for a new link."
                 )
-            try:
-                passwords.hasher().verify(stored, passwords.folded(password)[: passwords.LONGEST])
-                right = bool(row and row[0])
-            except VerificationError:
-                right = False
-            if right:
-                if passwords.hasher().check_needs_rehash(stored):
-                    con.execute(
-                        "UPDATE account SET password = ? WHERE name = ?",
-                        (passwords.hasher().hash(passwords.folded(password)), key),
-                    )
-                con.execute("UPDATE account SET bad_tries = 0 WHERE name = ?", (key,))
-                return self._begin(con, key)
             con.execute(
                 "UPDATE account SET locked_until = CASE WHEN bad_tries + 1 >= ? THEN ? ELSE locked_until END, "
                 "bad_tries = CASE WHEN bad_tries + 1 >= ? THEN 0 ELSE bad_tries + 1 END WHERE name = ?",
                 (TRIES, self._now() + LOCKED_S, TRIES, key),
             )
-        raise SignInRefused("Name and password do not fit together.")
+        stored = row[0] if row else None
+        new = passwords.matched(stored, password)
+        if new is None or stored is None:
+            raise SignInRefused("Name and password do not fit together.")
+        with self._open() as con:
+            done = con.execute(
+                "UPDATE account SET bad_tries = 0, locked_until = 0, password = ? "
+                "WHERE name = ? AND password = ? AND NOT withdrawn",
+                (new, key, stored),
+            )
+            if not done.rowcount:  # another password was chosen, or they were withdrawn, meanwhile
+                raise SignInRefused("Name and password do not fit together.")
+            return self._begin(con, key)
 
     def who(self, token: str) -> Viewer | None:
         """Whose session it is, with the roles they hold at this very moment; None where it is nobody's."""

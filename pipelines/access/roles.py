@@ -93,8 +93,12 @@ class Viewer:
             NotAllowed: with a sentence for the person.
         """
         if not self.may(right):
-            who = f"As {' and '.join(self.roles)}" if self.roles else "Without a role"
-            raise NotAllowed(f"{who} you may not {right.value}. The owner can change that.")
+            raise NotAllowed(self.refusal(right))
+
+    def refusal(self, right: Right) -> str:
+        """The sentence for what is not theirs."""
+        who = f"As {' and '.join(self.roles)}" if self.roles else "Without a role"
+        return f"{who} you may not {right.value}. The owner can change that."
 
     def require_shops(self, names: Iterable[str]) -> None:
         """Refuse what names something of a shop that is not theirs, or of the whole group where they have one shop.

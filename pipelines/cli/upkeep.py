@@ -9,10 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from models.records.shops import own_name, qualified
-from pipelines.access.accounts import Accounts
 from pipelines.cli import output as out
 from pipelines.cli.options import Shop, WarehousePath
-from pipelines.errors import ShopspreadError
 from pipelines.warehouse.database import DEFAULT_WAREHOUSE, Warehouse
 
 if TYPE_CHECKING:
@@ -137,8 +135,6 @@ def forget(
 
     house, asked = Warehouse(warehouse), technician
     technician = qualified(shop, technician)
-    accounts = Accounts.of(house.database)
-    signed = [one.name for one in accounts.listing() if one.technician == technician]
     try:
         refuse_unknown(house, technician)
         if not yes:
@@ -146,7 +142,7 @@ def forget(
                 asked,
                 f"The name {asked} is taken out for good, in every table and in the log; only a backup brings it back.",
             )
-        left = take_out(house, technician, also=signed)
+        left = take_out(house, technician)
     except UnknownPerson:
         if not look_in:
             raise
@@ -157,11 +153,9 @@ def forget(
         return
     gone = left.gone
     out.result(f"From now on: {gone.pseudonym}.")
-    try:
-        accounts.rename(technician, gone.pseudonym, by="forget")
-    except ShopspreadError as error:
-        out.say(f"note: {technician} can still sign in: {error}")
-    _still_held(house, (own_name(technician), *signed), look_in or [])
+    if left.signs_in:
+        out.say(f"note: {technician} can still sign in: {left.signs_in}")
+    _still_held(house, left.names, look_in or [])
     for name in left.hold:
         out.say(
             f"note: the uploaded file {name} holds the name inside and was left whole; delete or replace it."

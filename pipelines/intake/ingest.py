@@ -133,11 +133,19 @@ def ingest(
         )
     notes += layout_notes(layouts)
     warehouse.store.tidy()
-    if retired := leaver.retire(warehouse):
-        notes.append(f"{len(retired)} names became pseudonyms, by the setting people_retention_months.")
+    notes += _retired(warehouse)
     summary = summed_up(warehouse, batch, tables, len(tasks), len(files.keys() | known.keys()), notes)
     odd = tuple(Trouble(entry.name, "refused", entry.reason) for entry in contents.odd)
     return replace(summary, troubles=(*odd, *summary.troubles), passing=passing or _unseen(contents, tables))
+
+
+def _retired(warehouse: Warehouse) -> list[str]:
+    retired = leaver.retire(warehouse)
+    if not retired:
+        return []
+    said = [f"{len(retired)} names became pseudonyms, by the setting people_retention_months."]
+    still = [left for left in retired if left.signs_in]
+    return said + [f"{left.gone.pseudonym} can still sign in: {left.signs_in}" for left in still]
 
 
 def _unseen(contents: Contents, tables: Iterable[TableIntake]) -> bool:

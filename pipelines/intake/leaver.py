@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from models.records.shops import own_name, qualified, shop_of
+from pipelines.access.accounts import Accounts
 from pipelines.errors import NotThisFormat, ShopspreadError, UnreadableFile
 from pipelines.intake import uploads
 from pipelines.readers import read_waveform
@@ -36,12 +37,16 @@ class Left:
         gone: in the tables. files: uploaded files that were called after it, by how they are called now.
         rewritten: uploaded files it was taken out of. hold: those that still hold it, where a reader of their format
             would not read the same without.
+        names: that were taken out, as the tables and the sign-in had them.
+        signs_in: why they can still sign in, None where they cannot.
     """
 
     gone: Gone
     files: dict[str, str]
     rewritten: tuple[str, ...]
     hold: tuple[str, ...]
+    names: tuple[str, ...]
+    signs_in: str | None = None
 
 
 def take_out(
@@ -49,13 +54,17 @@ def take_out(
 ) -> Left:
     """Put a pseudonym in the place of a name everywhere, for good; all figures stay as they are.
 
+    Names the same person signs in with go too, and their account with them.
+
     Args:
         also: further names of the same person. why: in the log's words.
 
     Raises:
         ShopspreadError: when nobody of that name is on record, or a file cannot be written.
     """
-    names = tuple(dict.fromkeys([own_name(technician), *(name for name in also if name)]))
+    accounts = Accounts.of(warehouse.database)
+    signed = accounts.names_of(technician)
+    names = tuple(dict.fromkeys([own_name(technician), *(name for name in (*also, *signed) if name)]))
     gone = people.forget(warehouse, technician, also=names[1:], why=why)
     files = _renamed(warehouse, shop_of(technician))
     rewritten, hold = _rewritten(warehouse, names, gone.pseudonym)
@@ -67,7 +76,12 @@ def take_out(
         with warehouse.transaction() as connection:
             row = LogRow("technicians.csv", gone.pseudonym, "changed", said)
             intake_log.write(connection, uuid.uuid4().hex[:12], [row])
-    return Left(gone, files, rewritten, hold)
+    signs_in = None
+    try:
+        accounts.rename(technician, gone.pseudonym, by="forget")
+    except ShopspreadError as error:
+        signs_in = str(error)
+    return Left(gone, files, rewritten, hold, names, signs_in)
 
 
 def retire(warehouse: Warehouse) -> list[Left]:

@@ -119,6 +119,8 @@ def job(stamp: str) -> None:
 
 def technician(stamp: str) -> None:
     """Add a technician."""
+    if who.refused(who.COACH):
+        return
     people = answers.names(data.frames(stamp), kinds_told.tests()[0]).technicians
     st.caption(f"On record: {', '.join(people) or 'nobody yet'}.")
     with st.form("technician"):
@@ -135,6 +137,8 @@ def technician(stamp: str) -> None:
 
 def drill(stamp: str) -> None:
     """Ask for practice: so many captures in a week."""
+    if who.refused(who.COACH):
+        return
     people = answers.names(data.frames(stamp), kinds_told.tests()[0]).technicians
     with st.form("drill"):
         left, right = st.columns(2)
@@ -152,6 +156,8 @@ def drill(stamp: str) -> None:
 
 def coaching(stamp: str) -> None:
     """Note a coaching session."""
+    if who.refused(who.COACH):
+        return
     people = answers.names(data.frames(stamp), kinds_told.tests()[0]).technicians
     if not people:
         notices.too_little("Enter a technician first.")
@@ -191,20 +197,22 @@ def history(stamp: str) -> None:
             st.markdown(f"- {line}")
     else:
         notices.fine("No table of the drop folder says anything else than what was entered here.")
-    st.download_button(
-        "All tables, as the drop folder takes them (zip)", writing.tables_zip, file_name="shopspread-tables.zip",
-        mime="application/zip", icon=":material/folder_zip:", on_click="ignore",
-    )  # fmt: skip
+    if not who.refused(*writing.ALL_ROWS):
+        st.download_button(
+            "All tables, as the drop folder takes them (zip)", writing.tables_zip,
+            file_name="shopspread-tables.zip", mime="application/zip", icon=":material/folder_zip:", on_click="ignore",
+        )  # fmt: skip
     st.header("Entered here, the newest first")
     rows = answers.entered_rows(data.frame(stamp, "entered", rows=SHOWN * 4))[:SHOWN]
     if not rows:
         notices.too_little("Nobody has entered anything here yet.")
         return
-    by = who.ask("undo", label="Your name, to take something back")
+    may = not who.refused(who.UNDO)
+    by = who.ask("undo", label="Your name, to take something back") if may else ""
     for row in rows:
         left, right = st.columns([5, 1], vertical_alignment="center")
         left.markdown(f"- {answers.entered_sentence(row)}")
-        if not row["undone"]:
+        if may and not row["undone"]:
             with right:
                 if st.button("Take back", key=f"undo_{row['batch']}", icon=":material/undo:"):
                     _take_back(row["batch"], by)
@@ -226,7 +234,9 @@ def _take_back(batch: str, by: str) -> None:
 
 
 def pattern(stamp: str) -> None:
-    """What the shop's capture files are called, so that labels fill themselves in."""
+    """What the shop's capture files are called, so that labels fill themselves in; for who may change settings."""
+    if not who.may(who.SET):
+        return
     now = data.settings(stamp)["file_name_pattern"]
     with st.expander("File names that fill in the label", icon=":material/badge:"):
         st.markdown(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data, fits
-from dashboard.shared import drawing, filters, findings, go, kinds_told, notices, parts
+from dashboard.shared import beside, drawing, filters, findings, go, kinds_told, notices, parts, who
 from dashboard.views.capture import answer as answers
 from dashboard.views.capture import chart as charts
 from dashboard.views.capture import choosing
@@ -73,7 +73,7 @@ with st.container(horizontal=True):
     if row["technician"] and st.button(row["technician"], icon=":material/person:"):
         go.technician(row["technician"])
 
-if known is not None and row["repair_order"]:
+if known is not None and row["repair_order"] and who.may(who.ENTER):
     with st.expander("Enter what was found on this job", expanded=view.verdict == "odd" and not view.outcome):
         findings.form(row, known, answers.elements_of(frames, view))
 
@@ -107,6 +107,8 @@ if view.reasons:
         for reason in view.reasons:
             st.markdown(f"- {reason}")
         st.caption("Compared with captures of the same group; unusual is not the same as faulty.")
+        if data.shop_shown(stamp) is not None:
+            st.caption(beside.FOREST_POOLED)
     with right:
         if view.reason_rows.height:
             parts.chart(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import polars as pl
 
-from dashboard.shared import words
+from dashboard.shared import beside, words
 from models.records.shops import NO_NAME
 from models.shops.beside import CHANCE, HOOKUP_CHECKS, WEEKS, ShopsBeside
 from models.stats.results import Estimate
@@ -19,6 +21,99 @@ JUDGED = (
 def name(shop: str) -> str:
     """A shop as the page calls it."""
     return shop or NO_NAME
+
+
+def stands_out(found: ShopsBeside, *, jobs: bool) -> list[str]:
+    """What sets a shop apart from the others, a sentence each; one that says so where nothing does.
+
+    Args:
+        jobs: whether whoever looks sees the use of the scope on jobs.
+    """
+    shares = [("of its captures could be read", found.readable)]
+    if jobs:
+        shares.append(("of the jobs it would have served were scoped", found.scoped))
+    said = [
+        f"**{name(row['shop'])}**: {words.brief(_share(row))} {what}; {words.percent(row['others_share'])} "
+        "in the other shops."
+        for what, frame in shares
+        for row in _furthest(frame, (pl.col("share") - pl.col("others_share")).abs())
+    ]
+    said += [
+        f"**{name(row['shop'])}**: healthy ones of {row['family']} ({title(row['test'], row['measure'])}) scatter "
+        f"{_times(row)} times as much as in the other shops. {_hookup_said(found, row)}"
+        for row in _furthest(found.spread, pl.col("ratio").log().abs())
+    ]
+    if not said:
+        said = ["No shop clearly differs from the others in what is compared here."]
+    drifting = [
+        (name(shop), count) for shop, count in found.drift.group_by("shop").len().sort("shop").iter_rows()
+    ]
+    if drifting:
+        counts = ", ".join(f"{shop} {count}" for shop, count in drifting)
+        said.append(f"Groups that drift, by shop: {counts}; one in twenty of those looked at does by chance.")
+    return said
+
+
+def _furthest(frame: pl.DataFrame, away: pl.Expr) -> list[dict[str, Any]]:
+    """The rows that differ clearly, the furthest off first: one shop far off makes others differ from the rest, too."""
+    return frame.filter(pl.col("differs")).sort(away, descending=True, maintain_order=True).to_dicts()
+
+
+def _times(row: dict[str, float]) -> str:
+    low, high = words.number(row["ratio_low"], 2), words.number(row["ratio_high"], 2)
+    return f"{words.number(row['ratio'], 2)} ({low} to {high}, n = {row['captures']})"
+
+
+TWICE, OFTEN = 2.0, 0.1
+"""A sample rate so many times another's, and a share of failed checks so much above another's, are named (choices)."""
+
+
+def _hookup_said(found: ShopsBeside, row: dict[str, str]) -> str:
+    """How that shop hooks the family up, where it is otherwise than in the others."""
+    here = found.setup.filter(test=row["test"], family=row["family"])
+    own = here.filter(shop=row["shop"])
+    others = here.filter(pl.col("shop") != row["shop"])
+    if own.is_empty() or others.is_empty():
+        return ""
+    mine = own.row(0, named=True)
+    said = [
+        f"{word} {(mine[column] or '').replace(';', ', ') or 'unknown'}"
+        for column, word in (("signals", "signals"), ("scales", "scales"))
+        if mine[column] not in others[column].to_list()
+    ]
+    usual = others["rate_hz"].median()
+    if mine["rate_hz"] and isinstance(usual, float) and not 1 / TWICE < mine["rate_hz"] / usual < TWICE:
+        said.append(f"{words.number(mine['rate_hz'])} samples a second against {words.number(usual)}")
+    for check in HOOKUP_CHECKS:
+        often = others[check].mean()
+        if isinstance(often, float) and mine[check] - often > OFTEN:
+            said.append(
+                f"{check.replace('_', ' ')} in {words.percent(mine[check])} against {words.percent(often)}"
+            )
+    if not said:
+        return "It is hooked up there as elsewhere: look at the scope, its probes and its clamps."
+    return f"It is hooked up otherwise there: {'; '.join(said)}."
+
+
+def borrowed_sentences(found: ShopsBeside, family: str) -> list[str]:
+    """What each shop's spread of a family rests on."""
+    return [
+        f"{name(row['shop'])}, {title(row['test'], row['measure'])}: {words.percent(row['own_weight'])} its own "
+        "captures, "
+        f"{words.percent(row['shop_weight'])} borrowed from the same family in the other shops, "
+        f"{words.percent(1.0 - row['own_weight'] - row['shop_weight'])} from other families."
+        for row in found.spread.filter(pl.col("family") == family).to_dicts()
+        if row["own_weight"] is not None and row["shop_weight"] is not None
+    ]
+
+
+def together() -> str:
+    """What is learnt from all shops at once, and what never is."""
+    return (
+        "Normal spread: as much as stands in the table above. Thresholds: "
+        f"{beside.LIMITS_POOLED} What else is unusual: {beside.FOREST_POOLED[0].lower()}{beside.FOREST_POOLED[1:]} "
+        "Never together: jobs, comebacks and people."
+    )
 
 
 def use_rows(found: ShopsBeside) -> pl.DataFrame:

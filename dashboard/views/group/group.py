@@ -13,6 +13,8 @@ found = beside.beside()
 if found.use.height < 2:
     notices.too_little("There is one shop in sight: there is nothing to set beside it.")
     go.end()
+for line in answers.stands_out(found, jobs=beside.shows_jobs()):
+    st.markdown(f"- {line}")
 st.caption("Each shop against the others together. " + answers.JUDGED)
 
 st.header("Which shop captures")
@@ -39,6 +41,8 @@ names = answers.families(found)
 if names:
     family = filters.pick("Engine family or component", "kept_family", names) or names[0]
     parts.table(answers.spread_rows(found, family))
+    for line in answers.borrowed_sentences(found, family):
+        st.markdown(f"- {line}")
     st.caption(
         "Shops that have the same family borrow from each other, so their spreads are drawn together: a difference "
         "that is left is rather too small than too large. Beside it stands how each shop hooks it up:"
@@ -57,3 +61,5 @@ if limits.height:
     parts.table(limits)
 else:
     st.markdown("No family that several shops have is judged by different thresholds.")
+st.header("What the shops learn together")
+st.markdown(answers.together())

@@ -205,26 +205,27 @@ if shown == TABS[2]:
 
 if shown == TABS[3]:
     st.header("Log a coaching session")
-    with st.form("coaching"):
-        left, middle, right = st.columns(3)
-        who = left.selectbox("Technician", [skill.technician for skill in everybody], key="coaching_who")
-        when = middle.date_input("Held on", chosen.as_of, key="coaching_day")
-        topic = right.selectbox(
-            "Topic",
-            writing.coaching_topics(),
-            format_func=lambda t: skills.TOPIC_WORDS.get(t, t),
-            key="coaching_topic",
-        )
-        note = st.text_area("What was agreed", key="coaching_note", max_chars=900, height=80)
-        name_given = who_writes.ask("coaching")
-        if st.form_submit_button("Log this session", icon=":material/edit_note:"):
-            try:
-                writing.log_coaching(who, when, topic, chosen.test, note, by=name_given)
-                who_writes.remember(name_given)
-                st.toast(f"Logged: {who}, {skills.TOPIC_WORDS.get(topic, topic)}, {words.day(when)}.")
-                st.rerun()
-            except ShopspreadError as error:
-                notices.trouble(str(error))
+    if not who_writes.refused(who_writes.COACH):
+        with st.form("coaching"):
+            left, middle, right = st.columns(3)
+            who = left.selectbox("Technician", [skill.technician for skill in everybody], key="coaching_who")
+            when = middle.date_input("Held on", chosen.as_of, key="coaching_day")
+            topic = right.selectbox(
+                "Topic",
+                writing.coaching_topics(),
+                format_func=lambda t: skills.TOPIC_WORDS.get(t, t),
+                key="coaching_topic",
+            )
+            note = st.text_area("What was agreed", key="coaching_note", max_chars=900, height=80)
+            name_given = who_writes.ask("coaching")
+            if st.form_submit_button("Log this session", icon=":material/edit_note:"):
+                try:
+                    writing.log_coaching(who, when, topic, chosen.test, note, by=name_given)
+                    who_writes.remember(name_given)
+                    st.toast(f"Logged: {who}, {skills.TOPIC_WORDS.get(topic, topic)}, {words.day(when)}.")
+                    st.rerun()
+                except ShopspreadError as error:
+                    notices.trouble(str(error))
     st.header("Before and after each session")
     sessions, effect = people.sessions(work, chosen.as_of)
     if not sessions:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data, writing
-from dashboard.shared import filters, go, notices, parts, words
+from dashboard.shared import beside, filters, go, notices, parts, words
 from dashboard.shared import who as who_writes
 from dashboard.views.thresholds import answer as answers
 from dashboard.views.thresholds import chart as charts
@@ -36,21 +36,22 @@ event = parts.table(
     },
 )  # fmt: skip
 ticked = parts.ticked(event)
-with st.expander(
-    f"Put the proposals of the ticked rows in force ({len(ticked)})", icon=":material/done_all:"
-):
-    who_all = who_writes.ask("every_limit")
-    why_all = st.text_input("The reason for all of them", key="why_all")
-    if st.button("Accept the proposals", icon=":material/check:"):
-        try:
-            st.session_state["accepted"] = every.accept(
-                limits_of_all[ticked], about, who=who_all, why=why_all
-            )
-        except ShopspreadError as error:
-            notices.trouble(str(error))
-        else:
-            who_writes.remember(who_all)
-            st.rerun()
+if who_writes.may(who_writes.DECIDE):
+    with st.expander(
+        f"Put the proposals of the ticked rows in force ({len(ticked)})", icon=":material/done_all:"
+    ):
+        who_all = who_writes.ask("every_limit")
+        why_all = st.text_input("The reason for all of them", key="why_all")
+        if st.button("Accept the proposals", icon=":material/check:"):
+            try:
+                st.session_state["accepted"] = every.accept(
+                    limits_of_all[ticked], about, who=who_all, why=why_all
+                )
+            except ShopspreadError as error:
+                notices.trouble(str(error))
+            else:
+                who_writes.remember(who_all)
+                st.rerun()
 for sentence in st.session_state.pop("accepted", []):
     st.markdown(f"- {sentence}")
 
@@ -85,6 +86,8 @@ if proposal is None:
     notices.too_little("No threshold can be proposed before the first fit: run shopspread fit.")
     go.end()
 st.markdown(answers.proposal_sentence(proposal))
+if data.shop_shown(stamp) is not None:
+    st.caption(f"{beside.LIMITS_POOLED} {beside.OTHER_COSTS}")
 if proposal.needs_look:
     st.warning(proposal.needs_look, icon=":material/visibility:")
 
@@ -196,26 +199,27 @@ def save(x_pct: float, who: str, why: str) -> None:
         st.rerun()
 
 
-left, right = st.columns(2)
-with left, st.form("set_threshold"):
-    st.markdown(f"**Put X = {words.number(tried, 1)} % in force for {name}**")
-    who = who_writes.ask("threshold", label="Who decides")
-    why = st.text_input("Why", key=f"why_{name}")
-    if st.form_submit_button("Put in force", icon=":material/check:"):
-        save(tried, who, why)
-earlier = answers.earlier_versions(frames, about, name)
-if earlier:
-    with right, st.form("go_back"):
-        st.markdown("**Go back to an earlier version**")
-        version = st.selectbox("Version", earlier, key=f"back_{name}")
-        who_back = who_writes.ask("threshold_back", label="Who decides")
-        why_back = st.text_input("Why", key=f"why_back_{name}")
-        if st.form_submit_button("Go back", icon=":material/undo:"):
-            save(
-                answers.version_value(frames, about, name, version),
-                who_back,
-                answers.back_reason(version, why_back),
-            )
+if not who_writes.refused(who_writes.DECIDE):
+    left, right = st.columns(2)
+    with left, st.form("set_threshold"):
+        st.markdown(f"**Put X = {words.number(tried, 1)} % in force for {name}**")
+        who = who_writes.ask("threshold", label="Who decides")
+        why = st.text_input("Why", key=f"why_{name}")
+        if st.form_submit_button("Put in force", icon=":material/check:"):
+            save(tried, who, why)
+    earlier = answers.earlier_versions(frames, about, name)
+    if earlier:
+        with right, st.form("go_back"):
+            st.markdown("**Go back to an earlier version**")
+            version = st.selectbox("Version", earlier, key=f"back_{name}")
+            who_back = who_writes.ask("threshold_back", label="Who decides")
+            why_back = st.text_input("Why", key=f"why_back_{name}")
+            if st.form_submit_button("Go back", icon=":material/undo:"):
+                save(
+                    answers.version_value(frames, about, name, version),
+                    who_back,
+                    answers.back_reason(version, why_back),
+                )
 st.subheader("History")
 parts.table(
     answers.history(frames, about, name), row_height=parts.TWO_LINES,

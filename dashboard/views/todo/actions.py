@@ -49,6 +49,8 @@ def _job(stamp: str, item: Item) -> None:
 
 def _file(stamp: str, item: Item) -> None:
     del stamp
+    if not who.may(who.ENTER):
+        return
     if item.facts.get("label") and st.button("Say what it is", icon=":material/label:", type="primary"):
         st.session_state["kept_add"] = "Captures"
         st.session_state["kept_to_label"] = [item.facts["capture_file"]]
@@ -75,7 +77,9 @@ def _person(stamp: str, item: Item) -> None:
     with left:
         for capture_file in item.facts["captures"]:
             parts.open_capture(capture_file, key=f"todo_{capture_file}")
-    if right.button("Log a coaching session", icon=":material/edit_note:", type="primary"):
+    if who.may(who.COACH) and right.button(
+        "Log a coaching session", icon=":material/edit_note:", type="primary"
+    ):
         st.session_state["kept_add"] = "Coaching session"
         st.session_state["session_who"] = item.facts["technician"]
         if item.facts["topic"] in writing.coaching_topics():
@@ -89,6 +93,8 @@ _OWN: dict[str, Callable[[str, Item], None]] = {
 
 
 def _decide(stamp: str, chosen: list[Item], thresholds: list[Item]) -> None:
+    if who.refused(who.DECIDE):
+        return
     people = answers.people(data.frames(stamp))
     one = chosen[0]
     with st.form("todo_decide"):

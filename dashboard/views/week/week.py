@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data
-from dashboard.shared import filters, go, notices, parts, words
+from dashboard.shared import beside, filters, go, notices, parts, words
 from dashboard.views.week import answer as answers
 
 stamp: str = st.session_state["stamp"]
@@ -52,6 +52,8 @@ else:
         with st.expander("What else is unusual about them"):
             for line in why:
                 st.markdown(f"- {line}")
+            if data.shop_shown(stamp) is not None:
+                st.caption(beside.FOREST_POOLED)
 st.caption(sure)
 method = st.expander(words.METHOD, key="method_week", on_change="rerun")
 if method.open:
