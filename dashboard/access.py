@@ -6,14 +6,20 @@ Asked anew at every look and every write, so that a role withdrawn a second ago 
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+import threading
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
 
 import streamlit as st
+from streamlit.runtime.scriptrunner import add_script_run_ctx, get_script_run_ctx
 
 from dashboard.launch import SIGN_IN_VARIABLE, accounts_of
 from pipelines.access import provider
 from pipelines.access.accounts import COOKIE, Accounts
 from pipelines.access.roles import EVERYBODY, NotAllowed, Right, Viewer
+
+Result = TypeVar("Result")
 
 
 def signing_in() -> bool:
@@ -53,6 +59,23 @@ def allow(right: Right) -> Viewer:
     found = present()
     found.require(right)
     return found
+
+
+def in_session(work: Callable[[], Result]) -> Callable[[], Result]:
+    """The same for a download, which the server works out when it is clicked, outside the run that drew its button.
+
+    There nobody is signed in: the work is done in the session it was drawn for, and asks who looks at that moment.
+    """
+    context = get_script_run_ctx()
+
+    def join() -> None:
+        add_script_run_ctx(threading.current_thread(), context)
+
+    def done() -> Result:
+        with ThreadPoolExecutor(1, initializer=join) as one:
+            return one.submit(work).result()
+
+    return done
 
 
 SHOP = "shop"

@@ -30,6 +30,7 @@ def watch(seen: str, page: StreamlitPage) -> None:
         # that stands there now, because the answer is one to another page: so that one is drawn again.
         st.switch_page(page, query_params=address.written())
     if st.session_state.pop("just_looked", False):
+        st.session_state.pop("landing", None)
         return  # drawn with the whole page, which has read the version this very moment
     try:
         now = data.stamp()
@@ -151,7 +152,6 @@ def main() -> None:
     inert.install(lambda: st.session_state.get("written", ()))
     st.session_state["just_looked"] = True
     st.session_state["page_drawn"] = _page_asked()
-    st.session_state.pop("landing", None)
     watch(stamp, page)
     try:
         # once for the whole page, which asks for it at every text

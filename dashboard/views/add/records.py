@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import data, writing
+from dashboard import access, data, writing
 from dashboard.shared import kinds_told, notices, skills, who
 from dashboard.views.add import answer as answers
 from pipelines.errors import ShopspreadError
@@ -199,7 +199,7 @@ def history(stamp: str) -> None:
         notices.fine("No table of the drop folder says anything else than what was entered here.")
     if not who.refused(*writing.ALL_ROWS):
         st.download_button(
-            "All tables, as the drop folder takes them (zip)", writing.tables_zip,
+            "All tables, as the drop folder takes them (zip)", access.in_session(writing.tables_zip),
             file_name="shopspread-tables.zip", mime="application/zip", icon=":material/folder_zip:", on_click="ignore",
         )  # fmt: skip
     st.header("Entered here, the newest first")
