@@ -90,7 +90,7 @@ def test_half_the_firings_of_the_family_in_the_log() -> None:
 def test_an_odd_figure_is_believed_only_beyond_some_of_its_doubts() -> None:
     even, error = np.array([100.0, 101.0, 99.0, 100.0]), np.ones(4)
     low = np.array([100.0, 101.0, 70.0, 100.0])
-    strong = np.array([100.0, 125.0, 70.0, 100.0])
+    strong = np.array([125.0, 70.0, 75.0, 125.0])
 
     def named(relative: np.ndarray, weighed: np.ndarray, doubt: float) -> list[bool]:
         return borne_out(relative, weighed, error, np.full(4, doubt)).tolist()
@@ -99,7 +99,11 @@ def test_an_odd_figure_is_believed_only_beyond_some_of_its_doubts() -> None:
     assert named(low, low, 11.0) == [True] * 4
     assert named(low, low, 13.0) == [False] * 4  # 30 is less than 2.5 of these: who is odd is open for all
     assert named(strong, strong, 8.0) == [True] * 4
-    assert named(strong, strong, 9.0) == [True, False, True, True]  # a strong one must stand out by three
+    assert named(strong, strong, 9.0) == [False, True, True, False]  # a strong one must stand out by three
+    one = np.array([100.0, 125.0, 70.0, 100.0])  # among sound ones nothing compresses so much more than they
+    assert named(one, one, 1.0) == [True, False, True, True]
+    three = np.array([100.0, 125.0, 98.0])
+    assert borne_out(three, three, np.ones(3), np.ones(3)).all()
     far = np.array([100.0, 140.0, 70.0, 100.0])  # nothing compresses so well
     assert named(far, far, 1.0) == [True, False, True, True]
     assert named(even, even, 25.0) == [False] * 4

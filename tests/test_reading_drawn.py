@@ -109,6 +109,7 @@ def test_a_cylinder_that_kicks_is_the_lowest() -> None:
         (402001301, "a clamp with dead bits, one looked strong"),
         (402001304, "load steps near stall"),
         (402001243, "a long crank, each cycle alike, and all wrong alike"),
+        (405001261, "a dead one of six, the next but one looked strong"),
     ],
 )
 def test_nobody_even_is_named_odd(seed: int, why: str) -> None:

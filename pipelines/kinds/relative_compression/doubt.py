@@ -44,6 +44,9 @@ EXPLAINED, KEEPS = 3.0 * MODEL_ERROR, 0.75
 # captures, no source)
 SURE_WEAK, SURE_STRONG = 2.5, 3.0
 LEFT_WEAK, LEFT_STRONG = 0.5, 0.7
+# no fault lifts a cylinder's compression: one far above the others is believed only where so many look weak that the
+# usual one is weak too, and of three cylinders, of which two weak ones make it (common practice, no source)
+MANY_WEAK, WEAK_PCT, FEW_CYLINDERS = 0.3, 10.0, 3
 STRONGEST_PCT = 30.0  # no cylinder compresses so much more than the usual one (common practice, no source)
 TOO_DOUBTFUL_PCT = 20.0  # of the usual cylinder
 
@@ -133,7 +136,8 @@ def borne_out(relative_pct: Array, weighed_pct: Array, error_pct: Array, doubt_p
     weak = off < 0
     same = np.where(weak, -left, left)  # what weighing leaves of it, in the same direction
     sure = same > np.where(weak, SURE_WEAK, SURE_STRONG) * doubt_pct
-    sure &= off < STRONGEST_PCT
+    lifted = off.size <= FEW_CYLINDERS or float(np.mean(off < -WEAK_PCT)) >= MANY_WEAK
+    sure &= weak | ((off < STRONGEST_PCT) & lifted)
     sure &= same > np.where(weak, LEFT_WEAK, LEFT_STRONG) * np.abs(off)
     kept = np.asarray((np.abs(off) <= LOOKS_ODD_PCT) | sure)
     lowest = int(np.argmin(relative_pct))
