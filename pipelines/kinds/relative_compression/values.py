@@ -8,7 +8,7 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-MANY_ROWS, MOST_ROWS, FEWEST_CHANGES = 20_000, 20, 40
+MANY_ROWS, MANY_CHANGES, MOST_ROWS, FEWEST_CHANGES = 20_000, 500, 20, 40
 
 
 def block_mean(x: npt.NDArray[np.floating], step: int) -> Array:
@@ -72,11 +72,11 @@ def rows_a_sample(x: npt.NDArray[np.floating]) -> int:
 
     Told by where the value changes: only ever at every n-th row. 1 where it changes elsewhere too.
     """
-    at = np.flatnonzero(np.diff(x[:MANY_ROWS]))
+    at = np.flatnonzero(np.diff(x[:MANY_ROWS]))[:MANY_CHANGES]
     if at.size < FEWEST_CHANGES:
         return 1
-    apart = at - at[0]
-    return next((n for n in range(MOST_ROWS, 1, -1) if not (apart % n).any()), 1)
+    rows = int(np.gcd.reduce(at - at[0]))
+    return rows if rows <= MOST_ROWS else 1
 
 
 def last_code(edge: float, step: float) -> bool:
