@@ -19,7 +19,7 @@ from pipelines.warehouse.database import Warehouse
 from pipelines.waveform import Waveform
 from tests.small_shop import write_capture
 
-FLIPS = 6
+FLIPS = 12
 FOUR = EngineFamily("plain-4", 4, (1, 3, 4, 2))
 
 
@@ -68,8 +68,8 @@ def test_no_flipped_bit_of_any_kinds_copy_loads_as_something_else(name: str, tmp
     rng = np.random.default_rng(list(name.encode()))
     waveform = recording(name)
     found = [outcome(waveform, tmp_path, rng) for _ in range(FLIPS)]
-    assert "silent" not in found
-    assert "named" in found
+    # Not one passes, not even where nothing is said (a page's statistics, the writer's name): the seal is over all bytes.
+    assert found == ["named"] * FLIPS
 
 
 def test_a_flipped_bit_of_an_uploaded_file_is_named_and_the_same_upload_mends_it(tmp_path: Path) -> None:

@@ -2,13 +2,15 @@
 
 About nine times smaller and nine times faster to read than the text it came from, named by a hash of
 its content, so that a better reader can read every capture again long after the drop folder is gone.
-A checksum over all that a copy says (steps, scales, rate, labels) is kept in it and compared at every
-load: a single flipped bit is named, never read as if nothing had happened.
+A checksum over all that a copy says (steps, scales, rate, labels) and a seal over every byte of its file are kept
+in it and compared at every load: a single flipped bit is named, never read as if nothing had happened, even where
+nothing is said there.
 """
 
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import os
 import socket
@@ -30,8 +32,11 @@ FULL_SCALE = 32_000
 GAP = -32_768
 # Part of every name: raising it would give the same waveform another name.
 NAMED_AS = 1
-# Format 2 added the checksum; copies of format 1 carry none.
-FORMAT = 2
+# Format 2 added the checksum, format 3 the seal over the file itself; copies of format 1 carry neither.
+FORMAT = 3
+# Stands in the file's footer before the seal: 64 hexadecimal digits, noughts while the seal is taken.
+SEAL = b"shopspread_seal:"
+_NO_SEAL = b"0" * 64
 # A part file of another computer's program may still grow; after so long it does not.
 ABANDONED_S = 86_400.0
 
@@ -86,7 +91,7 @@ def save(waveform: Waveform, folder: Path) -> str:
     part = target.with_suffix(f".{socket.gethostname()}.{os.getpid()}.part")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        pq.write_table(table, part, compression="zstd", use_dictionary=False)
+        part.write_bytes(_sealed(table))
         part.replace(target)
     except OSError as error:
         with suppress(OSError):
@@ -96,6 +101,33 @@ def save(waveform: Waveform, folder: Path) -> str:
             "give permission, then ingest again."
         ) from error
     return name
+
+
+def _sealed(table: pa.Table) -> bytes:
+    """The file of a table, sealed."""
+    written = io.BytesIO()
+    with pq.ParquetWriter(written, table.schema, compression="zstd", use_dictionary=False) as writer:
+        writer.write_table(table)
+        writer.add_key_value_metadata({"seal": (SEAL + _NO_SEAL).decode()})
+    content = written.getvalue()
+    return content.replace(SEAL + _NO_SEAL, SEAL + _seal(content))
+
+
+def _seal(content: bytes) -> bytes:
+    """SHA-256 (hexadecimal) over every byte of a file, its own place noughts; empty where it has no such place."""
+    place = content.rfind(SEAL) + len(SEAL)
+    if place < len(SEAL):
+        return b""
+    hasher = hashlib.sha256(memoryview(content)[:place])
+    hasher.update(_NO_SEAL)
+    hasher.update(memoryview(content)[place + len(_NO_SEAL) :])
+    return hasher.hexdigest().encode()
+
+
+def _whole(content: bytes) -> bool:
+    """Whether a file's seal is its own."""
+    place = content.rfind(SEAL) + len(SEAL)
+    return place >= len(SEAL) and content[place : place + len(_NO_SEAL)] == _seal(content)
 
 
 def _array(column: npt.NDArray[np.int16]) -> pa.Array:
@@ -174,11 +206,14 @@ def _read(folder: Path, name: str) -> tuple[dict[str, Any], Steps]:
     source = path_of(folder, name)
     try:
         # Not by path alone: a file of our own is read whole, so that nothing is mapped while it is replaced.
-        table = pq.read_table(pa.py_buffer(source.read_bytes()))
+        content = source.read_bytes()
+        table = pq.read_table(pa.py_buffer(content))
         about = json.loads(table.schema.metadata[b"shopspread"])
         steps = [column.to_numpy() for column in table.columns]
         good = about["format"] == 1 or (
-            all(column.dtype == np.int16 for column in steps) and about["checksum"] == _checksum(about, steps)
+            all(column.dtype == np.int16 for column in steps)
+            and about["checksum"] == _checksum(about, steps)
+            and (about["format"] == 2 or _whole(content))
         )
     except _UNREADABLE as error:
         raise damaged(folder, name) from error
