@@ -68,7 +68,7 @@ def test_no_flipped_bit_of_any_kinds_copy_loads_as_something_else(name: str, tmp
     rng = np.random.default_rng(list(name.encode()))
     waveform = recording(name)
     found = [outcome(waveform, tmp_path, rng) for _ in range(FLIPS)]
-    # Not one passes, not even where nothing is said (a page's statistics, the writer's name): the seal is over all bytes.
+    # Not even where nothing is said (a page's statistics, the writer's name): the seal is over every byte.
     assert found == ["named"] * FLIPS
 
 
