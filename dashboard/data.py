@@ -139,7 +139,7 @@ def whole_stamp() -> str:
     if not exists():
         return ""
     house = warehouse()
-    found = f"{house.path.resolve()}|{house.database.stat().st_ino}|{house.version()}"
+    found = f"{house.path.resolve()}|{house.database.stat().st_ino}|{house.version(wait=False)}"
     if _newest.get("stamp") != found:
         _newest["stamp"] = found
         # Rows of an earlier version are shown to nobody any more; in a large shop they are most of the memory.

@@ -79,6 +79,19 @@ def test_each_transaction_bumps_the_version_and_a_failed_one_leaves_nothing(tmp_
     assert house.frame("technicians")["technician"].to_list() == ["ada"]
 
 
+def test_who_only_looks_whether_something_landed_waits_for_no_writer(tmp_path: Path) -> None:
+    house, looks = Warehouse(tmp_path, create=True), Warehouse(tmp_path)
+    before = looks.version()
+    with house.transaction():
+        pass  # landed, and not looked at yet
+    with house.transaction():
+        started = time.monotonic()
+        assert looks.version(wait=False) == before
+        assert time.monotonic() - started < 5.0
+    assert looks.version(wait=False) == before + 2
+    assert Warehouse(tmp_path).version(wait=False) == before + 2  # who never looked has nothing to go by
+
+
 def test_an_older_file_is_upgraded_in_place_and_keeps_its_rows(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

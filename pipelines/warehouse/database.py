@@ -51,6 +51,7 @@ class Warehouse:
         path = Path(path)
         self.store = store_at(path)
         self._looked: tuple[tuple[int, ...] | None, int] = (None, 0)
+        self._last: int | None = None
         self.database, self.waveforms = self.store.database, self.store.waveforms
         self.path = path
         if not self.database.exists() and not create:
@@ -63,15 +64,18 @@ class Warehouse:
     # -- connections -------------------------------------------------------------------------------
 
     @contextmanager
-    def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
+    def reading(self, patience_s: float = LOCK_TIMEOUT_S) -> Iterator[duckdb.DuckDBPyConnection]:
         """A read-only connection for one short piece of work, which sees one moment; shared with other readers.
+
+        Args:
+            patience_s: how long to wait for a writer.
 
         Raises:
             WarehouseError: when a writer held the warehouse for longer than the lock's time-out.
         """
         with (
-            self.store.locked(write=False, timeout_s=LOCK_TIMEOUT_S),
-            self.store.connected(write=False, patience_s=LOCK_TIMEOUT_S) as connection,
+            self.store.locked(write=False, timeout_s=patience_s),
+            self.store.connected(write=False, patience_s=patience_s) as connection,
         ):
             yield connection
 
@@ -140,16 +144,26 @@ class Warehouse:
 
     # -- questions ---------------------------------------------------------------------------------
 
-    def version(self) -> int:
-        """The warehouse version: one higher after every transaction that landed."""
+    def version(self, *, wait: bool = True) -> int:
+        """The warehouse version: one higher after every transaction that landed.
+
+        Args:
+            wait: for a writer who is at work; else the version is that of the last look, where there was one.
+        """
         touched = self.store.touched()
         if touched is not None and touched == self._looked[0]:
             return self._looked[1]
-        with self.reading() as connection:
-            row = connection.execute("SELECT version FROM warehouse").fetchone()
+        last = self._last
+        try:
+            with self.reading(LOCK_TIMEOUT_S if wait or last is None else 0.0) as connection:
+                row = connection.execute("SELECT version FROM warehouse").fetchone()
+        except WarehouseError:
+            if wait or last is None:
+                raise
+            return last
         version = int(row[0]) if row else 0
         # of what stood before the look, so that whatever lands meanwhile is looked at again
-        self._looked = (touched, version)
+        self._looked, self._last = (touched, version), version
         return version
 
     def frame(self, name: str, parameters: Mapping[str, Any] | None = None) -> pl.DataFrame:
