@@ -97,6 +97,15 @@ def test_what_was_followed_up_because_it_looked_odd_gives_no_shares() -> None:
         assert figure.why
 
 
+def test_many_known_healthy_that_were_all_flagged_give_no_share() -> None:
+    """At 3 % ten healthy captures of a group are flagged, tested and known: of the others nothing is known."""
+    drawn = follow_up_shop(2, FollowUp(limit_pct=3.0))
+    figure = costs_at(drawn.scores, drawn.shop, {"group 0": 3.0}, draws=20)["group 0"].false_alarm
+    assert figure.n >= 5
+    assert figure.estimate is None
+    assert "looked healthy" in (figure.why or "")
+
+
 def test_a_limit_that_flags_many_healthy_captures_asks_for_a_look(by_lot: Drawn) -> None:
     dear = Costs(miss=60_000.0, false_alarm=90.0)
     for proposal in _proposals(by_lot, dear):
