@@ -37,6 +37,7 @@ FORMAT = 3
 # Stands in the file's footer before the seal: 64 hexadecimal digits, noughts while the seal is taken.
 SEAL = b"shopspread_seal:"
 _NO_SEAL = b"0" * 64
+_LEAST_STEP = float(np.finfo(np.float32).tiny)
 # A part file of another computer's program may still grow; after so long it does not.
 ABANDONED_S = 86_400.0
 
@@ -143,7 +144,9 @@ def _steps(waveform: Waveform) -> tuple[Steps, list[float], list[float]]:
             (float(channel[finite].min()), float(channel[finite].max())) if finite.any() else (0.0, 0.0)
         )
         offset = (low + high) / 2
-        scale = (high - low) / (2 * FULL_SCALE) or 1.0
+        scale = (high - low) / (2 * FULL_SCALE)
+        if scale < _LEAST_STEP:
+            scale = 1.0  # a constant, as far as 32 bits can divide by it
         steps = np.full(channel.shape, GAP, dtype=np.int16)
         steps[finite] = np.rint((channel[finite] - offset) / scale).astype(np.int16)
         columns.append(steps)
