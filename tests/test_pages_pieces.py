@@ -8,7 +8,12 @@ import os
 import re
 import subprocess
 import sys
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -16,8 +21,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from streamlit import config as streamlit_config
+from streamlit.runtime.scriptrunner import add_script_run_ctx, get_script_run_ctx
 
-from dashboard import warm
+from dashboard import access, warm
 from dashboard.documents import sheet
 from dashboard.launch import APP, WAREHOUSE_VARIABLE, command, environment
 from dashboard.shared import captures, drawing, palette, words
@@ -438,6 +444,19 @@ def test_what_stands_is_left_out_of_every_later_search_for_garbage() -> None:
         assert any(later is one for one in gc.get_objects())
     finally:
         gc.unfreeze()
+
+
+def test_a_download_is_worked_out_in_the_session_its_button_was_drawn_for() -> None:
+    drawn: Any = SimpleNamespace(session_id="hers", pages_manager=SimpleNamespace(main_script_hash=""))
+
+    def draw() -> Callable[[], Any]:
+        add_script_run_ctx(threading.current_thread(), drawn)
+        return access.in_session(get_script_run_ctx)
+
+    with ThreadPoolExecutor(1) as page:
+        clicked = page.submit(draw).result()
+    assert get_script_run_ctx(suppress_warning=True) is None
+    assert clicked() is drawn
 
 
 def test_the_ways_text_was_read_say_who_decided() -> None:
