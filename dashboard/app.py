@@ -11,7 +11,7 @@ from streamlit.navigation.page import StreamlitPage
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from dashboard import access, data
-from dashboard.shared import address, filters, go, inert, notices, parts, written
+from dashboard.shared import address, filters, go, inert, notices, parts, who, written
 from dashboard.shared.pages import PAGES, Entry
 from pipelines.access.roles import Viewer
 from pipelines.errors import ShopspreadError
@@ -107,6 +107,7 @@ def main() -> None:
     if looks is None:
         _sign_in()
         return
+    who.keep_in_browser()
     by_path: dict[str, Entry] = {}
     pages: dict[str, list[StreamlitPage]] = {}
     try:

@@ -60,9 +60,6 @@ def main() -> None:
     harden()
     from streamlit.web import cli
 
-    from dashboard import warm
-
-    warm.start()
     threading.Thread(target=open_browser, name="browser", daemon=True).start()
 
     cli.main(args=sys.argv[1:], prog_name="streamlit")

@@ -1,6 +1,6 @@
-"""What the first page needs, got ready while nobody waits: the imports of the pages, and the stored figures.
+"""What the first page needs, got ready while nobody waits: imports, stored figures, and one look at the page itself.
 
-Started by `dashboard.serve` in a thread of its own once the server answers, so that the first person who opens the
+Started by `dashboard.door.asgi` in a thread of its own once the server runs, so that the first person who opens the
 dashboard meets a warm one. Whatever goes wrong here is met again, and told, by the page that needs it.
 """
 
@@ -12,19 +12,46 @@ import logging
 import pkgutil
 import threading
 import time
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from asyncio import AbstractEventLoop
+
+    from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 
 LOG = logging.getLogger("shopspread.dashboard")
 WAIT_S = 120.0
 
 
-def start() -> threading.Thread:
-    """Begin in the background; the thread ends by itself."""
-    thread = threading.Thread(target=_run, name="warm", daemon=True)
+class Onlooker:
+    """A session's other end that throws away what it is sent; `rest` is set when the script has ended."""
+
+    client_context = None
+
+    def __init__(self) -> None:
+        self.rest = threading.Event()
+        self.elements = 0
+
+    def write_forward_msg(self, msg: ForwardMsg) -> None:
+        """Take one message of the server's."""
+        kind = msg.WhichOneof("type")
+        self.elements += kind == "delta"
+        if kind == "script_finished":
+            self.rest.set()
+
+
+def start(loop: AbstractEventLoop) -> threading.Thread:
+    """Begin in the background; the thread ends by itself.
+
+    Args:
+        loop: where the server runs.
+    """
+    thread = threading.Thread(target=_run, args=(loop,), name="warm", daemon=True)
     thread.start()
     return thread
 
 
-def _run() -> None:
+def _run(loop: AbstractEventLoop) -> None:
     from streamlit import runtime
 
     end = time.monotonic() + WAIT_S
@@ -33,6 +60,7 @@ def _run() -> None:
     try:
         modules()
         figures()
+        look(loop)
     except Exception:
         LOG.debug("what the pages need could not be got ready", exc_info=True)
     settle()
@@ -73,3 +101,32 @@ def figures() -> None:
         data.whole_shop(stamp)
         data.settings(stamp)
         written.active(stamp)
+
+
+def look(loop: AbstractEventLoop) -> int:
+    """Let the first page run once for nobody, so that its charts stand built; returns how many elements it sent.
+
+    Where people sign in nobody is signed in here, so what runs is the page that says so.
+    """
+    from streamlit.proto.BackMsg_pb2 import BackMsg
+    from streamlit.runtime import get_instance
+
+    server, onlooker = get_instance(), Onlooker()
+    opened = threading.Event()
+    session: list[str] = []
+
+    def begin() -> None:
+        session.append(server.connect_session(onlooker, {}))
+        asked = BackMsg()
+        asked.rerun_script.query_string = ""
+        server.handle_backmsg(session[0], asked)
+        opened.set()
+
+    loop.call_soon_threadsafe(begin)
+    try:
+        if opened.wait(WAIT_S):
+            onlooker.rest.wait(WAIT_S)
+    finally:
+        if session:
+            loop.call_soon_threadsafe(server.close_session, session[0])
+    return onlooker.elements

@@ -6,7 +6,10 @@ whether people sign in, and which identity provider there is, if any.
 
 from __future__ import annotations
 
+import asyncio
 import os
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 
 from starlette.middleware import Middleware
@@ -14,6 +17,8 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from streamlit import config
 from streamlit.starlette import App
 
+from dashboard import warm
+from dashboard.door.ahead import Ahead
 from dashboard.door.framing import Unframed
 from dashboard.door.routes import routes
 from dashboard.door.wall import Wall
@@ -30,9 +35,18 @@ walls = [Middleware(Wall, accounts=accounts)] if sign_in and not identity else [
 names = Middleware(
     TrustedHostMiddleware, allowed_hosts=list(config.get_option("server.allowedHosts")), www_redirect=False
 )
+
+
+@asynccontextmanager
+async def _while_it_runs(_: App) -> AsyncIterator[None]:
+    warm.start(asyncio.get_running_loop())
+    yield
+
+
 app = App(
     str(APP),
     routes=routes(accounts) if sign_in else [],
-    middleware=[Middleware(Unframed), names, *walls],
+    middleware=[Middleware(Unframed), names, *walls, Middleware(Ahead)],
+    lifespan=_while_it_runs,
     secrets=identity or {},
 )

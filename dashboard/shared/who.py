@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import json
+from urllib.parse import quote, unquote
+
 import streamlit as st
 
 from dashboard import access
 from pipelines.access.roles import Right
 
-KEPT = "kept_by"
+KEPT, TO_KEEP = "kept_by", "by_to_keep"
+COOKIE, COOKIE_S = "shopspread_name", 180 * 86_400
+MOST_LETTERS = 80
 ENTER, DECIDE, COACH, UNDO, SET = Right.ENTER, Right.DECIDE, Right.COACH, Right.UNDO, Right.SET
 """What forms ask for."""
 
@@ -23,10 +28,13 @@ def ask(form: str, *, label: str = "Your name") -> str:
         st.caption(f"Written down as {signed_in}.")
         return signed_in
     key = f"by_{form}"
-    st.session_state.setdefault(KEPT, "")
+    if KEPT not in st.session_state:
+        st.session_state[KEPT] = unquote(st.context.cookies.get(COOKIE, ""))[:MOST_LETTERS]
     if not st.session_state.get(key):
         st.session_state[key] = st.session_state[KEPT]
-    return st.text_input(label, key=key, autocomplete="name", placeholder="who does this", max_chars=80)
+    return st.text_input(
+        label, key=key, autocomplete="name", placeholder="who does this", max_chars=MOST_LETTERS
+    )
 
 
 def may(*rights: Right) -> bool:
@@ -49,4 +57,19 @@ def refused(*rights: Right) -> bool:
 
 def remember(name: str) -> None:
     """Fill the next form's field with the name this person has just used."""
-    st.session_state[KEPT] = " ".join(name.split())
+    kept = " ".join(name.split())
+    if st.session_state.get(KEPT) != kept:
+        st.session_state[TO_KEEP] = kept
+    st.session_state[KEPT] = kept
+
+
+def keep_in_browser() -> None:
+    """Let this browser hold the name last used, so that it stands in the fields after a reload too.
+
+    It fills in a field that everybody may type in, and proves nothing; where people sign in it is never asked for.
+    """
+    name = st.session_state.pop(TO_KEEP, None)
+    if name is None or access.present().name:
+        return
+    cookie = f"{COOKIE}={quote(name)}; path=/; max-age={COOKIE_S}; samesite=strict"
+    st.html(f"<script>document.cookie = {json.dumps(cookie)};</script>", unsafe_allow_javascript=True)

@@ -94,6 +94,20 @@ def last_label(frames: Frames, test: str) -> Row:
     return own.row(-1, named=True) if own.height else {}
 
 
+def own_label(entered: pl.DataFrame, frames: Frames, by: str) -> Row:
+    """The label this person entered last, of whatever test; empty where there is none that stands."""
+    own = entered.filter(
+        (pl.col("subject") == "captures.csv") & (pl.col("entered_by") == by) & ~pl.col("undone")
+    )
+    for name in own["key"]:
+        found = frames["captures"].filter(
+            (pl.col("capture_file") == name) & pl.col("captured_at").is_not_null()
+        )
+        if found.height:
+            return found.row(0, named=True)
+    return {}
+
+
 def hookup_of(known: Kind, house: Mapping[str, Any], last: Row) -> tuple[list[str], list[float], int]:
     """Signals, scales and the index a label starts with: as the shop decided, as the last one, else the usual."""
     wanted = house.get(known.name) or {}

@@ -16,6 +16,7 @@ from pipelines.kinds import engine_words, kind
 from pipelines.kinds.base import Kind
 
 SAID, ROUND, DONE = "add_said", "add_round", "add_done"
+LOOKED_BACK = 400  # rows of the log among which somebody's last label is sought
 
 
 def draw(stamp: str) -> None:
@@ -89,14 +90,22 @@ def _done(stamp: str) -> None:
             notices.trouble(f"{name} is {sentence}")
 
 
-def _start(stamp: str, known: Kind, files: list[str]) -> None:
+def _own_label(stamp: str, by: str) -> dict[str, Any]:
+    """The label this person saved last: in this tab, or, after a reload, by the log."""
+    if "kept_label" not in st.session_state and by.strip():
+        entered = data.frame(stamp, "entered", rows=LOOKED_BACK)
+        st.session_state["kept_label"] = answers.own_label(entered, data.frames(stamp), by.strip())
+    return dict(st.session_state.get("kept_label", {}))
+
+
+def _start(stamp: str, known: Kind, files: list[str], by: str) -> None:
     """Fill the form's fields, once for each choice of files and test: by file name, else as the last label had it."""
     mark = (tuple(files), known.name)
     state = st.session_state
     if state.get("add_started") == mark:
         return
-    frames, kept = data.frames(stamp), dict(state.get("kept_label", {}))
-    last = kept or answers.last_label(frames, known.name)
+    frames, kept = data.frames(stamp), _own_label(stamp, by)
+    last = kept if kept.get("test") == known.name else answers.last_label(frames, known.name)
     named = answers.by_name(data.settings(stamp)["file_name_pattern"], files)[files[0]]
     state["add_started"] = mark
     for field in ("technician", "repair_order", "vehicle", "engine_family", "component"):
@@ -112,20 +121,23 @@ def _start(stamp: str, known: Kind, files: list[str]) -> None:
     state["add_scales"] = ", ".join(f"{scale:g}" for scale in scales)
 
 
+def _last_test(stamp: str, tests: list[str], by: str) -> str:
+    last = st.session_state.get("kept_test_added") or _own_label(stamp, by).get("test")
+    return str(last) if last in tests else tests[0]
+
+
 def _label(stamp: str, files: list[str], by: str) -> None:
     frames = data.frames(stamp)
     tests = kinds_told.tests()
     named = answers.by_name(data.settings(stamp)["file_name_pattern"], files)
     if st.session_state.get("add_test") not in tests:
         told = named[files[0]].get("test")
-        st.session_state["add_test"] = (
-            told if told in tests else st.session_state.get("kept_test_added", tests[0])
-        )
+        st.session_state["add_test"] = told if told in tests else _last_test(stamp, tests, by)
     test = st.selectbox("Test", tests, format_func=kinds_told.title, key="add_test")
     known = kind(test)
     if known is None:
         return
-    _start(stamp, known, files)
+    _start(stamp, known, files, by)
     offered = answers.names(frames, test)
     left, middle, right = st.columns(3)
     with left:
@@ -232,7 +244,7 @@ def _save(rows: list[dict[str, str]], label: answers.Label, by: str) -> None:
     who.remember(by)
     state = st.session_state
     state["kept_label"] = {
-        "technician": label.technician, "repair_order": label.order, "vehicle": label.vehicle,
+        "test": label.test, "technician": label.technician, "repair_order": label.order, "vehicle": label.vehicle,
         "engine_family": label.family, "component": label.component, "purpose": label.purpose,
         "ch_signals": ";".join(label.signals), "ch_scales": ";".join(f"{one:g}" for one in label.scales),
         engine_words.INDEX_COLUMN: label.index,
