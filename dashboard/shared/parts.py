@@ -50,6 +50,8 @@ def style() -> None:
         f"[data-testid^='stBaseButton-primary'],[data-testid='stMultiSelect'] :has(> span[title])"
         f"{{background:{palette.BLUE}!important;color:#fff!important}}"
         "[data-testid='stCaptionContainer']{opacity:0.85}"
+        # room for the longest name of a test in its field
+        "[data-testid='stSidebar'][aria-expanded='true']{min-width:min(21.5rem,92vw)}"
         # on a narrow screen long names break rather than run out of it
         "[data-testid='stMain'] p,[data-testid='stMain'] li,[data-testid='stMain'] h1{overflow-wrap:anywhere}"
         "</style>"
@@ -217,4 +219,4 @@ def open_row(event: Any, values: list[Any], opens: Callable[[Any], object], *, k
     """Behind a table: a row that is ticked opens what its value stands for."""
     rows = list(event.selection.rows) if hasattr(event, "selection") else []
     _once(f"opened_{key}", values[rows[0]] if rows and rows[0] < len(values) else None, opens)
-    st.caption("Tick a row to open it.")
+    st.caption("Tick a row to open it. A wide table moves sideways.")

@@ -41,16 +41,7 @@ def detection(rows: pl.DataFrame, in_force: float | None, tried: float, about: S
             strokeDash=alt.StrokeDash(
                 "how:N",
                 scale=alt.Scale(domain=list(HOW.values()), range=[[1, 0], [4, 4]]),
-                legend=alt.Legend(
-                    title=None,
-                    orient="bottom",
-                    columns=1,
-                    symbolType="stroke",
-                    symbolSize=300,
-                    symbolStrokeColor=palette.INK,
-                    symbolStrokeWidth=2,
-                    symbolOpacity=1,
-                ),
+                legend=None,  # its strokes would be as faint as the points that are clicked; the caption says it
             ),
             tooltip=[
                 alt.Tooltip("line:N", title="share of"),
