@@ -51,7 +51,9 @@ def style() -> None:
         f"{{background:{palette.BLUE}!important;color:#fff!important}}"
         "[data-testid='stCaptionContainer']{opacity:0.85}"
         # room for the longest name of a test in its field
-        "[data-testid='stSidebar'][aria-expanded='true']{min-width:min(21.5rem,92vw)}"
+        "[data-testid='stSidebar'][data-collapsed='false']{min-width:min(21.5rem,92vw)}"
+        # at 200 % zoom a button's words stand on two lines and are not cut
+        "[data-testid='stMain'] [data-testid='stButton'] button p{white-space:normal!important}"
         # on a narrow screen long names break rather than run out of it
         "[data-testid='stMain'] p,[data-testid='stMain'] li,[data-testid='stMain'] h1{overflow-wrap:anywhere}"
         "</style>"
