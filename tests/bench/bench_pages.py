@@ -30,7 +30,7 @@ from streamlit.testing.v1 import AppTest
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from dashboard.launch import APP, WAREHOUSE_VARIABLE, command
+from dashboard.launch import APP, SERVED, WAREHOUSE_VARIABLE, command
 from dashboard.shared import pages
 from pipelines.warehouse.database import Warehouse
 from tests.bench.bench_fit import copied_shop, fit
@@ -115,7 +115,7 @@ def browser(folder: str, runs: int) -> None:
     with tempfile.TemporaryDirectory() as elsewhere, chromium() as chrome:
         script, port = Path(elsewhere) / "blank.py", free_port()
         script.write_text("import streamlit as st\nst.title('nothing')\n", encoding="utf-8")
-        arguments = [str(script) if part == str(APP) else part for part in command(port, headless=True)]
+        arguments = [str(script) if part == str(SERVED) else part for part in command(port, headless=True)]
         log = Path(elsewhere) / "blank.log"
         with log.open("wb") as output:
             peer_server = subprocess.Popen(arguments, stdout=output, stderr=subprocess.STDOUT, cwd=elsewhere)
