@@ -91,6 +91,7 @@ def _sign_in() -> None:
 
 def _who(looks: Viewer) -> None:
     """In the sidebar: who is signed in, and the way out."""
+    who.keep_in_browser()
     if looks.name:
         with st.sidebar:
             st.caption(f"Signed in as {looks.name} ({', '.join(looks.roles)}).")
@@ -107,7 +108,6 @@ def main() -> None:
     if looks is None:
         _sign_in()
         return
-    who.keep_in_browser()
     by_path: dict[str, Entry] = {}
     pages: dict[str, list[StreamlitPage]] = {}
     try:
