@@ -108,6 +108,15 @@ def test_a_full_disk_elsewhere_is_named_and_takes_nothing_that_stood_there(shop:
     assert Warehouse(shop / "w").version() == version
 
 
+@posix
+def test_an_export_broken_off_in_the_middle_of_a_file_says_why_in_plain_words(shop: Path) -> None:
+    fill = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (512, 512))"
+    status, said = shopspread("export", "out", "--warehouse", "w", cwd=shop, before=fill)
+    assert status == 2
+    assert "The folder out cannot be written (File too large)" in said
+    assert not list((shop / "out").iterdir())
+
+
 @pytest.mark.parametrize("content", [b"", b"not a database " * 4000])
 def test_a_broken_database_is_named_and_left_alone(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "w").mkdir()

@@ -268,6 +268,8 @@ def test_settings_have_defaults_and_keep_their_history(house: Warehouse) -> None
         ("cost_miss", True),
         ("house_setup", {"relative_compression": {"colour": "red"}}),
         ("house_setup", ["relative_compression"]),
+        ("house_setup", {"relative_compression": {"signals": ["battery_voltage", "bananas"]}}),
+        ("house_setup", {"bananas": {"rate_hz": 5000}}),
     ],
 )
 def test_a_senseless_setting_is_refused(house: Warehouse, name: str, value: object) -> None:

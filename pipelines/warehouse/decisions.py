@@ -14,7 +14,7 @@ import polars as pl
 
 from models.thresholds.flags import FLAG_SCHEMA, flags
 from pipelines.errors import SettingConflict, ShopspreadError, ThresholdConflict
-from pipelines.kinds import kind
+from pipelines.kinds import kind, kinds
 from pipelines.warehouse import log as intake_log
 from pipelines.warehouse.database import Warehouse, query
 from pipelines.warehouse.log import LogRow
@@ -208,6 +208,7 @@ def set_settings(
         ShopspreadError: when there is no such setting or a value may not stand.
     """
     checked = {name: setting(name).check(value) for name, value in changes.items()}
+    _know_signals(checked.get("house_setup", {}))
     who = set_by.strip() or "unnamed"
     with warehouse.transaction() as connection:
         stored = query(connection, "settings")
@@ -229,6 +230,27 @@ def set_settings(
             for name, value in checked.items()
         ]
         intake_log.write(connection, uuid.uuid4().hex[:12], logged)
+
+
+def _know_signals(house_setup: Mapping[str, Mapping[str, Any]]) -> None:
+    """A standing hookup that no capture could ever match is a slip of whoever writes it.
+
+    Raises:
+        ShopspreadError: when there is no such test, or the test has no such signal.
+    """
+    for test, wanted in house_setup.items():
+        known = kind(test)
+        if known is None:
+            raise ShopspreadError(
+                f"Setting house_setup: there is no test {test!r}; there are: {', '.join(kinds())}."
+            )
+        signals = [signal.name for signal in known.signals]
+        unknown = [name for name in wanted.get("signals") or () if name not in signals]
+        if unknown:
+            raise ShopspreadError(
+                f"Setting house_setup, test {test}: it knows no signal {', '.join(unknown)}; "
+                f"there are: {', '.join(signals)}."
+            )
 
 
 def read_settings(warehouse: Warehouse) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from contextlib import suppress
 from pathlib import Path
 
@@ -69,8 +70,10 @@ def _copy(connection: duckdb.DuckDBPyConnection, view: str, part: Path, version:
             f"(FORMAT parquet, COMPRESSION zstd, KV_METADATA {{warehouse_version: '{version}'}})"
         )
     except duckdb.IOException as error:
-        reason = str(error).split("\n", 1)[0].rpartition(": ")[2]
-        raise _NotWritten(reason) from error
+        # what went wrong stands at the end of a line, or of the one field of a JSON object that stands there
+        line = str(error).split("\n", 1)[0]
+        told = re.search(r'"exception_message":"((?:[^"\\]|\\.)*)"', line)
+        raise _NotWritten((told[1] if told else line).rpartition(": ")[2]) from error
 
 
 def _one(connection: duckdb.DuckDBPyConnection, sql: str) -> int:
