@@ -23,12 +23,12 @@ LOG = logging.getLogger("shopspread.dashboard")
 
 
 @st.fragment(run_every=POLL_S)
-def watch(seen: str, page: StreamlitPage) -> None:
+def watch(seen: str, script: str) -> None:
     """Draw the page again as soon as an ingest, a fit or a decision has landed."""
     if _page_asked() != st.session_state["page_drawn"]:
         # The browser asked for this look while it was leaving the page before, and at the answer it empties the page
         # that stands there now, because the answer is one to another page: so that one is drawn again.
-        st.switch_page(page, query_params=address.written())
+        st.switch_page(script, query_params=address.written())
     if st.session_state.pop("just_looked", False):
         st.session_state.pop("landing", None)
         return  # drawn with the whole page, which has read the version this very moment
@@ -153,7 +153,7 @@ def main() -> None:
     inert.install(lambda: st.session_state.get("written", ()))
     st.session_state["just_looked"] = True
     st.session_state["page_drawn"] = _page_asked()
-    watch(stamp, page)
+    watch(stamp, entry.script)
     try:
         # once for the whole page, which asks for it at every text
         st.session_state["written"] = written.active(stamp)
