@@ -29,7 +29,9 @@ def ask(form: str, *, label: str = "Your name") -> str:
         return signed_in
     key = f"by_{form}"
     if KEPT not in st.session_state:
-        st.session_state[KEPT] = unquote(st.context.cookies.get(COOKIE, ""))[:MOST_LETTERS]
+        held = st.context.cookies.get(COOKIE)
+        # without a browser, as in the server's own test harness, what stands for it is no text
+        st.session_state[KEPT] = unquote(held)[:MOST_LETTERS] if isinstance(held, str) else ""
     if not st.session_state.get(key):
         st.session_state[key] = st.session_state[KEPT]
     return st.text_input(
