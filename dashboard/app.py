@@ -38,11 +38,21 @@ def watch(seen: str, script: str) -> None:
         return  # in use for long: the next look will tell
     if now == seen:
         return
-    landed, first_s = st.session_state.get("landing", ("", time.monotonic()))
-    if now != landed and time.monotonic() - first_s < FOLLOW_S:
-        st.session_state["landing"] = (now, first_s)
-        return
-    st.rerun()
+    landing = follow(now, st.session_state.get("landing"), time.monotonic())
+    if landing is None:
+        st.rerun()
+    st.session_state["landing"] = landing
+
+
+def follow(now: str, landing: tuple[str, float] | None, at_s: float) -> tuple[str, float] | None:
+    """Whether a page is drawn again: None when it is, else what to remember until the next look.
+
+    Args:
+        now: the stamp of what has landed. landing: what was remembered at the last look. at_s: the time, seconds.
+    """
+    landed, first_s = landing or ("", at_s)
+    rests = now == landed
+    return None if rests or at_s - first_s >= FOLLOW_S else (now, first_s)
 
 
 def _page_asked() -> str:

@@ -16,9 +16,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from tests.independent_gas import GAS_CONSTANT, lift, orifice_flow, relative_volume
+
 Array = npt.NDArray[np.float64]
 
-GAS_CONSTANT = 287.0  # J/(kg K), dry air
 STEP_DEG = 1.5
 CREEP_RAD_S = 0.4  # the slowest crank speed that is stepped; below it an engine has stalled or stopped
 AMBIENT_PA = 100_000.0
@@ -126,37 +127,6 @@ class CrankRun:
     cylinder_pa: Array = field(default_factory=lambda: np.empty((0, 0, 0)))
 
 
-def relative_volume(after_top_deg: Array, ratio: Array, rod_ratio: Array) -> Array:
-    """Cylinder volume over clearance volume, from slider-crank geometry.
-
-    V/Vc = 1 + (rc - 1)/2 [R + 1 - cos a - sqrt(R^2 - sin^2 a)], R = rod length over crank radius:
-    J. B. Heywood, Internal Combustion Engine Fundamentals (1988), section 2.2.
-    """
-    a = np.deg2rad(after_top_deg)
-    travel = rod_ratio + 1 - np.cos(a) - np.sqrt(rod_ratio**2 - np.sin(a) ** 2)
-    return np.asarray(1 + 0.5 * (ratio - 1) * travel)
-
-
-def _lift(local_deg: Array, opens_deg: Array, closes_deg: Array) -> Array:
-    """Valve opening between 0 and 1 with a smooth ramp; zero outside the window."""
-    x = (local_deg - opens_deg) / (closes_deg - opens_deg)
-    return np.where((x > 0) & (x < 1), np.sin(np.pi * np.clip(x, 0, 1)) ** 1.3, 0.0)
-
-
-def orifice_flow(
-    area: Array, p_up: Array, t_up: Array, p_down: Array, gamma: Array
-) -> npt.NDArray[np.float64]:
-    """Isentropic orifice flow in kg/s from `p_up` to `p_down` (p_up >= p_down), choked where it must be.
-
-    The textbook relation for an ideal gas, for instance Heywood (1988), appendix C.
-    """
-    critical = (2 / (gamma + 1)) ** (gamma / (gamma - 1))
-    r = np.maximum(p_down / p_up, critical)
-    x = r ** (1 / gamma)
-    psi = np.sqrt(np.maximum(2 * gamma / (gamma - 1) * x * (x - r), 0.0))
-    return area * p_up / np.sqrt(GAS_CONSTANT * t_up) * psi
-
-
 def _tables(e: Engines, step_deg: float) -> dict[str, Array]:
     """Everything that repeats with the crank angle, shape (steps a cycle, B, C) or (steps a cycle, B)."""
     steps = round(720 / step_deg)
@@ -165,8 +135,8 @@ def _tables(e: Engines, step_deg: float) -> dict[str, Array]:
     clearance = e.swept_m3 / (e.ratio - 1)
     volume = clearance * relative_volume(local, e.ratio, e.rod_ratio[:, None])
     # Intake opens 8 deg before the gas-exchange top dead centre (local 360); exhaust closes 8 deg after it.
-    intake = e.intake_area_m2 * _lift(local, np.full_like(local, 352.0), 540.0 + e.intake_close_deg[None])
-    exhaust = e.exhaust_area_m2 * _lift(local, np.full_like(local, 132.0), np.full_like(local, 368.0))
+    intake = e.intake_area_m2 * lift(local, np.full_like(local, 352.0), 540.0 + e.intake_close_deg[None])
+    exhaust = e.exhaust_area_m2 * lift(local, np.full_like(local, 132.0), np.full_like(local, 368.0))
     speed = np.gradient(volume, axis=0) / np.deg2rad(step_deg)
     area = e.swept_m3 / (2 * e.crank_radius_m[:, None])
     reciprocating = (e.reciprocating_kg[:, None] * (speed / area) ** 2 * e.exists).sum(-1)

@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import ast
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import polars as pl
 import pytest
 import streamlit as st
+from streamlit.runtime.scriptrunner import add_script_run_ctx, get_script_run_ctx
 
 from dashboard import access, data, writing
+from dashboard.app import FOLLOW_S, follow
 from dashboard.launch import WAREHOUSE_VARIABLE
 from pipelines.access.roles import EVERYBODY, Role, Viewer, viewer_of
 from pipelines.access.sight import OTHERS
@@ -146,3 +153,27 @@ def test_rows_of_a_version_that_is_over_are_let_go_of(
     assert data.frames(now)["captures"] is not before
     with pytest.raises(data.Moved):
         data.frames(stamp)["captures"]
+
+
+def test_a_download_is_worked_out_in_the_session_its_button_was_drawn_for() -> None:
+    drawn: Any = SimpleNamespace(session_id="hers", pages_manager=SimpleNamespace(main_script_hash=""))
+
+    def draw() -> Callable[[], Any]:
+        add_script_run_ctx(threading.current_thread(), drawn)
+        return access.in_session(get_script_run_ctx)
+
+    with ThreadPoolExecutor(1) as page:
+        clicked = page.submit(draw).result()
+    assert get_script_run_ctx(suppress_warning=True) is None
+    assert clicked() is drawn
+
+
+def test_a_page_follows_once_nothing_more_lands_and_all_the_same_after_half_a_minute() -> None:
+    first = follow("v2", None, 100.0)
+    assert first == ("v2", 100.0)  # it may land more: look again
+    assert follow("v2", first, 104.0) is None
+    landing = first
+    for look in range(1, 8):
+        landing = follow(f"v{2 + look}", landing, 100.0 + 4.0 * look)
+        assert landing == (f"v{2 + look}", 100.0), "an ingest goes on landing"
+    assert follow("v11", landing, 100.0 + FOLLOW_S) is None

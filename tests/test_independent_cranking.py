@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.independent_cranking import AMBIENT_PA, Engines, crank, orifice_flow, relative_volume
+from tests.independent_cranking import AMBIENT_PA, Engines, crank
 from tests.independent_engines import LAYOUTS, Fault, draw_engines, loss_of_peak, open_circuit_v
+from tests.independent_gas import orifice_flow, relative_volume
 from tests.independent_sets import build_set, make_set
 
 

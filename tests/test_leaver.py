@@ -91,7 +91,10 @@ def test_the_name_is_in_no_file_of_ours_and_every_figure_is_the_same(shop: Path)
     assert {"shopspread.duckdb", f"{NAME} 3.csv", "sound.wav"} <= set(bearing(shop / "w"))
     before = json.loads(report(shop))
     samples = read_waveform(uploads.place(house) / f"{NAME} 3.csv")
-    left = leaver.take_out(house, NAME, also=[SIGNED])
+    accounts = Accounts.of(house.database)
+    accounts.invite("Olga", [Role.OWNER], by="test")
+    accounts.invite(SIGNED, [Role.TECHNICIAN], technician=NAME, by="test")
+    left = leaver.take_out(house, NAME)
     called = left.gone.pseudonym
     assert (left.files, left.rewritten) == ({f"{NAME} 3.csv": f"{called} 3.csv"}, (f"{called} 3.csv",))
     # A format that counts its bytes is left whole, and said.

@@ -1,19 +1,13 @@
-"""What the pages are made of: words, colours, thinning, launcher, the printed sheet."""
+"""What the pages are made of: words, colours, thinning, launcher."""
 
 from __future__ import annotations
 
 import datetime as dt
-import gc
 import os
 import re
 import subprocess
 import sys
-import threading
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from types import SimpleNamespace
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -21,10 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from streamlit import config as streamlit_config
-from streamlit.runtime.scriptrunner import add_script_run_ctx, get_script_run_ctx
 
-from dashboard import access, warm
-from dashboard.documents import sheet
 from dashboard.launch import APP, WAREHOUSE_VARIABLE, command, environment
 from dashboard.shared import captures, drawing, palette, words
 from dashboard.shared.filters import Subject
@@ -37,7 +28,6 @@ from pipelines.kinds import kinds
 from pipelines.kinds.engine import EngineFamily
 from pipelines.warehouse.settings import SETTINGS
 from pipelines.waveform import Waveform
-from tests.browser_dashboard import CHROMIUM, chromium
 
 CRANKING = kinds()["relative_compression"]
 TWO = ("battery_voltage", "ignition_primary")
@@ -296,57 +286,7 @@ def test_the_app_is_found_from_any_folder(tmp_path: Path) -> None:
     assert given["PYTHONPATH"].split(os.pathsep)[0] == str(APP.parents[1])
 
 
-# -- the printed sheet -----------------------------------------------------------------------------------
-
-
-def page(name: str = "Ada <b>", sentences: int = 3, length: int = 1) -> sheet.Sheet:
-    long = "Your hookup is the shop's, time after time: 91 % (95 % interval 80 to 97 %, n = 44). " * length
-    return sheet.Sheet(
-        technician=name,
-        as_of=dt.date(2026, 10, 30),
-        opening="44 captures so far, 30 of them practice.",
-        going_well=(long,) * sentences,
-        to_work_on=(long,) * sentences,
-        figures=tuple((f"Figure {i}", "72 % (95 % interval 55 to 87 %, n = 25)") for i in range(9)),
-        together=({"capture_file": "w/1.csv", "day": "2026-10-01", "why": long},) * 3,
-        chart=None,
-    )
-
-
-@pytest.mark.parametrize("length", [1, 4])
-def test_the_pdf_is_one_a4_page(length: int) -> None:
-    content = sheet.pdf(page(length=length))
-    assert content.startswith(b"%PDF")
-    assert len(re.findall(rb"/Type /Page\b(?!s)", content)) == 1
-    box = re.search(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", content)
-    assert box is not None
-    # A4 after ISO 216: 210 mm by 297 mm, in points of 1/72 inch
-    assert [float(v) for v in box.groups()] == pytest.approx([210 / 25.4 * 72, 297 / 25.4 * 72], abs=0.1)
-
-
-def test_the_html_says_the_same_and_loads_nothing() -> None:
-    text = sheet.html(page())
-    assert "Ada &lt;b&gt;" in text
-    assert "<b>, " not in text
-    assert "n = 25" in text
-    assert not re.search(r'(src|href)="?http', text)
-    assert "@page { size: A4" in text
-
-
-@pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; .ci/run installs it")
-@pytest.mark.xdist_group("pages")
-def test_the_html_prints_to_one_a4_page(tmp_path: Path) -> None:
-    target = tmp_path / "sheet.html"
-    target.write_text(sheet.html(page(length=2)), encoding="utf-8")
-    with chromium() as browser:
-        tab = browser.new_page()
-        tab.goto(target.as_uri())
-        content = tab.pdf(prefer_css_page_size=True)
-    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", content)) == 1
-
-
-def test_a_file_name_is_safe() -> None:
-    assert sheet.file_name(page("a/../b c"), "pdf") == "sheet-a-b-c-2026-10-30.pdf"
+# -- what the figures say -------------------------------------------------------------------------------
 
 
 def test_what_x_finds_is_read_off_the_corrected_curve() -> None:
@@ -432,31 +372,6 @@ def test_limits_stand_on_the_side_where_a_fault_stands() -> None:
     low, high = capture._limits(Measure("m", "M", "the median bar", "either"), 10.0, readings)
     assert low == pytest.approx([93.0, 92.0, 91.0])
     assert high == pytest.approx([113.0, 112.0, 111.0])
-
-
-def test_what_stands_is_left_out_of_every_later_search_for_garbage() -> None:
-    standing = [{} for _ in range(1000)]
-    try:
-        warm.settle()
-        assert gc.get_freeze_count() > 10_000
-        assert not any(standing is one for one in gc.get_objects())
-        later: list[object] = []
-        assert any(later is one for one in gc.get_objects())
-    finally:
-        gc.unfreeze()
-
-
-def test_a_download_is_worked_out_in_the_session_its_button_was_drawn_for() -> None:
-    drawn: Any = SimpleNamespace(session_id="hers", pages_manager=SimpleNamespace(main_script_hash=""))
-
-    def draw() -> Callable[[], Any]:
-        add_script_run_ctx(threading.current_thread(), drawn)
-        return access.in_session(get_script_run_ctx)
-
-    with ThreadPoolExecutor(1) as page:
-        clicked = page.submit(draw).result()
-    assert get_script_run_ctx(suppress_warning=True) is None
-    assert clicked() is drawn
 
 
 def test_the_ways_text_was_read_say_who_decided() -> None:

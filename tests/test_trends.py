@@ -57,6 +57,7 @@ def test_the_interval_holds_for_every_history_and_is_not_wider_than_it_says(kind
     # 800 people: a standard error of 0.8 points, so half a point to spare on either side of 93 to 97; the whole
     # table is in tests/bench/bench_trends.py
     assert 0.925 <= coverage(kind, 800, 1.0)[0] <= 0.975
+    assert 0.93 <= coverage(kind, 800, 3.0)[0] <= 0.985
 
 
 def test_who_learns_among_people_who_stay_as_they_are_is_told_so() -> None:

@@ -18,7 +18,6 @@ from streamlit import config
 from streamlit.starlette import App
 
 from dashboard import warm
-from dashboard.door.ahead import Ahead
 from dashboard.door.framing import Unframed
 from dashboard.door.routes import routes
 from dashboard.door.wall import Wall
@@ -46,7 +45,7 @@ async def _while_it_runs(_: App) -> AsyncIterator[None]:
 app = App(
     str(APP),
     routes=routes(accounts) if sign_in else [],
-    middleware=[Middleware(Unframed), names, *walls, Middleware(Ahead)],
+    middleware=[Middleware(Unframed), names, *walls],
     lifespan=_while_it_runs,
     secrets=identity or {},
 )

@@ -6,7 +6,6 @@ import codecs
 import hashlib
 import re
 import uuid
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -49,22 +48,20 @@ class Left:
     signs_in: str | None = None
 
 
-def take_out(
-    warehouse: Warehouse, technician: str, *, also: Iterable[str] = (), why: str = "at its owner's wish"
-) -> Left:
+def take_out(warehouse: Warehouse, technician: str, *, why: str = "at its owner's wish") -> Left:
     """Put a pseudonym in the place of a name everywhere, for good; all figures stay as they are.
 
     Names the same person signs in with go too, and their account with them.
 
     Args:
-        also: further names of the same person. why: in the log's words.
+        why: in the log's words.
 
     Raises:
         ShopspreadError: when nobody of that name is on record, or a file cannot be written.
     """
     accounts = Accounts.of(warehouse.database)
     signed = accounts.names_of(technician)
-    names = tuple(dict.fromkeys([own_name(technician), *(name for name in (*also, *signed) if name)]))
+    names = tuple(dict.fromkeys([own_name(technician), *signed]))
     gone = people.forget(warehouse, technician, also=names[1:], why=why)
     files = _renamed(warehouse, shop_of(technician))
     rewritten, hold = _rewritten(warehouse, names, gone.pseudonym)

@@ -9,6 +9,7 @@ import polars as pl
 from dashboard.shared import beside, words
 from models.records.shops import NO_NAME
 from models.shops.beside import CHANCE, HOOKUP_CHECKS, WEEKS, ShopsBeside
+from models.shops.hookups import hookup_apart
 from models.stats.results import Estimate
 from pipelines.kinds import kind
 
@@ -64,34 +65,25 @@ def _times(row: dict[str, float]) -> str:
     return f"{words.number(row['ratio'], 2)} ({low} to {high}, n = {row['captures']})"
 
 
-TWICE, OFTEN = 2.0, 0.1
-"""A sample rate so many times another's, and a share of failed checks so much above another's, are named (choices)."""
-
-
 def _hookup_said(found: ShopsBeside, row: dict[str, str]) -> str:
     """How that shop hooks the family up, where it is otherwise than in the others."""
-    here = found.setup.filter(test=row["test"], family=row["family"])
-    own = here.filter(shop=row["shop"])
-    others = here.filter(pl.col("shop") != row["shop"])
-    if own.is_empty() or others.is_empty():
+    apart = hookup_apart(found.setup, test=row["test"], family=row["family"], shop=row["shop"])
+    if apart is None:
         return ""
-    mine = own.row(0, named=True)
-    said = [
-        f"{word} {(mine[column] or '').replace(';', ', ') or 'unknown'}"
-        for column, word in (("signals", "signals"), ("scales", "scales"))
-        if mine[column] not in others[column].to_list()
-    ]
-    usual = others["rate_hz"].median()
-    if mine["rate_hz"] and isinstance(usual, float) and not 1 / TWICE < mine["rate_hz"] / usual < TWICE:
-        said.append(f"{words.number(mine['rate_hz'])} samples a second against {words.number(usual)}")
-    for check in HOOKUP_CHECKS:
-        often = others[check].mean()
-        if isinstance(often, float) and mine[check] - often > OFTEN:
-            said.append(
-                f"{check.replace('_', ' ')} in {words.percent(mine[check])} against {words.percent(often)}"
-            )
-    if not said:
+    if apart.nothing:
         return "It is hooked up there as elsewhere: look at the scope, its probes and its clamps."
+    said = [
+        f"{word} {value.replace(';', ', ') or 'unknown'}"
+        for word, value in (("signals", apart.signals), ("scales", apart.scales))
+        if value is not None
+    ]
+    if apart.rates_hz is not None:
+        own, usual = map(words.number, apart.rates_hz)
+        said.append(f"{own} samples a second against {usual}")
+    said += [
+        f"{check.replace('_', ' ')} in {words.percent(mine)} against {words.percent(others)}"
+        for check, mine, others in apart.checks
+    ]
     return f"It is hooked up otherwise there: {'; '.join(said)}."
 
 

@@ -18,7 +18,11 @@ SHORTEST_S = 0.35
 STIRRING = 0.04  # of the usual ripple: less is a steady load, not an engine being turned
 PLAUSIBLE_REST_V = (10.5, 15.2)
 BATTERY_V = (5.0, 32.0)  # a level between these is a battery's, whichever way round
-HIGHEST_PER_S = 2.0 * np.pi * 12.0
+HIGHEST_PER_S = (
+    2.0 * np.pi * 12.0
+)  # 1/T of the highest corner that is undone, 12 Hz: above it lies the ripple itself
+# the last step is sought so far before and behind the crank's end; what dies away behind it is looked at for so long,
+# and must be seen for so long (tried on drawn captures, no source)
 STEP_S, STEP_BEFORE_S, STEP_BEHIND_S = 0.015, 1.2, 0.5
 LARGE_STEP, DIES_AWAY_S, SHORTEST_TAIL_S = 0.3, 1.0, 0.15
 LEFT_OF_TAIL = 0.03  # of its swing: what is no exponential (tried on drawn captures, no source)

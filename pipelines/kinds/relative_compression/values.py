@@ -8,6 +8,8 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
+# where a record's rows repeat a sample is told from its beginning, by enough changes that chance does not put them all
+# at every n-th row, and for no more rows a sample than a recorder would waste (choices)
 MANY_ROWS, MANY_CHANGES, MOST_ROWS, FEWEST_CHANGES = 20_000, 500, 20, 40
 
 
