@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import re
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +52,16 @@ def violations(tab: Page) -> list[str]:
         f"{one['id']}: {one['help']}: {[node['html'][:200] for node in one['nodes'][:3]]}"
         for one in found["violations"]
     ]
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of two colours `rgb(r, g, b)`."""
+    lights = []
+    for colour in (one, other):
+        parts = [int(part) / 255 for part in re.findall(r"\d+", colour)[:3]]
+        linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+        lights.append(sum(w * part for w, part in zip((0.2126, 0.7152, 0.0722), linear, strict=True)))
+    return (max(lights) + 0.05) / (min(lights) + 0.05)
 
 
 @pytest.mark.skipif(AXE is None, reason="axe is not installed (the package axe-playwright-python)")
@@ -119,6 +130,19 @@ def test_the_dark_theme_is_the_browsers_choice(tab: Page, address: str) -> None:
     colour = tab.locator("[data-testid=stApp]").evaluate("app => getComputedStyle(app).backgroundColor")
     assert sum(int(part) for part in colour[4:-1].split(",")[:3]) < 120, colour
     tab.emulate_media(color_scheme="light")
+
+
+def test_charts_can_be_read_on_either_ground_whoever_looked_first(tab: Page, address: str) -> None:
+    """Ink against ground, WCAG 2.2, 1.4.3: 4.5 to 1 (its relative luminance)."""
+    for scheme in ("light", "dark", "light"):
+        tab.emulate_media(color_scheme=scheme)
+        visit(tab, f"{address}/")
+        words = tab.locator("[data-testid=stVegaLiteChart] .role-axis-label text")
+        expect(words.first).to_be_visible(timeout=WAIT_MS)
+        ground = tab.locator("[data-testid=stApp]").evaluate("it => getComputedStyle(it).backgroundColor")
+        inks = set(words.evaluate_all("all => all.map(one => getComputedStyle(one).fill)"))
+        assert inks
+        assert {ink: contrast(ink, ground) for ink in inks if contrast(ink, ground) < 4.5} == {}, scheme
 
 
 def test_the_keyboard_goes_all_the_way(tab: Page, address: str) -> None:

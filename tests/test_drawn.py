@@ -13,6 +13,7 @@ import streamlit as st
 from altair.utils import schemapi
 
 from dashboard.shared import chart as shared
+from dashboard.shared import palette
 from dashboard.shared.drawn import ACROSS_LETTERS, LINE_BREAK, TRANSFORMER, drawn, kept
 
 BUILT: list[tuple[Any, ...]] = []
@@ -68,6 +69,22 @@ def test_other_figures_build_another(left: tuple[Any, ...], right: tuple[Any, ..
     points(*left)
     points(*right)
     assert len(BUILT) == 2
+
+
+@kept
+def inked(rows: pl.DataFrame) -> alt.Chart:
+    return alt.Chart(rows).mark_point(color=palette.INK).encode(x="x:Q")
+
+
+def test_who_looks_in_the_dark_is_not_sent_what_was_drawn_for_the_light(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    sent = []
+    for dark in (False, True, False):
+        monkeypatch.setattr(palette, "dark", lambda dark=dark: dark)
+        sent.append(inked(ROWS))
+    assert ["#333333" in one.text for one in sent] == [True, False, True]
+    assert sent[2] is sent[0]
 
 
 def test_what_nobody_can_compare_is_refused() -> None:

@@ -21,6 +21,7 @@ import polars as pl
 import streamlit as st
 from altair.utils import schemapi
 
+from dashboard.shared import palette
 from pipelines.kinds.base import Kind
 
 P = ParamSpec("P")
@@ -70,9 +71,10 @@ class Kept(Generic[P]):
         functools.update_wrapper(self, build)
 
     def __call__(self, *given: P.args, **named: P.kwargs) -> Drawn:
-        """The chart of these figures."""
+        """The chart of these figures, on the ground of the page that is being drawn."""
         key = hashlib.blake2b(digest_size=16)
-        _add(key, (self.build.__module__, self.build.__qualname__, given, sorted(named.items())))
+        dark = palette.dark()  # a chart takes its ink from it
+        _add(key, (self.build.__module__, self.build.__qualname__, dark, given, sorted(named.items())))
         return _drawn(key.hexdigest(), lambda: self.build(*given, **named))
 
 
