@@ -183,10 +183,22 @@ def test_a_shop_hooked_up_as_the_others_is_sent_to_its_scope() -> None:
 
 
 def test_what_each_shop_borrowed_is_said_and_makes_one() -> None:
-    assert group.borrowed_sentences(found(), "f (4 1-3-4-2)")[2] == (
-        "C, Relative compression while cranking: 70 % its own captures, 20 % borrowed from the same family in the "
-        "other shops, 10 % from other families."
-    )
+    rows = group.spread_rows(found(), "f (4 1-3-4-2)")
+    weights = ["own evidence", "borrowed from the other shops", "from other families"]
+    assert rows.select(weights).rows() == [("70 %", "20 %", "10 %")] * 3
+
+
+def test_of_two_shops_one_says_that_they_differ() -> None:
+    frames = drawn(np.random.default_rng(1), readable=(0.9, 0.9, 0.5), spread=(1.0, 1.0, 1.6))
+    two = {
+        name: rows.filter(
+            ~pl.col("group" if "group" in rows.columns else "capture_file").str.starts_with("A")
+        )
+        for name, rows in frames.items()
+    }
+    said = group.stands_out(shops_beside(two, {}, DAY), jobs=False)
+    for what in ("could be read", "scatter"):
+        assert [line[:7] for line in said if what in line] == ["**B**: "], what
 
 
 @pytest.fixture(scope="module")

@@ -55,9 +55,20 @@ def stands_out(found: ShopsBeside, *, jobs: bool) -> list[str]:
     return said
 
 
+def _rest(own: float | None, shops: float | None) -> float | None:
+    return None if own is None or shops is None else 1.0 - own - shops
+
+
 def _furthest(frame: pl.DataFrame, away: pl.Expr) -> list[dict[str, Any]]:
-    """The rows that differ clearly, the furthest off first: one shop far off makes others differ from the rest, too."""
-    return frame.filter(pl.col("differs")).sort(away, descending=True, maintain_order=True).to_dicts()
+    """The rows that differ clearly, the furthest off first: one shop far off makes others differ from the rest, too.
+
+    Of two shops each differs from the other alike, and one of the two says it.
+    """
+    of = [name for name in ("test", "measure", "family") if name in frame.columns]
+    clear = frame.filter(pl.col("differs")).sort(away, descending=True, maintain_order=True)
+    if frame["shop"].n_unique() > 2:
+        return clear.to_dicts()
+    return (clear.unique(of, keep="first", maintain_order=True) if of else clear.head(1)).to_dicts()
 
 
 def _times(row: dict[str, float]) -> str:
@@ -85,18 +96,6 @@ def _hookup_said(found: ShopsBeside, row: dict[str, str]) -> str:
         for check, mine, others in apart.checks
     ]
     return f"It is hooked up otherwise there: {'; '.join(said)}."
-
-
-def borrowed_sentences(found: ShopsBeside, family: str) -> list[str]:
-    """What each shop's spread of a family rests on."""
-    return [
-        f"{name(row['shop'])}, {title(row['test'], row['measure'])}: {words.percent(row['own_weight'])} its own "
-        "captures, "
-        f"{words.percent(row['shop_weight'])} borrowed from the same family in the other shops, "
-        f"{words.percent(1.0 - row['own_weight'] - row['shop_weight'])} from other families."
-        for row in found.spread.filter(pl.col("family") == family).to_dicts()
-        if row["own_weight"] is not None and row["shop_weight"] is not None
-    ]
 
 
 def together() -> str:
@@ -221,6 +220,7 @@ def spread_rows(found: ShopsBeside, family: str) -> pl.DataFrame:
                 "clearly another": "yes" if row["differs"] else "no",
                 "own evidence": words.percent(row["own_weight"]),
                 "borrowed from the other shops": words.percent(row["shop_weight"]),
+                "from other families": words.percent(_rest(row["own_weight"], row["shop_weight"])),
             }
             for row in found.spread.filter(pl.col("family") == family).to_dicts()
         ]

@@ -41,8 +41,6 @@ names = answers.families(found)
 if names:
     family = filters.pick("Engine family or component", "kept_family", names) or names[0]
     parts.table(answers.spread_rows(found, family))
-    for line in answers.borrowed_sentences(found, family):
-        st.markdown(f"- {line}")
     st.caption(
         "Shops that have the same family borrow from each other, so their spreads are drawn together: a difference "
         "that is left is rather too small than too large. Beside it stands how each shop hooks it up:"
